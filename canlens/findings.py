@@ -1,0 +1,98 @@
+"""Findings and causes: what a person is shown, each with its evidence and its limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Severity = Literal["failure", "warning", "note"]
+Scope = Literal["bus", "controller", "control", "output"]
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Where in the recording the evidence stands.
+
+    Attributes
+    ----------
+    lines
+        Line numbers of the log file, ascending, at most twenty.
+    times_s
+        The same frames in seconds from the first frame.
+    recording
+        Which recording of the job, 0-based.
+    """
+
+    lines: tuple[int, ...] = ()
+    times_s: tuple[float, ...] = ()
+    recording: int = 0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One defect (or note) in words an installer uses.
+
+    Attributes
+    ----------
+    check
+        Name of the check, which ``canlens explain`` knows.
+    severity
+        ``failure``, ``warning`` or ``note``.
+    safety
+        Whether an output marked as a safety item (horn, stop lamp) is concerned.
+    subject
+        Names of the outputs, controls, messages or nodes concerned.
+    claim
+        What was seen, in one sentence.
+    evidence
+        Where it was seen.
+    cannot_tell
+        What this finding does not prove.
+    next_step
+        The one thing to do next.
+    would_change
+        What would have to be seen for this finding to go away.
+    caution
+        The usual caution where the next step can hurt; empty where it cannot.
+    """
+
+    check: str
+    severity: Severity
+    subject: tuple[str, ...]
+    claim: str
+    cannot_tell: str
+    next_step: str
+    would_change: str
+    evidence: Lines = Lines()
+    safety: bool = False
+    caution: str = ""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """A fault that explains evidence, with its probability among the known ones.
+
+    Attributes
+    ----------
+    cause, scope
+        Name and scope as in the catalogue of causes.
+    subject
+        Names of what is at fault; empty for the whole bus.
+    probability
+        Marginal, 0 to 1.
+    because, against
+        Evidence for and against, a sentence each.
+    next_test
+        The test that tells this cause from its rivals.
+    caution
+        The caution that belongs to that test.
+    """
+
+    cause: str
+    scope: Scope
+    subject: tuple[str, ...]
+    probability: float
+    because: tuple[str, ...] = field(default=())
+    against: tuple[str, ...] = field(default=())
+    next_test: str = ""
+    caution: str = ""

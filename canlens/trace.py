@@ -1,0 +1,308 @@
+"""Trace: one recording as immutable columns, in file order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import IntEnum
+from typing import TYPE_CHECKING, overload
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Bools = npt.NDArray[np.bool_]
+Bytes = npt.NDArray[np.uint8]
+Ints = npt.NDArray[np.int64]
+Identifiers = npt.NDArray[np.uint32]
+Channels = npt.NDArray[np.int16]
+Rows = npt.NDArray[np.intp]
+
+NANOSECONDS_PER_SECOND = 1_000_000_000
+
+COLUMNS: dict[str, type[np.generic]] = {
+    "time_ns": np.int64,
+    "segment": np.int32,
+    "channel": np.int16,
+    "identifier": np.uint32,
+    "is_extended": np.bool_,
+    "kind": np.uint8,
+    "is_fd": np.bool_,
+    "bit_rate_switch": np.bool_,
+    "error_state_indicator": np.bool_,
+    "is_rx": np.bool_,
+    "dlc": np.uint8,
+    "line": np.int64,
+}
+"""The plain columns of a trace, in order, with their types; the payload stands beside them."""
+
+
+class Kind(IntEnum):
+    """What a recorded frame is."""
+
+    DATA = 0
+    REMOTE = 1
+    ERROR = 2
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something in a file that could not be used as it stands; the rest was.
+
+    Attributes
+    ----------
+    line
+        Line number, 1-based (record number in binary formats); 0 where no place can be told.
+    found
+        What stands there, cut to a readable length.
+    expected
+        What should stand there.
+    count
+        How many lines of the same kind follow this one and are not listed singly, this one included.
+    """
+
+    line: int
+    found: str
+    expected: str
+    count: int = 1
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a trace came from.
+
+    Attributes
+    ----------
+    file
+        The file as the user named it; ``-`` for standard input, empty for a trace made in memory.
+    sha256
+        Hash of the file's bytes as they lie on disk (compressed, if they are); empty in memory.
+    format
+        Name of the reader, such as ``candump``.
+    can_hold_errors
+        Whether the format can record error frames at all.
+    stamp_resolution_ns
+        The finest step the format's time stamps can take [ns].
+    """
+
+    file: str = ""
+    sha256: str = ""
+    format: str = "memory"
+    can_hold_errors: bool = True
+    stamp_resolution_ns: int = 1
+
+
+@dataclass(frozen=True)
+class Remark:
+    """A line in which the recorder speaks of itself: a start stamp, a status, a statistic.
+
+    Attributes
+    ----------
+    line
+        Line number, 1-based.
+    text
+        The line as written.
+    """
+
+    line: int
+    text: str
+
+
+@dataclass(frozen=True, eq=False)
+class Payload:
+    """Payload bytes of all frames, kept by width so that one long frame does not widen all.
+
+    Attributes
+    ----------
+    first8
+        uint8 (n, 8): the first eight bytes of each frame, zero where the frame is shorter.
+    length
+        uint8 (n,): payload length [bytes].
+    long_rows
+        intp (m,): rows of the frames that are longer than eight bytes, ascending.
+    long
+        uint8 (m, 64): all bytes of those frames, zero where they are shorter.
+    """
+
+    first8: Bytes
+    length: Bytes
+    long_rows: Rows
+    long: Bytes
+
+    def __len__(self) -> int:
+        return len(self.length)
+
+    @overload
+    def __getitem__(self, index: int) -> bytes: ...
+    @overload
+    def __getitem__(self, index: slice | Rows | Bools) -> Payload: ...
+    def __getitem__(self, index: int | slice | Rows | Bools) -> bytes | Payload:
+        """Return the bytes of one frame, or the payloads of several."""
+        if isinstance(index, int | np.integer):
+            row = range(len(self))[index]
+            length = int(self.length[row])
+            at = int(np.searchsorted(self.long_rows, row))
+            if at < len(self.long_rows) and self.long_rows[at] == row:
+                return self.long[at, :length].tobytes()
+            return self.first8[row, : min(length, 8)].tobytes()
+        rows = np.arange(len(self))[index]
+        at = np.searchsorted(self.long_rows, rows)
+        at[at == len(self.long_rows)] = 0
+        is_long = self.long_rows[at] == rows if len(self.long_rows) else np.zeros(len(rows), bool)
+        return Payload(
+            self.first8[index], self.length[index], np.flatnonzero(is_long), self.long[at[is_long]]
+        )
+
+    def __iter__(self) -> Iterator[bytes]:
+        return (self[row] for row in range(len(self)))
+
+    def matrix(self, width: int) -> Bytes:
+        """Return the first ``width`` bytes of each frame, zero where it is shorter, as uint8 (n, width)."""
+        out = np.zeros((len(self), width), np.uint8)
+        out[:, :8] = self.first8[:, :width]
+        if width > 8 and len(self.long_rows):  # noqa: PLR2004 – the width of ``first8``
+            out[self.long_rows] = self.long[:, :width]
+        return out
+
+    @classmethod
+    def of(cls, payloads: list[bytes]) -> Payload:
+        """Build the columns from one bytes object a frame, at most 64 bytes each."""
+        length = np.fromiter(map(len, payloads), np.uint8, len(payloads))
+        joined = b"".join(payload[:8].ljust(8, b"\0") for payload in payloads)
+        long_rows = np.flatnonzero(length > 8)  # noqa: PLR2004
+        long = b"".join(payloads[row].ljust(64, b"\0") for row in long_rows)
+        return cls(
+            np.frombuffer(joined, np.uint8).reshape(-1, 8),
+            length,
+            long_rows,
+            np.frombuffer(long, np.uint8).reshape(-1, 64),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """One recording: columns of equal length, in file order, never written after they are made.
+
+    Attributes
+    ----------
+    time_ns
+        int64 (n,): time stamps as recorded [ns]; they may step backwards (see ``segment``).
+    segment
+        int32 (n,): grows by one where the clock restarts; constant in a plain recording.
+    channel
+        int16 (n,): index into ``channels``.
+    identifier
+        uint32 (n,): 11 or 29 bits, flag bits removed. Of an error record: its SocketCAN class bits, 0 where the
+        recorder did not tell them.
+    is_extended, is_fd, bit_rate_switch, error_state_indicator, is_rx
+        bool (n,). ``is_rx`` is true where the recorder did not say.
+    kind
+        uint8 (n,): a :class:`Kind`.
+    dlc
+        uint8 (n,): the code as sent, 0 to 15.
+    payload
+        :class:`Payload` of n frames; ``payload[row]`` gives bytes. An error record keeps its eight detail bytes.
+    line
+        int64 (n,): line number in the file, 1-based; the record number in binary formats.
+    channels
+        Names of the channels as written, in order of first appearance.
+    problems
+        What could not be used, in file order.
+    remarks
+        What the recorder said of itself.
+    source
+        Where the trace came from.
+    """
+
+    time_ns: Ints
+    segment: npt.NDArray[np.int32]
+    channel: Channels
+    identifier: Identifiers
+    is_extended: Bools
+    kind: Bytes
+    is_fd: Bools
+    bit_rate_switch: Bools
+    error_state_indicator: Bools
+    is_rx: Bools
+    dlc: Bytes
+    payload: Payload
+    line: Ints
+    channels: tuple[str, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+    source: Source = Source()
+
+    def __post_init__(self) -> None:
+        for name in COLUMNS:
+            getattr(self, name).setflags(write=False)
+        for name in ("first8", "length", "long_rows", "long"):
+            getattr(self.payload, name).setflags(write=False)
+
+    def __len__(self) -> int:
+        return len(self.time_ns)
+
+    @property
+    def payload_length(self) -> Bytes:
+        """uint8 (n,): payload length [bytes], 0 to 64."""
+        return self.payload.length
+
+    @property
+    def problem_count(self) -> int:
+        """Number of lines that could not be used as they stand."""
+        return sum(problem.count for problem in self.problems)
+
+    @property
+    def start_ns(self) -> int:
+        """Stamp of the first frame [ns]; 0 for an empty trace."""
+        return int(self.time_ns[0]) if len(self) else 0
+
+    @property
+    def time_s(self) -> npt.NDArray[np.float64]:
+        """float64 (n,): time since the first frame [s]."""
+        return (self.time_ns - self.start_ns) / NANOSECONDS_PER_SECOND
+
+    @property
+    def duration_s(self) -> float:
+        """Span between the earliest and the latest stamp [s]; 0 for an empty trace."""
+        return float(np.ptp(self.time_ns)) / NANOSECONDS_PER_SECOND if len(self) else 0.0
+
+    def where(self, rows: Rows | Bools | slice) -> Trace:
+        """Return the frames that ``rows`` selects (indices, mask or slice), in file order."""
+        columns = {name: getattr(self, name)[rows] for name in COLUMNS}
+        return replace(self, **columns, payload=self.payload[rows])
+
+    def between(self, start_s: float, end_s: float) -> Trace:
+        """Return the frames with ``start_s`` <= time since the first frame < ``end_s``."""
+        time_s = self.time_s
+        return self.where((time_s >= start_s) & (time_s < end_s))
+
+    def on_channel(self, name: str) -> Trace:
+        """Return the frames of one channel, named as written; none if the log has no such channel."""
+        index = self.channels.index(name) if name in self.channels else -1
+        return self.where(self.channel == index)
+
+    def with_identifier(self, identifier: int, *, is_extended: bool) -> Trace:
+        """Return the data and remote frames that bear one identifier."""
+        return self.where(
+            (self.identifier == identifier) & (self.is_extended == is_extended) & (self.kind != Kind.ERROR)
+        )
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return a pandas table, one row a frame; ``channel`` by name, ``payload`` as bytes."""
+        import pandas as pd  # noqa: PLC0415 – 0.7 s that only those pay who want a table
+
+        columns = {name: getattr(self, name) for name in COLUMNS}
+        names = np.array([*self.channels, ""], object)
+        columns["channel"] = names[self.channel] if len(self) else np.array([], object)
+        columns["payload_length"] = self.payload_length
+        columns["payload"] = pd.Series(list(self.payload), dtype=object)
+        order = [*[name for name in COLUMNS if name != "line"], "payload_length", "payload", "line"]
+        return pd.DataFrame({name: columns[name] for name in order})
+
+    @classmethod
+    def empty(cls, *, source: Source = Source(), problems: tuple[Problem, ...] = ()) -> Trace:  # noqa: B008 – frozen
+        """Return a trace without frames."""
+        columns = {name: np.zeros(0, dtype) for name, dtype in COLUMNS.items()}
+        return cls(**columns, payload=Payload.of([]), source=source, problems=problems)
