@@ -3,11 +3,12 @@
 ::
 
     CanlensError                 a sentence: where, what was expected and found, what to do
-    ├── UsageError               the call itself is wrong: an option, an argument, a file that would be overwritten
+    ├── UsageError               the call itself is wrong: an option, an argument, a file in the way
     ├── LogError                 a recording that cannot be read at all
     │   └── UnknownFormatError   no reader, or more than one, knows this file
     ├── DatabaseError            a DBC (or KCD, SYM, ARXML) of which nothing can be used
     ├── PlanError                a plan with mistakes; all of them are listed
+    ├── RuleError                a text that is no rule over the controls
     └── TableError               marks, readings or observations with mistakes; all of them are listed
 
 Trouble inside the data (a bad line, a bad entry) is no exception: it is collected as a
@@ -55,7 +56,9 @@ class UnknownFormatError(LogError):
         Names of the formats that said yes; empty or at least two.
     """
 
-    def __init__(self, file: str, reason: str, *, tried: tuple[str, ...], claimed: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, file: str, reason: str, *, tried: tuple[str, ...], claimed: tuple[str, ...] = ()
+    ) -> None:
         self.tried = tried
         self.claimed = claimed
         super().__init__(file, reason)
@@ -106,7 +109,7 @@ class Mistake:
         return f"{self.key}: expected {self.expected}, found {self.found}.{names}"
 
 
-class _ListedMistakes(CanlensError):
+class _ListedMistakesError(CanlensError):
     """Shared shape of the errors that list every mistake of one file."""
 
     def __init__(self, file: str, mistakes: tuple[Mistake, ...]) -> None:
@@ -115,7 +118,28 @@ class _ListedMistakes(CanlensError):
         super().__init__("\n".join(f"{file}: {mistake}" for mistake in mistakes))
 
 
-class PlanError(_ListedMistakes):
+class RuleError(CanlensError):
+    """A text that is no rule over the controls.
+
+    Attributes
+    ----------
+    position
+        Where in the text: number of the character, 1-based.
+    expected, found
+        What should stand there, and what does.
+    close
+        Names that look like the one found, best first.
+    """
+
+    def __init__(self, position: int, expected: str, found: str, *, close: tuple[str, ...] = ()) -> None:
+        self.position = position
+        self.expected = expected
+        self.found = found
+        self.close = close
+        super().__init__(str(Mistake(f"character {position}", expected, found, close)))
+
+
+class PlanError(_ListedMistakesError):
     """A plan with mistakes.
 
     Attributes
@@ -127,5 +151,5 @@ class PlanError(_ListedMistakes):
     """
 
 
-class TableError(_ListedMistakes):
+class TableError(_ListedMistakesError):
     """Marks, readings or observations with mistakes; attributes as :class:`PlanError`."""

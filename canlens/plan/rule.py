@@ -2,21 +2,52 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
 from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-States = npt.NDArray[np.int8]
-"""int8: 1 on, 0 off, -1 unknown."""
+from canlens.errors import RuleError
+from canlens.plan.expression import (
+    OFF,
+    ON,
+    UNKNOWN,
+    Either,
+    Every,
+    Expression,
+    Name,
+    Not,
+    States,
+    evaluate,
+    hold,
+    names_in,
+    text_of,
+)
 
-OFF, ON, UNKNOWN = 0, 1, -1
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping
+
+__all__ = ["KEYWORDS", "OFF", "ON", "UNKNOWN", "Rule", "States", "parse_rule"]
+
+KEYWORDS = ("and", "or", "not")
+"""Words of the rule language, in any case; no control may bear one of them as its name."""
+MAX_DEPTH = 40
+"""Parentheses and ``not`` within one another; the limit keeps the parser's stack small."""
+MAX_CONTROLS = 16
+"""Different controls of one rule; the limit keeps its truth table at 65 536 rows."""
+
+_TOKEN = re.compile(r"[A-Za-z0-9_-]+|\S")
+_NAME = re.compile(r"[A-Za-z0-9_-]+")
+_OPERAND = "the name of a control, 'not' or '('"
 
 
 @dataclass(frozen=True)
 class Rule:
     """An expression over the names of controls.
+
+    Two rules are equal (``==``) if they are written alike; :meth:`same_as` asks whether they mean the same.
 
     Attributes
     ----------
@@ -24,19 +55,213 @@ class Rule:
         As written in the plan.
     controls
         Names in the expression, each once, in order of appearance.
+    expression
+        The parsed text; left out, the text is parsed with ``controls`` as the known names.
     """
 
     text: str
     controls: tuple[str, ...]
+    expression: Expression | None = None
+
+    def __post_init__(self) -> None:
+        if self.expression is None:
+            object.__setattr__(self, "expression", parse_rule(self.text, self.controls).expression)
+
+    @classmethod
+    def of(cls, control: str) -> Rule:
+        """Return the rule that is on while one control is on."""
+        return cls(control, (control,), Name(control))
+
+    def __str__(self) -> str:
+        return self.text
 
     def evaluate(self, states: Mapping[str, States]) -> States:
-        """Return the rule's state for each position of the controls' states (Kleene logic: unknown where it matters)."""
-        raise NotImplementedError
+        """Return the rule's state for each position of the controls' states.
+
+        Parameters
+        ----------
+        states
+            int8 (n,) for each control of the rule: 1 on, 0 off, -1 unknown. Others may be there too.
+
+        Returns
+        -------
+        int8 (n,)
+            1, 0, or -1 where an unknown control could change the result. A rule without controls (see
+            :meth:`with_fixed`) takes its length from whatever states are given; from none, it is 1.
+
+        Raises
+        ------
+        KeyError
+            A control of the rule has no states.
+
+        Examples
+        --------
+        >>> rule = parse_rule("horn and not brake", ["horn", "brake"])
+        >>> horn, brake = np.array([1, 1, -1, -1], np.int8), np.array([0, -1, 0, 1], np.int8)
+        >>> rule.evaluate({"horn": horn, "brake": brake}).tolist()
+        [1, -1, -1, 0]
+        """
+        rows = next((len(states[name]) for name in self.controls or states), 1)
+        return evaluate(self._tree, states, length=rows)
 
     def same_as(self, other: Rule) -> bool:
-        """Return whether both rules have the same truth table over all controls that either names."""
-        raise NotImplementedError
+        """Return whether both rules have the same truth table over all controls that either names.
+
+        Examples
+        --------
+        >>> known = ["a", "b"]
+        >>> parse_rule("not (a or b)", known).same_as(parse_rule("not b and not a", known))
+        True
+        """
+        return self.meaning() == other.meaning()
+
+    def meaning(self) -> tuple[tuple[str, ...], bytes]:
+        """Return what the rule means, whatever its wording; equal if, and only if, two rules are the same.
+
+        Returns
+        -------
+        controls, table
+            The controls that can change the result, sorted; the result for each of their settings, a byte each, as
+            :meth:`table` orders them.
+        """
+        rule: Rule = self
+        for name in self.controls:
+            off, on = rule.with_fixed(name, state=OFF), rule.with_fixed(name, state=ON)
+            names = sorted({*off.controls, *on.controls})
+            if np.array_equal(off.table(names), on.table(names)):
+                rule = off
+        names = sorted(rule.controls)
+        return tuple(names), rule.table(names).tobytes()
+
+    def table(self, controls: Collection[str]) -> States:
+        """Return the rule's truth table.
+
+        Parameters
+        ----------
+        controls
+            The controls of the rule, in the order wanted; more may be among them.
+
+        Returns
+        -------
+        int8 (2 ** number of controls,)
+            1 or 0 for each setting of the controls, all off first, the first control changing slowest.
+        """
+        rows = np.arange(2 ** len(controls))
+        slowest = len(controls) - 1
+        columns = {name: (rows >> (slowest - i) & 1).astype(np.int8) for i, name in enumerate(controls)}
+        return evaluate(self._tree, columns, length=len(rows))
 
     def with_fixed(self, control: str, *, state: int) -> Rule:
-        """Return the rule with one control held on (1) or off (0)."""
-        raise NotImplementedError
+        """Return the rule with one control held on (1) or off (0).
+
+        Terms that no longer matter are gone, and their controls with them. A rule that is then always on, or
+        always off, has no controls; its text is ``always`` or ``never``.
+
+        Examples
+        --------
+        >>> rule = parse_rule("horn and (a or not b)", ["horn", "a", "b"])
+        >>> str(rule.with_fixed("horn", state=1)), str(rule.with_fixed("b", state=0))
+        ('a or not b', 'horn')
+        """
+        if control not in self.controls:
+            return self
+        tree = hold(self._tree, control, on=state == ON)
+        return Rule(text_of(tree), names_in(tree), tree)
+
+    @property
+    def _tree(self) -> Expression:
+        assert self.expression is not None  # noqa: S101  # __post_init__ has filled it
+        return self.expression
+
+
+def parse_rule(text: str, known: Collection[str]) -> Rule:
+    """Parse a rule: the names of controls, ``and``, ``or``, ``not`` and parentheses.
+
+    ``not`` binds closest, then ``and``, then ``or``. These three may be written in any case; names may not.
+
+    Parameters
+    ----------
+    text
+        The rule as written.
+    known
+        Names of the plan's controls.
+
+    Raises
+    ------
+    RuleError
+        The text is no rule, or names an unknown control; says at which character.
+
+    Examples
+    --------
+    >>> parse_rule("horn AND NOT (brake or door)", ["brake", "door", "horn"]).controls
+    ('horn', 'brake', 'door')
+    """
+    expression = _Parser(text, known).parse()
+    names = names_in(expression)
+    if len(names) > MAX_CONTROLS:
+        first_too_many = names[MAX_CONTROLS]
+        position = next(m.start() + 1 for m in _TOKEN.finditer(text) if m.group() == first_too_many)
+        raise RuleError(position, f"at most {MAX_CONTROLS} different controls", f"{len(names)}")
+    return Rule(text, names, expression)
+
+
+class _Parser:
+    """Recursive descent over the tokens of one text."""
+
+    def __init__(self, text: str, known: Collection[str]) -> None:
+        self.known = known
+        self.tokens = [(match.group(), match.start() + 1) for match in _TOKEN.finditer(text)]
+        self.tokens.append(("", len(text) + 1))
+        self.index = 0
+
+    def parse(self) -> Expression:
+        """Read one expression up to the end of the text."""
+        expression = self._either(depth=0)
+        if self._word():
+            raise self._unexpected("'and', 'or' or the end of the rule", among=("and", "or"))
+        return expression
+
+    def _word(self) -> str:
+        """Return the next token; keywords in small letters, the end as an empty text."""
+        token = self.tokens[self.index][0]
+        return token.lower() if token.lower() in KEYWORDS else token
+
+    def _either(self, *, depth: int) -> Expression:
+        terms = [self._every(depth=depth)]
+        while self._word() == "or":
+            self.index += 1
+            terms.append(self._every(depth=depth))
+        return terms[0] if len(terms) == 1 else Either(tuple(terms))
+
+    def _every(self, *, depth: int) -> Expression:
+        terms = [self._operand(depth=depth)]
+        while self._word() == "and":
+            self.index += 1
+            terms.append(self._operand(depth=depth))
+        return terms[0] if len(terms) == 1 else Every(tuple(terms))
+
+    def _operand(self, *, depth: int) -> Expression:
+        word = self._word()
+        if depth >= MAX_DEPTH:
+            raise self._unexpected(f"at most {MAX_DEPTH} of '(' and 'not' within one another")
+        if word == "not":
+            self.index += 1
+            return Not(self._operand(depth=depth + 1))
+        if word == "(":
+            self.index += 1
+            inner = self._either(depth=depth + 1)
+            if self._word() != ")":
+                raise self._unexpected("'and', 'or' or ')'", among=("and", "or"))
+            self.index += 1
+            return inner
+        if word in self.known:
+            self.index += 1
+            return Name(word)
+        if _NAME.fullmatch(word) and word not in KEYWORDS:
+            raise self._unexpected("the name of a control", among=self.known)
+        raise self._unexpected(_OPERAND)
+
+    def _unexpected(self, expected: str, *, among: Collection[str] = ()) -> RuleError:
+        token, position = self.tokens[self.index]
+        close = tuple(get_close_matches(token, among, n=3)) if token else ()
+        return RuleError(position, expected, f"'{token}'" if token else "the end of the rule", close=close)
