@@ -1,0 +1,53 @@
+"""Databases: what the frames of a bus mean, read from DBC, KCD, SYM and ARXML files.
+
+::
+
+    file ─loading→ text ─dbc_text→ lines, page ranges ┐
+                        ─parsing (cantools)→ messages ┴─layout→ Database with its problems
+
+Only :mod:`canlens.database.parsing` knows cantools.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.database.nouns import ByteOrder, Database, DatabaseProblem, Message, SignalDefinition
+from canlens.database.source import Source
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+__all__ = [
+    "ByteOrder",
+    "Database",
+    "DatabaseProblem",
+    "Message",
+    "SignalDefinition",
+    "Source",
+    "load_database",
+]
+
+
+def load_database(source: Source | Iterable[Source]) -> Database:
+    """Read one file, or several into one database.
+
+    Parameters
+    ----------
+    source
+        A path, a file object (text or binary), or a list of them. Content decides about the format: DBC, KCD,
+        SYM or ARXML.
+
+    Returns
+    -------
+    Database
+        The first definition of an identifier counts; what could not be used as it stands is in ``problems``.
+
+    Raises
+    ------
+    DatabaseError
+        A file cannot be read at all; the sentence says where, what was found and what to do.
+    """
+    from canlens.database import loading  # noqa: PLC0415 – cantools takes 0.1 s that only readers of databases pay
+
+    return loading.load_database(source)

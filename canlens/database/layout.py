@@ -1,0 +1,89 @@
+"""Where the signals of a message lie: which stick out of it, and which share bits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.database.nouns import DatabaseProblem, Message, SignalDefinition
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+Pages = tuple[tuple[int, int], ...]
+
+
+def layout_problems(message: Message, *, file: str) -> list[DatabaseProblem]:
+    """Tell which signals lie where they should not; all of them are kept.
+
+    Parameters
+    ----------
+    message
+        The message as declared.
+    file
+        Named in the problems.
+    """
+    problems = [
+        DatabaseProblem(
+            signal.line,
+            f"signal {signal.name} of message {message.name} needs {signal.needed_length} bytes of payload",
+            f"at most the {message.length} bytes that the message declares",
+            file=file,
+            done="The signal is decoded in those frames that are long enough.",
+        )
+        for signal in message.signals
+        if signal.needed_length > message.length
+    ]
+    for signal, others in _overlaps(message):
+        names = ", ".join(other.name for other in others)
+        problems.append(
+            DatabaseProblem(
+                signal.line,
+                f"signal {signal.name} of message {message.name} shares bits with {names}",
+                "every bit of a message in one signal only",
+                file=file,
+                done="All of them are decoded; check start bits, lengths and byte orders.",
+            )
+        )
+    return problems
+
+
+def _overlaps(message: Message) -> Iterator[tuple[SignalDefinition, list[SignalDefinition]]]:
+    """Yield each signal that shares bits with earlier ones of the message."""
+    before: list[tuple[SignalDefinition, int]] = []
+    taken = 0
+    for signal in message.signals:
+        bits = signal.bits
+        if bits & taken:
+            others = [
+                other for other, its_bits in before if bits & its_bits and _may_meet(message, signal, other)
+            ]
+            if others:
+                yield signal, others
+        taken |= bits
+        before.append((signal, bits))
+
+
+def _may_meet(message: Message, one: SignalDefinition, other: SignalDefinition) -> bool:
+    """Tell whether one frame may carry both signals: no multiplexer puts them on different pages."""
+    conditions = _conditions(message, one)
+    return all(
+        _share_a_page(conditions[multiplexer], pages)
+        for multiplexer, pages in _conditions(message, other).items()
+        if multiplexer in conditions
+    )
+
+
+def _conditions(message: Message, signal: SignalDefinition) -> dict[str, Pages]:
+    """Return multiplexer -> pages for a signal and all the multiplexers it hangs on."""
+    conditions: dict[str, Pages] = {}
+    at: SignalDefinition | None = signal
+    while at is not None and at.multiplexer is not None and at.multiplexer not in conditions:
+        conditions[at.multiplexer] = at.pages
+        at = message.signal(at.multiplexer)
+    return conditions
+
+
+def _share_a_page(pages: Pages, others: Pages) -> bool:
+    return any(
+        low <= other_high and other_low <= high for low, high in pages for other_low, other_high in others
+    )

@@ -1,0 +1,95 @@
+"""One file or several → one Database."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING
+
+from canlens.database.layout import layout_problems
+from canlens.database.nouns import Database, DatabaseProblem, Message
+from canlens.database.parsing import parse
+from canlens.database.source import Readable, Text, read_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from canlens.database.source import Source
+
+
+def load_database(source: Source | Iterable[Source]) -> Database:
+    """Read one file or several; see :func:`canlens.database.load_database`."""
+    return _merge([_load(read_text(one)) for one in _each(source)])
+
+
+def _each(source: Source | Iterable[Source]) -> list[Source]:
+    """Return the sources one by one; a path or a file object is one."""
+    return [source] if isinstance(source, str | os.PathLike | Readable) else list(source)
+
+
+def _load(text: Text) -> Database:
+    database = parse(text)
+    problems = list(database.problems)
+    if text.odd_line:
+        problems.append(
+            DatabaseProblem(
+                text.odd_line,
+                "a byte that is no character in UTF-8 or in the Windows code page 1252",
+                "text in one of these encodings",
+                file=text.file,
+                done="A sign that stands for an unknown character took its place.",
+            )
+        )
+    for message in database.messages:
+        problems += layout_problems(message, file=text.file)
+    return Database(database.messages, database.nodes, tuple(sorted(problems, key=_line)), database.files)
+
+
+def _line(problem: DatabaseProblem) -> int:
+    return problem.line
+
+
+def _merge(databases: list[Database]) -> Database:
+    """Join databases; the first definition of an identifier counts."""
+    kept: dict[tuple[int, bool], tuple[Message, str]] = {}
+    names: dict[str, str] = {}
+    problems: list[DatabaseProblem] = []
+    for database in databases:
+        file = database.files[0]
+        problems += database.problems
+        for message in database.messages:
+            first, place = kept.get((message.identifier, message.is_extended), (None, ""))
+            if first is not None:
+                if first != message:
+                    problems.append(_second_definition(message, first, file=file, place=place))
+                continue
+            here = f"{file}, line {message.line}" if message.line else file
+            kept[message.identifier, message.is_extended] = message, here
+            if message.name in names:
+                problems.append(_second_name(message, file=file, place=names[message.name]))
+            names.setdefault(message.name, here)
+    return Database(
+        tuple(message for message, _ in kept.values()),
+        tuple(dict.fromkeys(node for database in databases for node in database.nodes)),
+        tuple(problems),
+        tuple(file for database in databases for file in database.files),
+    )
+
+
+def _second_definition(message: Message, first: Message, *, file: str, place: str) -> DatabaseProblem:
+    return DatabaseProblem(
+        message.line,
+        f"message {message.name} with identifier 0x{message.identifier:x}",
+        f"an identifier of its own; {first.name} ({place}) has the same",
+        file=file,
+        done=f"{first.name} is used, {message.name} is not.",
+    )
+
+
+def _second_name(message: Message, *, file: str, place: str) -> DatabaseProblem:
+    return DatabaseProblem(
+        message.line,
+        f"message {message.name} with identifier 0x{message.identifier:x}",
+        f"a name of its own; another message of that name stands in {place}",
+        file=file,
+        done="Both are decoded; a path MESSAGE.SIGNAL means the first one.",
+    )
