@@ -1,15 +1,25 @@
 """Results: the classes whose fields are the keys of ``canlens/check/1``.
 
-Every class here is written to JSON field by field (see :mod:`canlens.reports.json_form`), and the published JSON Schema is
-generated from it: a field added here is a key added there. ``*_s`` times count from the recording's first frame.
+Every class here is written to JSON field by field by :func:`to_dict`, and the published JSON Schema is
+generated from it: a field added here is a key added there. ``*_s`` times count from the first frame.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from functools import cache
+from importlib import metadata
 from typing import Literal
 
-from canlens.findings import Cause, Finding
+from canlens.findings import Cause, Finding  # noqa: TC001 – the schema is made from the annotations
+
+Json = dict[str, "Json"] | list["Json"] | str | int | float | bool | None
+"""What JSON can hold."""
+
+CHECK_SCHEMA = "canlens/check/1"
+"""Name of the written form; the digit grows when a key changes its meaning or goes."""
 
 Verdict = Literal["proven", "failed", "not-proven"]
 LinkState = Literal["seen", "broken", "cannot-tell"]
@@ -62,7 +72,10 @@ class RecordingResult:
 
 @dataclass(frozen=True)
 class BusResult:
-    """Load of one channel; ratios count stuff bits and the 3 bits of intermission; null where the bit rate is unknown."""
+    """Load of one channel; null where the bit rate is unknown.
+
+    The ratios count stuff bits and the 3 bits of intermission.
+    """
 
     bit_rate: int | None
     bit_rate_source: Literal["given", "inferred", "unknown"]
@@ -73,7 +86,7 @@ class BusResult:
 
 @dataclass(frozen=True)
 class ControlResult:
-    """How often a control was operated; times of the first and last exercise [s], null where there was none."""
+    """How often a control was operated, and when first and last [s]; null where it never was."""
 
     signal: str
     exercises: int
@@ -109,14 +122,15 @@ class OutputResult:
     links: dict[str, LinkState]
     first_broken_link: str | None
     judged_from: Literal["bus", "observed", "nothing"] = "bus"
+    load: str = ""
 
 
 @dataclass(frozen=True)
 class CheckResult:
     """All of ``canlens check``: the answer first, then what it rests on.
 
-    ``recording`` of a job with several logs is written as ``recordings``; ``buses`` is written where there are
-    several channels.
+    ``recording`` of a job with several logs is written as ``recordings``; ``buses`` is written where there
+    are several channels.
     """
 
     verdict: Verdict
@@ -128,3 +142,77 @@ class CheckResult:
     outputs: dict[str, OutputResult]
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
+
+
+@cache
+def version() -> str:
+    """Return the version of the installed program; ``unknown`` for a copy that was never installed."""
+    try:
+        return metadata.version("canlens")
+    except metadata.PackageNotFoundError:
+        return "unknown"
+
+
+def to_dict(result: CheckResult) -> dict[str, Json]:
+    """Return the written form of a result: what ``canlens check --json`` writes.
+
+    Returns
+    -------
+    dict
+        JSON values only: tuples are lists, and what is not finite (``inf``, ``nan``) is null. One recording
+        stands under ``recording``, several under ``recordings``; ``buses`` is there where there are several
+        channels.
+    """
+    several = len(result.recordings) != 1
+    recordings = [_plain(recording) for recording in result.recordings]
+    document: dict[str, Json] = {
+        "schema": CHECK_SCHEMA,
+        "canlens": version(),
+        "verdict": result.verdict,
+        "title": result.title,
+        **({"recordings": recordings} if several else {"recording": recordings[0]}),
+        "bus": _plain(result.bus),
+    }
+    if len(result.buses) > 1:
+        document["buses"] = _plain(result.buses)
+    document["controls"] = _plain(result.controls)
+    document["outputs"] = _plain(result.outputs)
+    document["findings"] = [_finding(finding, several=several) for finding in result.findings]
+    document["causes"] = [_plain(cause) for cause in result.causes]
+    return document
+
+
+def _finding(finding: Finding, *, several: bool) -> dict[str, Json]:
+    evidence: dict[str, Json] = {
+        "lines": _plain(finding.evidence.lines),
+        "times_s": _plain(finding.evidence.times_s),
+    }
+    if several:
+        evidence["recording"] = finding.evidence.recording
+    return {
+        "check": finding.check,
+        "severity": finding.severity,
+        "safety": finding.safety,
+        "subject": _plain(finding.subject),
+        "claim": finding.claim,
+        "evidence": evidence,
+        "cannot_tell": finding.cannot_tell,
+        "next_step": finding.next_step,
+        "would_change": finding.would_change,
+        "caution": finding.caution,
+    }
+
+
+def _plain(value: object) -> Json:
+    """Return a value of a result as JSON values."""
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, tuple | list):
+        return [_plain(each) for each in value]
+    if isinstance(value, Mapping):
+        return {str(key): _plain(each) for key, each in value.items()}
+    if is_dataclass(value):
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+    raise TypeError(f"{type(value).__name__} has no written form")

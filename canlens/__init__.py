@@ -1,0 +1,52 @@
+"""canlens: prove that a CAN accessory controller does what it should, or find the link that is broken."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from canlens.checkup import make_checkup as check
+    from canlens.database import load_database as read_database
+    from canlens.plan import load_marks as read_marks
+    from canlens.plan import load_observed as read_observed
+    from canlens.plan import load_plan as read_plan
+    from canlens.plan import load_readings as read_readings
+    from canlens.readers import open_trace as read_trace
+    from canlens.rehearsal import make_rehearsal as rehearse
+
+__all__ = [
+    "check",
+    "read_database",
+    "read_marks",
+    "read_observed",
+    "read_plan",
+    "read_readings",
+    "read_trace",
+    "rehearse",
+]
+
+_HOMES = {
+    "check": ("canlens.checkup", "make_checkup"),
+    "read_database": ("canlens.database", "load_database"),
+    "read_marks": ("canlens.plan", "load_marks"),
+    "read_observed": ("canlens.plan", "load_observed"),
+    "read_plan": ("canlens.plan", "load_plan"),
+    "read_readings": ("canlens.plan", "load_readings"),
+    "read_trace": ("canlens.readers", "open_trace"),
+    "rehearse": ("canlens.rehearsal", "make_rehearsal"),
+}
+"""Where each public name lives; it is imported when it is first asked for."""
+
+
+def __getattr__(name: str) -> object:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'canlens' has no attribute {name!r}")
+    module, attribute = _HOMES[name]
+    value: object = getattr(import_module(module), attribute)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,179 @@
+"""Layout: a page of plain text, wrapped by what a character really takes on the screen."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from canlens.reports.characters import fitted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+WIDTH = 80
+"""Columns of a page: what every console has."""
+GAP = 2
+"""Columns between two columns of a table."""
+
+
+def display_width(text: str) -> int:
+    """Return how many columns the text takes on a console.
+
+    Wide and full-width characters take 2 (Unicode Standard Annex 11), combining marks 0, all others 1.
+
+    Examples
+    --------
+    >>> display_width("horn"), display_width("喇叭"), display_width("e\u0301")
+    (4, 4, 1)
+    """
+    return sum(map(_character_width, text))
+
+
+def _character_width(character: str) -> int:
+    if character < "\u0300":
+        return 1
+    if unicodedata.combining(character) or unicodedata.category(character) in ("Mn", "Me"):
+        return 0
+    return 2 if unicodedata.east_asian_width(character) in "WF" else 1
+
+
+def wrap(text: str, width: int) -> list[str]:
+    """Break a text into lines of at most ``width`` columns, between words where that can be done.
+
+    Examples
+    --------
+    >>> wrap("measure the output terminal", 12)
+    ['measure the', 'output', 'terminal']
+    >>> wrap("", 12)
+    ['']
+    """
+    lines: list[str] = []
+    line, used = "", 0
+    for word in text.split():
+        for piece in _pieces(word, width):
+            wide = display_width(piece)
+            if line and used + 1 + wide > width:
+                lines.append(line)
+                line, used = "", 0
+            line, used = (f"{line} {piece}", used + 1 + wide) if line else (piece, wide)
+    return [*lines, line]
+
+
+def _pieces(word: str, width: int) -> Iterator[str]:
+    """Yield the word in pieces that fit; one piece unless it is longer than a line."""
+    piece, used = "", 0
+    for character in word:
+        wide = _character_width(character)
+        if piece and used + wide > width:
+            yield piece
+            piece, used = "", 0
+        piece, used = piece + character, used + wide
+    yield piece
+
+
+def padded(text: str, width: int) -> str:
+    """Fill a text with spaces up to ``width`` columns."""
+    return text + " " * (width - display_width(text))
+
+
+@dataclass
+class Page:
+    """Lines of a report while it is put together; all that is added is made fit for the console first.
+
+    Attributes
+    ----------
+    encoding
+        What the console can show.
+    lines
+        Finished lines, each at most :data:`WIDTH` columns.
+    """
+
+    encoding: str = "utf-8"
+    lines: list[str] = field(default_factory=list)
+
+    def text(self) -> str:
+        """Return the page with a newline at its end."""
+        return "\n".join(self.lines) + "\n"
+
+    def heading(self, text: str) -> None:
+        """Start a section: an empty line, the title and a line under it."""
+        titles = wrap(fitted(text, self.encoding), WIDTH)
+        self.lines += ["", *titles, "-" * max(map(display_width, titles))]
+
+    def gap(self) -> None:
+        """Leave one line empty."""
+        self.lines.append("")
+
+    def paragraph(self, text: str, *, first: str = "", indent: int = 0) -> None:
+        """Add wrapped text, a short ``first`` before its first line, the others indented by ``indent``."""
+        first = fitted(first, self.encoding)
+        start = padded(first, indent) if display_width(first) <= indent else f"{first} "
+        words = fitted(text, self.encoding)
+        room = WIDTH - max(indent, display_width(start))
+        head, *rest = wrap(words, room)
+        self.lines.append((start + head).rstrip())
+        self.lines += [" " * indent + line for line in rest]
+
+    def facts(self, rows: Sequence[tuple[str, str]], *, indent: int = 0) -> None:
+        """Add labelled texts, the labels in a column of their own; rows without text are left out."""
+        told = [(fitted(label, self.encoding), text) for label, text in rows if text]
+        column = indent + GAP + max((display_width(label) for label, _ in told), default=0)
+        for label, text in told:
+            self.paragraph(text, first=" " * indent + label, indent=column)
+
+    def table(
+        self,
+        headings: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        *,
+        remarks: Sequence[Sequence[str]] = (),
+        indent: int = 0,
+    ) -> None:
+        """Add a table; cells that are too long are wrapped inside their column.
+
+        Parameters
+        ----------
+        headings
+            One for each column.
+        rows
+            Cells of each row.
+        remarks
+            For each row, sentences that stand under it; empty if no row has any.
+        indent
+            Columns left free on the left.
+        """
+        cells = [[fitted(cell, self.encoding) for cell in row] for row in (headings, *rows)]
+        widths = _column_widths(cells, WIDTH - indent)
+        for number, row in enumerate(cells):
+            self._row(row, widths, indent)
+            if not number:
+                self.lines.append(" " * indent + (" " * GAP).join("-" * width for width in widths))
+            elif remarks:
+                for remark in remarks[number - 1]:
+                    self.paragraph(remark, indent=indent + 2 * GAP, first=" " * (indent + 2 * GAP))
+
+    def _row(self, row: Sequence[str], widths: Sequence[int], indent: int) -> None:
+        columns = [wrap(cell, width) for cell, width in zip(row, widths, strict=True)]
+        for number in range(max(map(len, columns))):
+            parts = [column[number] if number < len(column) else "" for column in columns]
+            line = (" " * GAP).join(map(padded, parts, widths))
+            self.lines.append((" " * indent + line).rstrip())
+
+
+def _column_widths(cells: Sequence[Sequence[str]], room: int) -> list[int]:
+    """Return each column's width: its longest cell; where that is too much, the widest columns are cut.
+
+    A column is first cut down to its longest word; words are broken only if that is not enough.
+    """
+    columns = list(zip(*cells, strict=True))
+    room -= GAP * (len(columns) - 1)
+    widths = [min(room, max(1, *map(display_width, column))) for column in columns]
+    words = [
+        max(display_width(word) for cell in column for word in cell.split() or [""]) for column in columns
+    ]
+    while sum(widths) > room:
+        loose = [number for number, width in enumerate(widths) if width > words[number]]
+        widest = max(loose or range(len(widths)), key=widths.__getitem__)
+        widths[widest] -= 1
+    return widths

@@ -1,0 +1,87 @@
+"""JSON Schemas of the written forms, generated from the classes whose fields are their keys."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, cast
+
+from pydantic import TypeAdapter
+
+from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
+
+if TYPE_CHECKING:
+    from canlens.results import Json
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def check_schema() -> dict[str, Json]:
+    """Return the JSON Schema of what ``canlens check --json`` writes.
+
+    More keys may be added under the same name of the form; those here stay.
+    """
+    schema = _tidy(TypeAdapter(CheckResult).json_schema(mode="serialization"))
+    definitions = _object(schema["$defs"])
+    parts = _object(schema["properties"])
+    recordings = parts.pop("recordings")
+    properties: dict[str, Json] = {
+        "schema": {"const": CHECK_SCHEMA},
+        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
+        "recording": {"$ref": "#/$defs/RecordingResult"},
+        "recordings": {**_object(recordings), "minItems": 2},
+        **parts,
+    }
+    always: list[Json] = [key for key in properties if key not in {"recording", "recordings", "buses"}]
+    _state_links(_object(definitions["OutputResult"]))
+    lines = _object(definitions["Lines"])
+    lines["required"] = ["lines", "times_s"]  # the recording is told where there are several
+    return {
+        "$schema": DIALECT,
+        "title": CHECK_SCHEMA,
+        "description": schema["description"],
+        "type": "object",
+        "properties": properties,
+        "required": always,
+        "oneOf": [{"required": ["recording"]}, {"required": ["recordings"]}],
+        "$defs": definitions,
+    }
+
+
+SCHEMAS = {"check-1.json": check_schema}
+"""The published schemas by file name."""
+
+
+def _object(value: Json) -> dict[str, Json]:
+    return cast("dict[str, Json]", value)
+
+
+def _state_links(output: dict[str, Json]) -> None:
+    """Name the nine links, which the class holds as a mapping."""
+    properties = _object(output["properties"])
+    state = _object(properties["links"])["additionalProperties"]
+    properties["links"] = {
+        "type": "object",
+        "properties": dict.fromkeys(LINKS, state),
+        "required": list(LINKS),
+    }
+    properties["first_broken_link"] = {"enum": [*LINKS, None]}
+
+
+def _tidy(schema: dict[str, Json]) -> dict[str, Json]:
+    """Leave out what says nothing, keep the first part of descriptions, require every key: all are written."""
+    tidy: dict[str, Json] = {}
+    for key, value in schema.items():
+        if key in {"title", "default", "required"}:
+            continue
+        if key in {"properties", "$defs"}:
+            tidy[key] = {name: _tidy(_object(each)) for name, each in _object(value).items()}
+        elif key == "description" and isinstance(value, str):
+            tidy[key] = " ".join(value.partition("\n\n")[0].split())
+        elif isinstance(value, dict):
+            tidy[key] = _tidy(value)
+        elif isinstance(value, list):
+            tidy[key] = [_tidy(each) if isinstance(each, dict) else each for each in value]
+        else:
+            tidy[key] = value
+    if "properties" in tidy:
+        tidy["required"] = list(_object(tidy["properties"]))
+    return tidy

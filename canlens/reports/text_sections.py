@@ -1,0 +1,196 @@
+"""Sections of the text report: outputs and their chain, what was not tested, controls, recording, bus."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.reports import words
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canlens.reports.layout import Page
+    from canlens.results import BusResult, CheckResult, ControlResult, OutputResult, RecordingResult
+
+PROBLEMS_SHOWN = 10
+"""Kinds of unusable lines printed for one recording; the JSON holds all that were kept."""
+
+_RECORDED = {
+    "yes": "the recorder keeps them",
+    "no": "this recording cannot hold them, so there may have been any number",
+    "unknown": "none recorded – this does not mean there were none",
+}
+
+
+def add_outputs(page: Page, result: CheckResult) -> None:
+    """Add the table of outputs and, under it, each output's chain from the bus to the load."""
+    page.heading(f"OUTPUTS of {result.title}" if result.title else "OUTPUTS")
+    rows = [
+        (
+            name,
+            output.load or "–",
+            output.planned,
+            words.VERDICTS[output.verdict],
+            f"{output.answered} of {output.due}",
+            f"{words.milliseconds(output.latency_s.median)} / {words.milliseconds(output.latency_s.max)}",
+        )
+        for name, output in result.outputs.items()
+    ]
+    headings = ("output", "load", "on when", "verdict", "answered", "ms: median / max")
+    page.table(headings, rows, remarks=[_remarks(output) for output in result.outputs.values()])
+    _add_chain(page, result.outputs)
+
+
+def _remarks(output: OutputResult) -> list[str]:
+    """Return what stands under an output's row: where it breaks, why, and what it really follows."""
+    remarks = []
+    if output.first_broken_link is not None:
+        remarks.append(f"Breaks at: {words.LINK_NAMES[output.first_broken_link]}.")
+    if output.reason and output.verdict != "proven":
+        remarks.append(output.reason)
+    if output.verdict != "proven" and output.observed not in (None, output.planned):
+        remarks.append(f"What it really follows: {output.observed}")
+    if output.also_fits:
+        remarks.append(f"Fits just as well: {'; '.join(output.also_fits)}")
+    counts = (
+        (output.late, "answered late"),
+        (output.unasked, "on without being asked"),
+        (output.too_short, "too short to count"),
+    )
+    told = [f"{words.counted(number, 'time')} {what}" for number, what in counts if number]
+    if told:
+        remarks.append(f"Besides: {words.listed(told)}.")
+    if output.judged_from == "observed":
+        remarks.append("Judged from what was observed by eye, ear or meter; how quick it is was not judged.")
+    return remarks
+
+
+def _add_chain(page: Page, outputs: Mapping[str, OutputResult]) -> None:
+    page.heading("THE CHAIN of each output, link by link")
+    names = [f"{number} {name}" for number, name in enumerate(words.LINK_NAMES.values(), 1)]
+    third = len(names) // 3
+    for row in range(third):
+        page.paragraph("", first="".join(f"{name:<24}" for name in names[row::third]))
+    page.paragraph(
+        f"{words.LINK_MARKS['seen']} seen, {words.LINK_MARKS['broken']} broken, "
+        f"{words.LINK_MARKS['cannot-tell']} cannot be told from this recording"
+    )
+    page.gap()
+    rows = [
+        (name, *(words.LINK_MARKS[output.links[link]] for link in words.LINK_NAMES))
+        for name, output in outputs.items()
+    ]
+    page.table(("output", *map(str, range(1, len(names) + 1))), rows)
+
+
+def add_untested(page: Page, result: CheckResult) -> None:
+    """Add what the recording leaves open: outputs without proof, and links that cannot be told."""
+    page.heading("NOT TESTED")
+    page.paragraph("What stands here was neither passed nor failed.")
+    for name, output in result.outputs.items():
+        if output.verdict == "not-proven":
+            page.paragraph(f"{name}: {output.reason}", first="*", indent=2)
+            if output.next_exercise:
+                page.paragraph(f"To prove it: {output.next_exercise}", indent=2)
+    for link, plain in words.LINK_NAMES.items():
+        names = [name for name, output in result.outputs.items() if output.links[link] == "cannot-tell"]
+        if names:
+            whose = "any output" if len(names) == len(result.outputs) else words.listed(names)
+            page.paragraph(f'Link "{plain}" was not shown for {whose}.', first="*", indent=2)
+    page.paragraph(
+        "Wiring, fuses, ground and terminating resistors: a recording never shows them.", first="*", indent=2
+    )
+
+
+def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
+    """Add how often each control was operated, and when first and last."""
+    page.heading("CONTROLS")
+    marked = any(control.marked is not None for control in controls.values())
+    rows = [
+        (
+            name,
+            control.signal,
+            str(control.exercises),
+            *((("–" if control.marked is None else str(control.marked)),) if marked else ()),
+            words.seconds(control.first_s),
+            words.seconds(control.last_s),
+        )
+        for name, control in controls.items()
+    ]
+    headings = ("control", "signal", "exercises", *(("marked",) if marked else ()), "first at s", "last at s")
+    page.table(headings, rows)
+
+
+def add_recordings(page: Page, result: CheckResult) -> None:
+    """Add what was read of each recording, and what could not be."""
+    for number, recording in enumerate(result.recordings, 1):
+        page.heading("RECORDING" if len(result.recordings) == 1 else f"RECORDING {number}")
+        _add_recording(page, recording)
+
+
+def _add_recording(page: Page, recording: RecordingResult) -> None:
+    quality = [recording.quality, *recording.quality_reasons]
+    page.facts(
+        [
+            ("file", "standard input" if recording.file == "-" else recording.file),
+            ("SHA-256", recording.sha256),
+            ("format", recording.format),
+            ("frames", f"{recording.frames} in {words.seconds(recording.duration_s)} s"),
+            ("first stamp", f"{words.seconds(recording.start)} s" if recording.start is not None else "none"),
+            ("channels", words.listed(recording.channels) or "none named"),
+            ("quality", "; ".join(quality)),
+            ("error frames", _error_frames(recording)),
+            ("not usable", words.counted(recording.problem_count, "line")),
+        ]
+    )
+    _add_problems(page, recording)
+
+
+def _error_frames(recording: RecordingResult) -> str:
+    if recording.error_frames and recording.error_frames_recorded != "no":
+        return str(recording.error_frames)
+    return f"{recording.error_frames}; {_RECORDED[recording.error_frames_recorded]}"
+
+
+def _add_problems(page: Page, recording: RecordingResult) -> None:
+    for title, problems in (
+        ("Lines of the recording that could not be used:", recording.problems),
+        ("Entries of the database that could not be used:", recording.database_problems),
+    ):
+        if not problems:
+            continue
+        page.gap()
+        page.paragraph(title)
+        for problem in problems[:PROBLEMS_SHOWN]:
+            place = f"line {problem.line}" if problem.line else "somewhere"
+            more = f" ({problem.count} of this kind)" if problem.count > 1 else ""
+            page.paragraph(
+                f"{place}: found {problem.found}, expected {problem.expected}{more}", first="*", indent=2
+            )
+        if len(problems) > PROBLEMS_SHOWN:
+            page.paragraph(
+                f"and {len(problems) - PROBLEMS_SHOWN} more; --json FILE holds all that were kept.", indent=2
+            )
+
+
+def add_bus(page: Page, result: CheckResult) -> None:
+    """Add how full the bus was, channel by channel where there are several."""
+    page.heading("BUS LOAD")
+    buses = result.buses if len(result.buses) > 1 else {"": result.bus}
+    for name, bus in buses.items():
+        page.paragraph(f"{name}: {_load_sentence(bus)}" if name else _load_sentence(bus))
+
+
+def _load_sentence(bus: BusResult) -> str:
+    if bus.bit_rate is None:
+        return "Unknown, since the bit rate is: write bit_rate under [bus] in the plan."
+    source = {
+        "given": "as the plan gives it",
+        "inferred": "inferred from the recording",
+        "unknown": "of unknown source",
+    }
+    return (
+        f"{words.percent(bus.bus_load)} over the whole recording, at the most "
+        f"{words.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
+        f"at {bus.bit_rate} bit/s ({source[bus.bit_rate_source]})."
+    )
