@@ -6,14 +6,18 @@ from canlens.plan.nouns import (
     Control,
     Controller,
     Mark,
+    Marks,
     Observation,
+    Observed,
     Output,
     Plan,
     Reading,
     Readings,
     SignalReference,
 )
-from canlens.plan.rule import Rule
+from canlens.plan.rule import Rule, parse_rule
+from canlens.plan.toml_plan import load_plan
+from canlens.plan.toml_shape import plan_schema
 
 __all__ = [
     "Bus",
@@ -21,11 +25,16 @@ __all__ = [
     "Control",
     "Controller",
     "Mark",
+    "Marks",
     "Observation",
+    "Observed",
     "Output",
     "Plan",
     "Reading",
     "Readings",
     "Rule",
     "SignalReference",
+    "load_plan",
+    "parse_rule",
+    "plan_schema",
 ]

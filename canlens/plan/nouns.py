@@ -1,19 +1,22 @@
-"""The nouns of a plan: what the install is meant to do, what the person did, what the meter and the eye saw."""
+"""The nouns of a plan: what the install is meant to do, what the person did, what meter and eye saw."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from canlens.database import Database, Message, SignalDefinition
-from canlens.plan.rule import Rule
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.database import Database, Message, SignalDefinition
+    from canlens.plan.rule import Rule
 
 Safety = Literal["horn", "stop-lamp"]
 
 DEFAULT_WITHIN_S = 0.5
-"""Answer time where a plan names none; our choice: what a person still takes for "at once" is a few tenths of a second."""
+"""Answer time where a plan names none; our choice: a person takes a few tenths of a second for "at once"."""
 DEFAULT_MIN_EXERCISES = 3
-"""Exercises of a control before an output is proven, where a plan names none (contract of the plan format)."""
+"""Exercises of a control before an output is proven, where a plan names none (the plan format's default)."""
 REST = "rest"
 """Label of a mark for a slot in which nothing was touched."""
 
@@ -65,7 +68,7 @@ class Control:
 
 @dataclass(frozen=True)
 class Output:
-    """One switched supply of the accessory controller; times [s], currents [A], level in the unit of its signal."""
+    """One switched supply of the accessory controller; times [s], currents [A], level in its own unit."""
 
     name: str
     when: Rule
@@ -141,7 +144,7 @@ class Plan:
     min_exercises: int = DEFAULT_MIN_EXERCISES
 
     def exercises_needed(self, output: Output, control: str) -> int:
-        """Return how many exercises of the control prove the output: the output's word, the control's, the plan's."""
+        """Return how many exercises prove the output: the output's word, the control's, or the plan's."""
         for number in (output.min_exercises, self.controls[control].min_exercises):
             if number is not None:
                 return number
@@ -159,6 +162,20 @@ class Mark:
 
 
 @dataclass(frozen=True)
+class Marks:
+    """All marks of one file, sorted by time; ``file`` is its path as the user named it."""
+
+    file: str = ""
+    marks: tuple[Mark, ...] = ()
+
+    def __iter__(self) -> Iterator[Mark]:
+        return iter(self.marks)
+
+    def __len__(self) -> int:
+        return len(self.marks)
+
+
+@dataclass(frozen=True)
 class Observation:
     """What eye, ear or meter saw of an output; good to about half a second."""
 
@@ -168,6 +185,20 @@ class Observation:
     amps: float | None = None
     volts: float | None = None
     line: int = 0
+
+
+@dataclass(frozen=True)
+class Observed:
+    """All observations of one file, sorted by time; ``file`` is its path as the user named it."""
+
+    file: str = ""
+    observations: tuple[Observation, ...] = ()
+
+    def __iter__(self) -> Iterator[Observation]:
+        return iter(self.observations)
+
+    def __len__(self) -> int:
+        return len(self.observations)
 
 
 @dataclass(frozen=True)

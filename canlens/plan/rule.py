@@ -121,8 +121,8 @@ class Rule:
         Returns
         -------
         controls, table
-            The controls that can change the result, sorted; the result for each of their settings, a byte each, as
-            :meth:`table` orders them.
+            The controls that can change the result, sorted; the result for each of their settings, a byte
+            each, as :meth:`table` orders them.
         """
         rule: Rule = self
         for name in self.controls:

@@ -1,0 +1,143 @@
+"""The content of a TOML file, brought into its shape; what does not fit becomes a list of mistakes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, TypeVar, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from canlens.plan.mistakes import Keys, Mistakes, close_names, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pydantic_core import ErrorDetails
+
+Shape = TypeVar("Shape", bound=BaseModel)
+
+
+def shaped(data: Mapping[str, object], shape: type[Shape], mistakes: Mistakes) -> Shape:
+    """Bring the content of a TOML file into its shape.
+
+    What does not fit is noted and left out, so that the rest can be searched for further mistakes: a key
+    that had to be there is then an empty text, or an empty table.
+
+    Parameters
+    ----------
+    data
+        What the file says.
+    shape
+        What it should look like; the descriptions of its fields say what was expected.
+    mistakes
+        Takes what does not fit.
+    """
+    rest = _copied(data)
+    while True:
+        try:
+            return shape.model_validate(rest)
+        except ValidationError as error:
+            for keys, details in _by_keys(error, rest).items():
+                if details["type"] == "missing":
+                    _note_missing(keys, rest, shape, mistakes)
+                else:
+                    _note_wrong(keys, details["input"], rest, shape, mistakes)
+
+
+def _by_keys(error: ValidationError, data: Mapping[str, object]) -> dict[Keys, ErrorDetails]:
+    """Return the errors of pydantic by the keys they are about; of several at one place, the innermost."""
+    errors: dict[Keys, ErrorDetails] = {}
+    for details in error.errors(include_url=False, include_context=False):
+        keys = _keys_of(details["loc"], data)
+        if details["type"] == "missing":
+            keys = (*keys, str(details["loc"][-1]))
+        if keys not in errors or len(details["loc"]) > len(errors[keys]["loc"]):
+            errors[keys] = details
+    return errors
+
+
+def _copied(table: Mapping[str, object]) -> dict[str, object]:
+    """Copy a table with its tables, so that keys can be left out of the copy."""
+    return {key: _copied(value) if isinstance(value, Mapping) else value for key, value in table.items()}
+
+
+def _note_missing(keys: Keys, rest: dict[str, object], shape: type[BaseModel], mistakes: Mistakes) -> None:
+    """Note a key that is missing, and put something empty there."""
+    home, expected = _looked_up(shape, keys)
+    mistakes.add(keys, expected, "nothing")
+    is_table = any(True for _ in _tables_in(home.model_fields[keys[-1]].annotation))
+    _table_at(rest, keys[:-1])[keys[-1]] = {} if is_table else ""
+
+
+def _note_wrong(
+    keys: Keys, found: object, rest: dict[str, object], shape: type[BaseModel], mistakes: Mistakes
+) -> None:
+    """Note a key that is unknown or holds the wrong thing, and leave it out."""
+    home, expected = _looked_up(shape, keys)
+    if expected:
+        mistakes.add(keys, expected, shown(found))
+    else:
+        _note_unknown(keys, home, shape, mistakes)
+    _table_at(rest, keys[:-1]).pop(keys[-1], None)
+
+
+def _note_unknown(keys: Keys, home: type[BaseModel], shape: type[BaseModel], mistakes: Mistakes) -> None:
+    """Note a key that its table does not know: perhaps it is misspelt, perhaps it belongs elsewhere."""
+    close = close_names(keys[-1], home.model_fields)
+    expected = "a key that is known here" if close else f"one of {', '.join(home.model_fields)}"
+    places = [place for place, table in _tables_of(shape) if keys[-1] in table.model_fields]
+    found = f"the key '{keys[-1]}', which belongs in {places[0]}" if places else f"the key '{keys[-1]}'"
+    mistakes.add(keys, expected, found, close=close)
+
+
+def _keys_of(location: tuple[int | str, ...], data: Mapping[str, object]) -> Keys:
+    """Return the keys that a location of pydantic names, without positions in lists and names of types."""
+    keys: list[str] = []
+    table: object = data
+    for part in location:
+        if isinstance(table, Mapping) and part in table:
+            keys.append(str(part))
+            table = table[part]
+    return tuple(keys)
+
+
+def _table_at(data: dict[str, object], keys: Keys) -> dict[str, object]:
+    """Return the table that the keys lead to; an empty one if they lead nowhere."""
+    table: object = data
+    for key in keys:
+        table = table.get(key) if isinstance(table, dict) else None
+    return table if isinstance(table, dict) else {}
+
+
+def _looked_up(shape: type[BaseModel], keys: Keys) -> tuple[type[BaseModel], str]:
+    """Return the shape of the table that holds the last key, and what is expected there; empty if unknown."""
+    home, expected = shape, ""
+    is_free = False
+    for key in keys:
+        if is_free:  # the NAME of [controls.NAME]
+            is_free = False
+            continue
+        home = shape
+        info = home.model_fields.get(key)
+        if info is None:
+            return home, ""
+        expected = info.description or "another value"
+        is_free = get_origin(info.annotation) is dict
+        shape = next(_tables_in(info.annotation), shape)
+    return home, expected
+
+
+def _tables_in(annotation: object) -> Iterator[type[BaseModel]]:
+    """Yield the shapes of tables that an annotation names."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _tables_in(part)
+
+
+def _tables_of(shape: type[BaseModel]) -> Iterator[tuple[str, type[BaseModel]]]:
+    """Yield each table of a file with the place where it stands."""
+    yield "the top of the file", shape
+    for name, info in shape.model_fields.items():
+        for table in _tables_in(info.annotation):
+            yield (f"[{name}.NAME]" if get_origin(info.annotation) is dict else f"[{name}]"), table
