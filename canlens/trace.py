@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, overload
 import numpy as np
 import numpy.typing as npt
 
+from canlens import wire
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -214,6 +216,8 @@ class Trace:
         What the recorder said of itself.
     source
         Where the trace came from.
+    origin_ns
+        Stamp of the recording's first frame [ns], from which ``time_s`` counts; None: of this trace's own first frame.
     """
 
     time_ns: Ints
@@ -233,6 +237,7 @@ class Trace:
     problems: tuple[Problem, ...] = ()
     remarks: tuple[Remark, ...] = ()
     source: Source = Source()
+    origin_ns: int | None = None
 
     def __post_init__(self) -> None:
         for name in COLUMNS:
@@ -255,12 +260,14 @@ class Trace:
 
     @property
     def start_ns(self) -> int:
-        """Stamp of the first frame [ns]; 0 for an empty trace."""
+        """Stamp of the recording's first frame [ns], also in a part of it; 0 for an empty recording."""
+        if self.origin_ns is not None:
+            return self.origin_ns
         return int(self.time_ns[0]) if len(self) else 0
 
     @property
     def time_s(self) -> npt.NDArray[np.float64]:
-        """float64 (n,): time since the first frame [s]."""
+        """float64 (n,): time since the recording's first frame [s]."""
         return (self.time_ns - self.start_ns) / NANOSECONDS_PER_SECOND
 
     @property
@@ -271,10 +278,10 @@ class Trace:
     def where(self, rows: Rows | Bools | slice) -> Trace:
         """Return the frames that ``rows`` selects (indices, mask or slice), in file order."""
         columns = {name: getattr(self, name)[rows] for name in COLUMNS}
-        return replace(self, **columns, payload=self.payload[rows])
+        return replace(self, **columns, payload=self.payload[rows], origin_ns=self.start_ns)
 
     def between(self, start_s: float, end_s: float) -> Trace:
-        """Return the frames with ``start_s`` <= time since the first frame < ``end_s``."""
+        """Return the frames with ``start_s`` <= time since the recording's first frame < ``end_s``."""
         time_s = self.time_s
         return self.where((time_s >= start_s) & (time_s < end_s))
 
@@ -288,6 +295,13 @@ class Trace:
         return self.where(
             (self.identifier == identifier) & (self.is_extended == is_extended) & (self.kind != Kind.ERROR)
         )
+
+    def exact_bits(self) -> Ints:
+        """Count the bits of each frame on the wire, stuff bits included, as int64 (n,).
+
+        From start of frame to end of frame, without the 3 bits of intermission; 0 for error records.
+        """
+        return wire.exact_bits(self)
 
     def to_frame(self) -> pd.DataFrame:
         """Return a pandas table, one row a frame; ``channel`` by name, ``payload`` as bytes."""
