@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING, cast
 
 from pydantic import TypeAdapter
 
+from canlens.plan import plan_schema
 from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
 
 if TYPE_CHECKING:
     from canlens.results import Json
 
+PLAN_SCHEMA = "canlens/plan/1"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -46,12 +48,40 @@ def check_schema() -> dict[str, Json]:
     }
 
 
-SCHEMAS = {"check-1.json": check_schema}
+def plan_file_schema() -> dict[str, Json]:
+    """Return the JSON Schema of a plan, for editors that complete and check TOML."""
+    schema = _without_null(cast("dict[str, Json]", plan_schema()))
+    return {"$schema": DIALECT, "title": PLAN_SCHEMA, **schema}
+
+
+SCHEMAS = {"check-1.json": check_schema, "plan-1.json": plan_file_schema}
 """The published schemas by file name."""
 
 
 def _object(value: Json) -> dict[str, Json]:
     return cast("dict[str, Json]", value)
+
+
+def _without_null(schema: dict[str, Json]) -> dict[str, Json]:
+    """Leave out titles, defaults and null: a key of a TOML file is there or not."""
+    plain: dict[str, Json] = {}
+    for key, value in schema.items():
+        if key in {"title", "default"}:
+            continue
+        if key in {"properties", "$defs"}:
+            plain[key] = {name: _without_null(_object(each)) for name, each in _object(value).items()}
+        elif isinstance(value, dict):
+            plain[key] = _without_null(value)
+        elif isinstance(value, list):
+            kept = [each for each in value if each != {"type": "null"}]
+            plain[key] = [_without_null(each) if isinstance(each, dict) else each for each in kept]
+        else:
+            plain[key] = value
+    choices = plain.get("anyOf")
+    if isinstance(choices, list) and len(choices) == 1:
+        del plain["anyOf"]
+        plain.update(_object(choices[0]))
+    return plain
 
 
 def _state_links(output: dict[str, Json]) -> None:
@@ -67,7 +97,7 @@ def _state_links(output: dict[str, Json]) -> None:
 
 
 def _tidy(schema: dict[str, Json]) -> dict[str, Json]:
-    """Leave out what says nothing, keep the first part of descriptions, require every key: all are written."""
+    """Leave out what says nothing, keep the first part of descriptions and require every key."""
     tidy: dict[str, Json] = {}
     for key, value in schema.items():
         if key in {"title", "default", "required"}:

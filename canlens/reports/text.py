@@ -56,6 +56,13 @@ def check_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
     return page.text()
 
 
+def answer_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
+    """Write only the head of the page: the verdict, where it fails or what is missing, what to do next."""
+    page = Page(encoding)
+    _add_answer(page, result, by_severity(result.findings))
+    return page.text()
+
+
 def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
     """Sort findings: failures first, safety items before others, else in the order of the catalogue."""
     weight = list(words.SEVERITIES)
@@ -112,7 +119,7 @@ def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:
     who = f"{name} (safety item)" if safety else name
     link = output.first_broken_link
     if link is None:
-        return f"{who}: {output.reason}"
+        return f"{who}: {words.sentence(output.reason)}"
     number = list(words.LINK_NAMES).index(link) + 1
     return f"{who}: chain breaks at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}."
 
@@ -122,7 +129,7 @@ def _first_unproven(result: CheckResult, findings: list[Finding]) -> tuple[str, 
     for name, output in result.outputs.items():
         if output.verdict == "not-proven":
             finding = next((each for each in findings if name in each.subject), None)
-            return f"{name}: {output.reason}", finding
+            return f"{name}: {words.sentence(output.reason)}", finding
     return "No output of the plan could be judged.", next(iter(findings), None)
 
 
@@ -134,7 +141,7 @@ def _next_step(result: CheckResult, finding: Finding | None) -> str:
     if result.verdict == "failed" and cause:
         return cause.next_test
     if result.verdict == "not-proven" and exercise:
-        return exercise
+        return words.sentence(exercise)
     if result.verdict == "proven":
         return "Keep this report together with the recording; see NOT TESTED below."
     return "Read the findings and NOT TESTED below, then record again."

@@ -47,7 +47,7 @@ def _remarks(output: OutputResult) -> list[str]:
     if output.first_broken_link is not None:
         remarks.append(f"Breaks at: {words.LINK_NAMES[output.first_broken_link]}.")
     if output.reason and output.verdict != "proven":
-        remarks.append(output.reason)
+        remarks.append(words.sentence(output.reason))
     if output.verdict != "proven" and output.observed not in (None, output.planned):
         remarks.append(f"What it really follows: {output.observed}")
     if output.also_fits:
@@ -89,9 +89,9 @@ def add_untested(page: Page, result: CheckResult) -> None:
     page.paragraph("What stands here was neither passed nor failed.")
     for name, output in result.outputs.items():
         if output.verdict == "not-proven":
-            page.paragraph(f"{name}: {output.reason}", first="*", indent=2)
+            page.paragraph(f"{name}: {words.sentence(output.reason)}", first="*", indent=2)
             if output.next_exercise:
-                page.paragraph(f"To prove it: {output.next_exercise}", indent=2)
+                page.paragraph(f"To prove it: {words.sentence(output.next_exercise)}", indent=2)
     for link, plain in words.LINK_NAMES.items():
         names = [name for name, output in result.outputs.items() if output.links[link] == "cannot-tell"]
         if names:

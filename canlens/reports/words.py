@@ -81,6 +81,17 @@ def counted(number: int, noun: str, plural: str = "") -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {plural or noun + 's'}"
 
 
+def sentence(text: str) -> str:
+    """Close a text with a full stop where it has no mark at its end.
+
+    Examples
+    --------
+    >>> sentence("0 of 5 exercises answered"), sentence("Measure.")
+    ('0 of 5 exercises answered.', 'Measure.')
+    """
+    return text if not text or text[-1] in ".!?:;" else f"{text}."
+
+
 def listed(names: tuple[str, ...] | list[str]) -> str:
     """Say names one after the other."""
     return ", ".join(names)

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,7 +16,7 @@ import pytest
 
 import canlens
 from canlens.reports.json_form import json_bytes
-from canlens.reports.schema import SCHEMAS, check_schema
+from canlens.reports.schema import SCHEMAS, check_schema, plan_file_schema
 from canlens.results import LatencyResult, to_dict
 from tests.unit import sample_results as sample
 
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
     from canlens.results import CheckResult, Json
 
 FOLDER = Path(canlens.__file__).parent / "schemas"
+
+
+def _toml(path: Path) -> dict[str, object]:
+    return tomllib.loads(path.read_text(encoding="utf-8"))
 
 
 def _validator() -> jsonschema.Draft202012Validator:
@@ -58,6 +63,20 @@ def test_what_is_written_obeys_the_published_schema(result: CheckResult) -> None
 def test_numbers_that_are_not_finite_obey_the_schema_as_null() -> None:
     endless = replace(sample.proven(), latency_s=LatencyResult(median=0.1, max=float("inf")))
     _validator().validate(to_dict(replace(sample.PROVEN, outputs={"siren": endless})))
+
+
+PLANS = sorted(path for path in (FOLDER.parents[1] / "traces").glob("*.toml") if "outputs" in _toml(path))
+
+
+@pytest.mark.parametrize("plan", PLANS, ids=lambda path: path.stem)
+def test_a_plan_that_is_read_obeys_its_schema(plan: Path) -> None:
+    jsonschema.validate(_toml(plan), plan_file_schema())
+
+
+def test_the_schema_of_plans_refuses_an_unknown_key() -> None:
+    plan = {**_toml(PLANS[0]), "color": "red"}
+    with pytest.raises(jsonschema.ValidationError, match="color"):
+        jsonschema.validate(plan, plan_file_schema())
 
 
 def _written() -> dict[str, Json]:

@@ -1,0 +1,141 @@
+"""``canlens check``: one job, a plan and its recordings, put to every check."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
+from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
+from canlens.errors import UsageError
+
+if TYPE_CHECKING:
+    from canlens.checkup import Checkup
+    from canlens.plan import Plan
+    from canlens.results import CheckResult, Verdict
+    from canlens.trace import Trace
+
+EXIT_CODES: dict[Verdict, int] = {"proven": 0, "failed": 1, "not-proven": 3}
+
+
+@guarded
+def check_job(
+    plan: Annotated[str, typer.Argument(metavar="PLAN", help="The plan (TOML): what the install is meant to do.")],
+    logs: Annotated[
+        list[str],
+        typer.Argument(metavar="LOG", help="One recording, or several of the same job; - reads standard input."),
+    ],
+    marks: Annotated[
+        str | None, typer.Option(metavar="CSV", help="What you really did: time_s,label[,until_s].")
+    ] = None,
+    readings: Annotated[str | None, typer.Option(metavar="TOML", help="What the meter said.")] = None,
+    observed: Annotated[
+        str | None,
+        typer.Option(metavar="CSV", help="What you saw of the outputs: time_s,output,on[,amps,volts]."),
+    ] = None,
+    channel: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The channel of the recording; overrules the plan.")
+    ] = None,
+    json: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
+    ] = None,
+) -> int:
+    """Judge recordings of a job against its plan.
+
+    Exit code: 0 proven, 1 failed, 3 not proven, 2 wrong usage or an input that cannot be read.
+    """
+    _look_at_files(plan, logs, marks, readings, observed, json)
+    checkup = run_check(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
+    return _report(checkup, json)
+
+
+def _look_at_files(
+    plan: str,
+    logs: list[str],
+    marks: str | None,
+    readings: str | None,
+    observed: str | None,
+    json: str | None,
+) -> None:
+    """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
+    if logs.count(STANDARD_STREAM) > 1:
+        raise UsageError("-: standard input can be read only once.")
+    if plan == STANDARD_STREAM:
+        raise UsageError("-: the plan must be a file, since the paths in it start from its folder.")
+    require_file(plan, what="the plan")
+    for log in logs:
+        require_file(log, what="a recording")
+    for name, what in ((marks, "the marks"), (readings, "the readings"), (observed, "the observations")):
+        if name is not None:
+            require_file(name, what=what)
+    if json is not None and json != STANDARD_STREAM:
+        sources = [plan, *logs, *(name for name in (marks, readings, observed) if name is not None)]
+        refuse_same_file(Path(json), sources)
+
+
+def run_check(
+    plan_file: str,
+    logs: list[str],
+    *,
+    marks: str | None = None,
+    readings: str | None = None,
+    observed: str | None = None,
+    channel: str | None = None,
+) -> Checkup:
+    """Read all files of a job and judge it.
+
+    Raises
+    ------
+    CanlensError
+        If one of them cannot be read at all.
+    """
+    from canlens import check, read_marks, read_observed, read_plan, read_readings
+
+    plan = read_plan(plan_file)
+    the_marks = read_marks(marks) if marks is not None else None
+    the_readings = read_readings(readings) if readings is not None else None
+    the_observed = read_observed(observed) if observed is not None else None
+    traces = [_read_log(log) for log in logs]
+    if channel is not None:
+        plan = _with_channel(plan, channel, traces)
+    return check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed)
+
+
+def _read_log(log: str) -> Trace:
+    from canlens import read_trace
+
+    return read_trace(sys.stdin.buffer if log == STANDARD_STREAM else log)
+
+
+def _with_channel(plan: Plan, channel: str, traces: list[Trace]) -> Plan:
+    for trace in traces:
+        if len(trace) and channel not in trace.channels:
+            names = ", ".join(trace.channels) or "none"
+            raise UsageError(f"{trace.source.file}: there is no channel {channel}. Channels in it: {names}.")
+    return replace(plan, bus=replace(plan.bus, channel=channel))
+
+
+def _report(checkup: Checkup, json: str | None) -> int:
+    """Write what was asked for and return the exit code."""
+    from canlens.reports.json_form import json_bytes
+
+    if json is not None:
+        content = json_bytes(checkup.to_dict())
+        if json == STANDARD_STREAM:
+            say_bytes(content)
+            return EXIT_CODES[checkup.result.verdict]
+        replace_file(Path(json), content)
+        tell(f"Wrote {json}.\n")
+    say_result(checkup.result)
+    return EXIT_CODES[checkup.result.verdict]
+
+
+def say_result(result: CheckResult) -> None:
+    """Write the text report to standard output."""
+    from canlens.reports.text import check_text
+
+    say(check_text(result, encoding=encoding_of(sys.stdout)))

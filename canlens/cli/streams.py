@@ -1,0 +1,133 @@
+"""What goes out: text for a console, files that are replaced whole, and one sentence when the work stops."""
+
+from __future__ import annotations
+
+import functools
+import os
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, ParamSpec, TextIO
+
+import typer
+
+from canlens.errors import CanlensError, UsageError
+from canlens.reports.characters import fitted
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+WRONG_USAGE = 2
+"""Exit code of a call that is wrong, or of an input that cannot be read at all."""
+STOPPED = 130
+"""Exit code after Ctrl-C: 128 + 2, the number of the interrupt (POSIX shells)."""
+
+_Arguments = ParamSpec("_Arguments")
+
+
+def say(text: str) -> None:
+    """Write lines to standard output as far as its encoding can show them."""
+    _write(sys.stdout, text)
+
+
+def tell(text: str) -> None:
+    """Write lines to standard error as far as its encoding can show them."""
+    _write(sys.stderr, text)
+
+
+def encoding_of(stream: TextIO | None) -> str:
+    """Return what a stream can show; UTF-8 where it does not say."""
+    return (stream.encoding if stream else None) or "utf-8"
+
+
+def _write(stream: TextIO | None, text: str) -> None:
+    """Write text line by line, with control characters made visible; a closed stream takes nothing."""
+    if stream is None:
+        return
+    lines = (fitted(line, encoding_of(stream)) for line in text.split("\n"))
+    with _leaving_quietly(stream):
+        stream.write("\n".join(lines))
+        stream.flush()
+
+
+def say_bytes(content: bytes) -> None:
+    """Write bytes to standard output as they are."""
+    if sys.stdout is None:
+        return
+    with _leaving_quietly(sys.stdout):
+        sys.stdout.flush()
+        sys.stdout.buffer.write(content)
+        sys.stdout.buffer.flush()
+
+
+@contextmanager
+def _leaving_quietly(stream: TextIO) -> Iterator[None]:
+    """Take it as a wish if the reader of a pipe has left; say so if standard output cannot be written."""
+    try:
+        yield
+    except BrokenPipeError:
+        _silence(stream)
+    except OSError as error:
+        _silence(stream)
+        if stream is sys.stdout:
+            raise UsageError(f"standard output: cannot be written: {error.strerror or error}.") from error
+
+
+def _silence(stream: TextIO) -> None:
+    """Send what is still to come nowhere: else the end of the program would meet the same trouble again."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Write a file so that it is there as a whole or not at all.
+
+    What is no plain file (a pipe, a device) is written to directly, since it cannot be replaced.
+
+    Raises
+    ------
+    UsageError
+        If the file cannot be written.
+    """
+    target = Path(os.path.realpath(path))
+    try:
+        if target.exists() and not target.is_file():
+            target.write_bytes(content)
+            return
+        beside = target.with_name(f".{target.name[:100]}.{os.getpid()}.part")
+        try:
+            beside.write_bytes(content)
+            beside.replace(target)
+        finally:
+            beside.unlink(missing_ok=True)
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be written: {error.strerror or error}.") from error
+
+
+def guarded(command: Callable[_Arguments, int]) -> Callable[_Arguments, None]:
+    """Turn the errors of a command into a sentence and its answer into the exit code.
+
+    Parameters
+    ----------
+    command
+        Returns the exit code.
+    """
+
+    @functools.wraps(command)
+    def run(*arguments: _Arguments.args, **options: _Arguments.kwargs) -> None:
+        try:
+            code = command(*arguments, **options)
+        except CanlensError as error:
+            tell(f"{error}\n")
+            code = WRONG_USAGE
+        except OSError as error:
+            where = f"{error.filename}: " if error.filename else ""
+            tell(f"{where}{error.strerror or error}.\n")
+            code = WRONG_USAGE
+        except KeyboardInterrupt:
+            tell("\nStopped.\n")
+            code = STOPPED
+        raise typer.Exit(code)
+
+    return run
