@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import IntEnum
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +12,8 @@ import numpy.typing as npt
 from canlens import wire
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import pandas as pd
 
 Bools = npt.NDArray[np.bool_]
@@ -150,12 +151,10 @@ class Payload:
                 return self.long[at, :length].tobytes()
             return self.first8[row, : min(length, 8)].tobytes()
         rows = np.arange(len(self))[index]
-        at = np.searchsorted(self.long_rows, rows)
-        at[at == len(self.long_rows)] = 0
-        is_long = self.long_rows[at] == rows if len(self.long_rows) else np.zeros(len(rows), bool)
-        return Payload(
-            self.first8[index], self.length[index], np.flatnonzero(is_long), self.long[at[is_long]]
-        )
+        places: Rows = np.searchsorted(self.long_rows, rows)
+        places[places == len(self.long_rows)] = 0
+        is_long = self.long_rows[places] == rows if len(self.long_rows) else np.zeros(len(rows), bool)
+        return Payload(self.first8[index], self.length[index], np.flatnonzero(is_long), self.long[places[is_long]])
 
     def __iter__(self) -> Iterator[bytes]:
         return (self[row] for row in range(len(self)))
@@ -316,7 +315,7 @@ class Trace:
         return pd.DataFrame({name: columns[name] for name in order})
 
     @classmethod
-    def empty(cls, *, source: Source = Source(), problems: tuple[Problem, ...] = ()) -> Trace:  # noqa: B008 – frozen
+    def empty(cls, *, source: Source = Source(), problems: tuple[Problem, ...] = ()) -> Trace:
         """Return a trace without frames."""
-        columns = {name: np.zeros(0, dtype) for name, dtype in COLUMNS.items()}
+        columns: dict[str, Any] = {name: np.zeros(0, dtype) for name, dtype in COLUMNS.items()}
         return cls(**columns, payload=Payload.of([]), source=source, problems=problems)

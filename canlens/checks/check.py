@@ -1,0 +1,61 @@
+"""Check: one question put to the evidence, with its manual page."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canlens.findings import Finding, Lines
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from canlens.evidence import Evidence, Steps
+    from canlens.plan import Output
+
+MOST_LINES = 20
+"""Lines that a finding names; more would not be read."""
+
+
+@dataclass(frozen=True)
+class Check:
+    """One question put to the evidence.
+
+    Attributes
+    ----------
+    name
+        After the defect, such as ``unanswered-control``.
+    find
+        From evidence to findings.
+    """
+
+    name: str
+    find: Callable[[Evidence], Iterator[Finding]]
+
+    @property
+    def manual(self) -> str:
+        """The manual page: the docstring of the file that holds the check."""
+        return sys.modules[self.find.__module__].__doc__ or ""
+
+
+def lines_of(*steps: Steps) -> Lines:
+    """Return the first lines and times of some steps as evidence, in file order."""
+    pairs = sorted({(int(n), float(t)) for each in steps for n, t in zip(each.line, each.time_s, strict=True)})
+    pairs = pairs[:MOST_LINES]
+    return Lines(tuple(line for line, _ in pairs), tuple(time_s for _, time_s in pairs))
+
+
+def called(output: Output) -> str:
+    """Return an output by name and load, as a person would call it."""
+    return f"{output.name} ({output.load})" if output.load else output.name
+
+
+def terminal(output: Output) -> str:
+    """Return where the output can be measured."""
+    return f"at {output.terminal}" if output.terminal else f"at the terminal of {output.name}"
+
+
+def times(number: int) -> str:
+    """Return how often, in words."""
+    return "once" if number == 1 else f"{number} times"

@@ -1,0 +1,66 @@
+"""misrouted-output: an output follows another rule than the planned one.
+
+Looks for
+    An output whose every rise is explained, in time and without exception, by a rule that is not its own: a single
+    control, its negation, a pair of controls, or the rule of another output. Where two outputs follow each other's
+    rules they are swapped.
+Why it matters
+    Controller, supply and bus work; one setting or two plugs are exchanged. It is the commonest mistake and the
+    quickest mended.
+Evidence
+    The rule that fits, the exercises that it explains, the rules that fit as well.
+Cannot tell
+    Whether the setting or the wiring behind the output is exchanged, when other rules fit as well: which one it is.
+Next step
+    Correct the assignment in the controller's configuration, then exercise both controls again.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.checks.cautions import safety_caution
+from canlens.checks.check import Check, called, lines_of
+from canlens.findings import Finding
+from canlens.plan.rule import parse_rule
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.evidence import Evidence
+
+
+def find(evidence: Evidence) -> Iterator[Finding]:
+    """Find outputs that follow a rule, but not their own."""
+    names = tuple(evidence.plan.controls)
+    for name, own in evidence.outputs.items():
+        output = evidence.plan.outputs[name]
+        fits = [parse_rule(text, names) for text in own.fits]
+        wrong = len(own.answers.unanswered) or len(own.answers.unasked) or len(own.answers.late)
+        if not fits or not wrong or any(rule.same_as(output.when) for rule in fits):
+            continue
+        others = [
+            other.name
+            for other in evidence.plan.outputs.values()
+            if other is not output and fits[0].same_as(other.when)
+        ]
+        whose = f", which is the rule of {' and '.join(others)}" if others else ""
+        as_well = f" These rules fit as well: {', '.join(map(str, fits[1:4]))}." if fits[1:] else ""
+        yield Finding(
+            check="misrouted-output",
+            severity="failure",
+            safety=output.safety is not None,
+            subject=(name, *others),
+            claim=f"{called(output)} follows '{fits[0]}'{whose}; planned is '{output.when}'.{as_well}",
+            evidence=lines_of(own.answers.unanswered, own.answers.unasked, own.answers.late),
+            cannot_tell="Whether the setting is exchanged or the plan: both would look like this.",
+            next_step=(
+                f"Set {name} to '{output.when}' in the controller's configuration, then operate "
+                f"{' and '.join(dict.fromkeys((*output.when.controls, *fits[0].controls)))} three times each."
+            ),
+            would_change=f"{name} following '{output.when}' and nothing else.",
+            caution=safety_caution(output.safety, ""),
+        )
+
+
+CHECK = Check("misrouted-output", find)

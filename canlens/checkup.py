@@ -1,0 +1,185 @@
+"""Checkup: one recording, or several of one job, put to every check and cause."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from canlens import causes, checks
+from canlens.judging import output_result, wrongs
+from canlens.measures.adding import added_control, added_output
+from canlens.measures.gathering import evidence as gather
+from canlens.results import CheckResult, ControlResult, Verdict, to_dict
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from canlens.evidence import Evidence, OutputEvidence
+    from canlens.findings import Cause, Finding
+    from canlens.plan import Mark, Observation, Plan, Readings
+    from canlens.results import OutputResult
+    from canlens.trace import Trace
+
+SEVERITIES = ("failure", "warning", "note")
+DECISIVE = 0.5
+"""A cause of bus or controller above this makes the whole job fail."""
+
+
+@dataclass(frozen=True)
+class Checkup:
+    """The answer of ``canlens check``, and what it rests on.
+
+    Attributes
+    ----------
+    result
+        What JSON and reports show.
+    evidence
+        What was measured, one for each recording.
+    """
+
+    result: CheckResult
+    evidence: tuple[Evidence, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """``proven``, ``failed`` or ``not-proven``."""
+        return self.result.verdict
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return exactly what ``--json`` writes."""
+        return to_dict(self.result)
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return the result as pandas tables: ``outputs``, ``controls``, ``findings``, ``causes``."""
+        import pandas as pd  # noqa: PLC0415 – slow to import, and only wanted here
+
+        whole = self.to_dict()
+        outputs = [{"output": name, **each} for name, each in whole["outputs"].items()]
+        controls = [{"control": name, **each} for name, each in whole["controls"].items()]
+        return {
+            "outputs": pd.json_normalize(outputs, sep="_"),
+            "controls": pd.DataFrame(controls),
+            "findings": pd.json_normalize(whole["findings"], sep="_"),
+            "causes": pd.DataFrame(whole["causes"]),
+        }
+
+
+def make_checkup(
+    plan: Plan,
+    trace: Trace | Sequence[Trace],
+    *,
+    marks: Sequence[Mark] | None = None,
+    readings: Readings | None = None,
+    observed: Sequence[Observation] | None = None,
+    channel: str | None = None,
+) -> Checkup:
+    """Judge the recordings of one job against its plan.
+
+    Parameters
+    ----------
+    plan
+        What the install is meant to do.
+    trace
+        A recording, or several in the order in which they were made: their evidence adds up, and where a later one
+        exercises an output again, the later one decides for it.
+    marks, readings, observed
+        What the person did, what the meter read, what eye or ear saw.
+    channel
+        The channel to judge; None: the plan's, or all.
+
+    Raises
+    ------
+    UsageError
+        No recording, or none of its frames is on the wanted channel.
+    """
+    traces = (trace,) if not isinstance(trace, Sequence) else tuple(trace)
+    every = tuple(
+        gather(plan, each, marks=marks or (), readings=readings, observed=observed or (), channel=channel)
+        for each in traces
+    )
+    deciding = {name: _deciding(every, name) for name in plan.outputs}
+    outputs = {name: _judged(every, name, parts) for name, parts in deciding.items()}
+    named = causes.ranked(every[-1])
+    return Checkup(
+        CheckResult(
+            verdict=_whole(outputs, named),
+            title=plan.title,
+            recordings=tuple(each.recording for each in every),
+            buses=every[-1].buses,
+            bus=every[-1].bus,
+            controls={name: _control(every, name) for name in plan.controls},
+            outputs=outputs,
+            findings=_findings(every, deciding),
+            causes=named,
+        ),
+        every,
+    )
+
+
+def _deciding(every: Sequence[Evidence], name: str) -> tuple[int, ...]:
+    """Tell which recordings decide for an output.
+
+    They add up, until one exercises an output that had failed before, or fails: then that one decides. Poor
+    recordings are left out where there are better ones.
+    """
+    sound = [index for index, each in enumerate(every) if each.recording.quality != "poor"] or list(range(len(every)))
+    chosen: list[int] = []
+    failed = False
+    for index in sound:
+        own_failed = bool(wrongs(every[index], name))
+        if own_failed or (failed and len(every[index].outputs[name].answers.due)):
+            chosen = [index]
+            failed = own_failed
+        elif not failed:
+            chosen.append(index)
+    return tuple(chosen)
+
+
+def _judged(every: Sequence[Evidence], name: str, parts: tuple[int, ...]) -> OutputResult:
+    """Judge an output on the recordings that decide for it, taken as one."""
+    own = [every[index] for index in parts]
+    output: OutputEvidence = added_output([each.outputs[name] for each in own])
+    together = replace(
+        own[-1],
+        frames=sum(each.frames for each in own),
+        controls={control: added_control([each.controls[control] for each in own]) for control in own[-1].controls},
+        outputs={**own[-1].outputs, name: output},
+    )
+    return output_result(together, name)
+
+
+def _whole(outputs: dict[str, OutputResult], named: Sequence[Cause]) -> Verdict:
+    """Judge the whole job."""
+    decisive = any(each.scope in {"bus", "controller"} and each.probability > DECISIVE for each in named)
+    verdicts = {each.verdict for each in outputs.values()}
+    if decisive or "failed" in verdicts:
+        return "failed"
+    return "not-proven" if "not-proven" in verdicts else "proven"
+
+
+def _control(every: Sequence[Evidence], name: str) -> ControlResult:
+    """Summarise one control over all recordings; the times are those of the first and last recording that has any."""
+    own = added_control([each.controls[name] for each in every])
+    times_s: np.ndarray[tuple[int], np.dtype[np.float64]] = own.exercises.time_s
+    return ControlResult(
+        signal=every[-1].plan.controls[name].condition.reference.path,
+        exercises=len(own.exercises),
+        first_s=float(times_s[0]) if len(times_s) else None,
+        last_s=float(times_s[-1]) if len(times_s) else None,
+        marked=len(own.marked) if own.marked is not None else None,
+    )
+
+
+def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -> tuple[Finding, ...]:
+    """Put every recording to every check; of outputs only where the recording decides for them. Worst first."""
+    found: list[Finding] = []
+    for index, evidence in enumerate(every):
+        for check in checks.ALL:
+            for each in check.find(evidence):
+                about = [name for name in each.subject if name in deciding]
+                if about and index not in deciding[about[0]]:
+                    continue
+                found.append(replace(each, evidence=replace(each.evidence, recording=index)))
+    return tuple(sorted(found, key=lambda each: (SEVERITIES.index(each.severity), not each.safety)))

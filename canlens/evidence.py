@@ -1,0 +1,313 @@
+"""Evidence: all that was measured on one recording; checks and causes read it and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from canlens.plan.rule import OFF, ON, UNKNOWN, States
+
+if TYPE_CHECKING:
+    from canlens.plan import Mark, Plan, Readings
+    from canlens.results import BusResult, RecordingResult
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints, Rows
+
+
+@dataclass(frozen=True, eq=False)
+class Track:
+    """The state of a control, a rule or an output over time, as steps.
+
+    Attributes
+    ----------
+    time_s
+        float64 (k,): each state holds from its time up to the next one's [s], ascending.
+    state
+        int8 (k,): 1 on, 0 off, -1 unknown; neighbours differ. Before the first step nothing is known.
+    line
+        int64 (k,): line of the log in which the step was seen.
+    before_s
+        float64 (k,): time of the row before the step [s]: what the step shows happened after it.
+    end_s
+        End of what is known [s].
+    rows_s
+        float64 (r,): times of all rows that carry the state [s]; empty for a rule over several controls.
+    slack_s
+        How long a change may stay unseen because rows come at intervals [s]; 0 where changes are sent at once.
+    """
+
+    time_s: Floats
+    state: States
+    line: Ints
+    before_s: Floats
+    end_s: float
+    rows_s: Floats
+    slack_s: float = 0.0
+
+    @classmethod
+    def empty(cls, end_s: float) -> Track:
+        """Return a track of which nothing is known."""
+        nothing = np.zeros(0)
+        return cls(nothing, np.zeros(0, np.int8), np.zeros(0, np.int64), nothing, end_s, nothing)
+
+    def at(self, time_s: Floats, *, side: Literal["left", "right"] = "right") -> States:
+        """Return the state at each time; ``left`` gives the state just before it."""
+        index = np.searchsorted(self.time_s, time_s, side) - 1
+        known = np.append(self.state, np.int8(UNKNOWN))
+        return known[index]
+
+    @property
+    def rises(self) -> Rows:
+        """Steps from off to on. The first step is none, nor is a step out of the unknown."""
+        return np.flatnonzero((self.state[1:] == ON) & (self.state[:-1] == OFF)) + 1
+
+    @property
+    def falls(self) -> Rows:
+        """Steps from on to off, by the same rule."""
+        return np.flatnonzero((self.state[1:] == OFF) & (self.state[:-1] == ON)) + 1
+
+    def ever(self, state: int, start_s: Floats, stop_s: Floats) -> Bools:
+        """Return for each closed span [start, stop] whether the state held at any time in it."""
+        seen = np.append(0, np.cumsum(self.state == state))
+        first = np.searchsorted(self.time_s, start_s, "right")
+        last = np.searchsorted(self.time_s, stop_s, "right")
+        inside = seen[np.maximum(last, first)] - seen[first]
+        return np.asarray((inside > 0) | (self.at(start_s) == state), bool)
+
+
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """Some steps of a track, picked out as evidence: lines of the log and times [s]."""
+
+    line: Ints
+    time_s: Floats
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+    @classmethod
+    def none(cls) -> Steps:
+        """Return no steps."""
+        return cls(np.zeros(0, np.int64), np.zeros(0))
+
+    @classmethod
+    def of(cls, track: Track, index: Rows | Bools) -> Steps:
+        """Pick the steps of a track at ``index``."""
+        return cls(track.line[index], track.time_s[index])
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """Rising edges of a rule against the output that should follow.
+
+    Attributes
+    ----------
+    due, answered, late, unanswered, too_short, held
+        Rising edges of the rule: those that count; answered in time; answered too late; never answered; too short (or
+        too near the end) to tell; met by an output that was still on from the time before, and so not counted.
+    unasked
+        Rises of the output while the rule was off.
+    latency_s
+        float64: control edge to answer [s], of the answered ones.
+    late_s
+        float64: the same of the late ones [s].
+    """
+
+    due: Steps
+    answered: Steps
+    late: Steps
+    unanswered: Steps
+    too_short: Steps
+    held: Steps
+    unasked: Steps
+    latency_s: Floats
+    late_s: Floats
+
+    @classmethod
+    def none(cls) -> Answers:
+        """Return the answers of a rule that never rose."""
+        no, nothing = Steps.none(), np.zeros(0)
+        return cls(no, no, no, no, no, no, no, nothing, nothing)
+
+
+@dataclass(frozen=True, eq=False)
+class Timer:
+    """A planned time (release, run-on or cut-off) against the measured ones.
+
+    Attributes
+    ----------
+    planned_s
+        What the plan says [s]; 0 for a plain release.
+    shortest_s, longest_s
+        float64 (n,): bounds of each completed time [s]: the last row before the change and the first one after it.
+    wrong, overdue
+        Where the time was wrong; where the output was still on long after it had to be off.
+    completed
+        How often it could be seen to its end.
+    """
+
+    planned_s: float
+    shortest_s: Floats
+    longest_s: Floats
+    completed: int
+    wrong: Steps
+    overdue: Steps
+
+
+@dataclass(frozen=True, eq=False)
+class LevelEvidence:
+    """Level of an output in steady stretches, by day or by night: medians, and which of them are off."""
+
+    wanted: float
+    medians: Floats
+    wrong: Steps
+
+
+@dataclass(frozen=True, eq=False)
+class FlashEvidence:
+    """Flash frequency in each stretch in which the output should flash [Hz]; nan where rows are too few."""
+
+    frequency_hz: Floats
+    wrong: Steps
+    stretches: int
+    too_coarse: bool
+
+
+@dataclass(frozen=True, eq=False)
+class LoadEvidence:
+    """Reported current and voltage of an output.
+
+    Attributes
+    ----------
+    on_current_a
+        Median current while commanded on and settled [A]; nan where there is none.
+    highest_a
+        Highest current reported [A]; nan where there is none.
+    over_peak, over_continuous, no_current, no_voltage, current_when_off
+        Where a limit was passed, or current or voltage did not match the command.
+    """
+
+    on_current_a: float
+    highest_a: float
+    over_peak: Steps
+    over_continuous: Steps
+    no_current: Steps
+    no_voltage: Steps
+    current_when_off: Steps
+    has_current: bool
+    has_voltage: bool
+
+
+@dataclass(frozen=True, eq=False)
+class ControlEvidence:
+    """What one control did.
+
+    Attributes
+    ----------
+    track
+        Its state; without steps where its message never came.
+    message_seen
+        Whether its message came at all.
+    exercises
+        Its rising edges.
+    marked
+        Exercises that the marks claim, as times in the log's seconds; None without marks.
+    noticed
+        Whether the controller's own report followed: how many exercises it showed; None where none is planned.
+    """
+
+    name: str
+    track: Track
+    message_seen: bool
+    exercises: Steps
+    marked: Floats | None = None
+    noticed: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class OutputEvidence:
+    """What one output did, against its rule.
+
+    Attributes
+    ----------
+    rule, track
+        State of the rule and of the output; no track where nothing on the bus shows the output.
+    message_seen
+        Whether the message that shows the output came; None where there is none.
+    exercised
+        Exercises of each control of the rule that could have shown the output following it.
+    confounded_with
+        Rules of the plan that never differed from this one long enough to be told apart.
+    fits
+        Rules that explain every rise of the output, simplest first.
+    dropped
+        Falls of the output while the rule was on and nothing planned explains it.
+    judged_from
+        ``bus``, ``observed`` or ``nothing``.
+    disagreed
+        Where eye, ear or meter saw something else than the bus said.
+    confirmed
+        How many observations agreed with an output that was on.
+    seen_off
+        Whether an output judged by observation was also seen off while its rule was off.
+    """
+
+    name: str
+    rule: Track
+    track: Track | None
+    answers: Answers
+    judged_from: Literal["bus", "observed", "nothing"]
+    message_seen: bool | None = None
+    exercised: dict[str, int] = field(default_factory=dict)
+    confounded_with: tuple[str, ...] = ()
+    fits: tuple[str, ...] = ()
+    release: Timer | None = None
+    cut_off: Timer | None = None
+    dropped: Steps = field(default_factory=Steps.none)
+    day: LevelEvidence | None = None
+    night: LevelEvidence | None = None
+    flash: FlashEvidence | None = None
+    load: LoadEvidence | None = None
+    confirmed: int = 0
+    seen_off: bool = False
+    disagreed: Steps = field(default_factory=Steps.none)
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """All that was measured on one recording of a job.
+
+    Attributes
+    ----------
+    plan
+        What the install is meant to do.
+    recording, bus, buses
+        What was read, and the load of the chosen channel and of all.
+    frames
+        Data and remote frames on the chosen channel.
+    missing_messages
+        Messages that the plan needs and that never came, by name.
+    controller_seen
+        Whether a message of the controller's node came; None where the plan names no node.
+    controls, outputs
+        By name, in plan order.
+    marks, readings
+        As given, the marks' times in the log's seconds.
+    marks_offset_s
+        What was added to the marks' times to reach the log's clock [s].
+    """
+
+    plan: Plan
+    recording: RecordingResult
+    bus: BusResult
+    buses: dict[str, BusResult]
+    frames: int
+    missing_messages: tuple[str, ...]
+    controller_seen: bool | None
+    controls: dict[str, ControlEvidence]
+    outputs: dict[str, OutputEvidence]
+    marks: tuple[Mark, ...] = ()
+    marks_offset_s: float = 0.0
+    readings: Readings | None = None

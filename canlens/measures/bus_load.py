@@ -1,0 +1,251 @@
+"""Bus load: the share of time for which frames hold the bus, counted to the bit."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens import wire
+from canlens.errors import UsageError
+from canlens.trace import NANOSECONDS_PER_SECOND, Ints, Kind, Trace
+from canlens.wire import ErrorClass
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.signals import Floats
+    from canlens.trace import Bools
+
+ERROR_FRAME_CLASSES = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorClass.BUS_ERROR
+"""Classes of the error records that stand for an error frame on the bus; the others tell of a controller's state."""
+
+
+@dataclass(frozen=True, eq=False)
+class BusLoad:
+    """Load of one channel. All loads are ratios and count the 3 bits of intermission after each frame.
+
+    Attributes
+    ----------
+    bit_rate, data_bit_rate
+        Rates it was reckoned with [bit/s]; None where the data bit rate is not known.
+    busy_s
+        float64 (n,): how long each row of the trace held the bus [s]; 0 for error records and other channels.
+    span_s
+        Length of the recording [s], from the start of its first frame to its last stamp. The time across a restart of
+        the clock is not known and left out, as are frames that stand alone between two restarts; 0 where nothing is left.
+    mean
+        Load over the whole recording; None where the recording has no length. Error records are not counted.
+    window_s
+        Width of a window [s].
+    window_start_s
+        float64 (k,): start of each window, since the recording's first stamp [s].
+    windows
+        float64 (k,): load in each whole window. None is cut short: what is left at the end counts in ``mean`` only.
+    unstuffed, longest
+        What the closed formulas would have said instead of ``mean``: without stuff bits, and at the worst.
+    with_errors
+        ``mean`` if each error record that stands for an error frame took 14 bits, and if it took 20, with intermission.
+        The destroyed part of the frame before it is not in the recording and not counted.
+    note
+        What makes ``mean`` uncertain, as a sentence; empty where nothing does.
+    """
+
+    bit_rate: float
+    data_bit_rate: float | None
+    busy_s: Floats
+    span_s: float
+    mean: float | None
+    window_s: float
+    window_start_s: Floats
+    windows: Floats
+    unstuffed: float | None
+    longest: float | None
+    with_errors: tuple[float, float] | None
+    note: str
+
+    @property
+    def peak(self) -> float | None:
+        """Load in the fullest window; ``mean`` where the recording is shorter than a window."""
+        return float(self.windows.max()) if len(self.windows) else self.mean
+
+    def percentile(self, percent: float) -> float | None:
+        """Return the load that so many percent of the windows do not pass; ``mean`` where there is no window."""
+        return float(np.percentile(self.windows, percent)) if len(self.windows) else self.mean
+
+    def by_group(self, group: Ints) -> Floats:
+        """Split ``mean`` over groups of frames: identifiers, or senders.
+
+        Parameters
+        ----------
+        group
+            int (n,): number of each row's group, from 0; negative where a row belongs to none.
+
+        Returns
+        -------
+        float64
+            Load of each group, by number; zero where the recording has no length.
+        """
+        is_in_group = group >= 0
+        busy_s = np.bincount(group[is_in_group], self.busy_s[is_in_group])
+        return busy_s / self.span_s if self.span_s > 0 else np.zeros(len(busy_s))
+
+
+def busy_time(trace: Trace, *, bit_rate: float, data_bit_rate: float | None = None) -> Floats:
+    """Compute how long each frame holds the bus: its exact bits and the 3 bits of intermission.
+
+    Parameters
+    ----------
+    trace
+        n frames.
+    bit_rate, data_bit_rate
+        Nominal and data bit rate [bit/s]. Without the latter all bits of a CAN FD frame count at the nominal rate.
+
+    Returns
+    -------
+    float64 (n,)
+        Time [s]; 0 for error records.
+    """
+    bits = trace.exact_bits()
+    is_frame = trace.kind != Kind.ERROR
+    at_data_rate = wire.data_rate_bits(trace) if data_bit_rate else 0
+    held = bits + wire.INTERMISSION_BITS * is_frame
+    return wire.frame_seconds(held, at_data_rate=at_data_rate, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
+
+
+def bus_load(
+    trace: Trace,
+    *,
+    bit_rate: float,
+    data_bit_rate: float | None = None,
+    channel: str | None = None,
+    window_s: float = 1.0,
+) -> BusLoad:
+    """Measure the load of one channel, over the whole recording and over windows.
+
+    Parameters
+    ----------
+    trace
+        The whole recording: its length counts, also where the channel is quiet.
+    bit_rate, data_bit_rate
+        Nominal and data bit rate of the channel [bit/s].
+    channel
+        Name of the channel; None takes all frames as those of one channel.
+    window_s
+        Width of the windows [s]. They follow each other from the start of the first frame, and anew where the clock
+        restarted. A stamp counts as the end of its frame, and a frame across a border counts on both sides.
+
+    Returns
+    -------
+    BusLoad
+        Above 1 where the stamps contradict the bit rate: the frames would not have fitted.
+
+    Raises
+    ------
+    UsageError
+        A rate or the window is not above zero.
+    """
+    _require_positive("bit rate", bit_rate, "bit/s")
+    _require_positive("window", window_s, "s")
+    if data_bit_rate is not None:
+        _require_positive("data bit rate", data_bit_rate, "bit/s")
+    on_channel = np.ones(len(trace), np.bool_) if channel is None else trace.channel == _index(trace, channel)
+    all_busy_s = busy_time(trace, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
+    busy_s = all_busy_s * on_channel
+    span_s, starts, windows = 0.0, [np.zeros(0)], [np.zeros(0)]
+    for part in _segments(trace):
+        time_s = (trace.time_ns[part] - trace.start_ns) / NANOSECONDS_PER_SECOND
+        if np.ptp(time_s) == 0:
+            continue
+        start_s = float((time_s - all_busy_s[part]).min())
+        length_s = float(time_s.max()) - start_s
+        span_s += length_s
+        load = _windows(time_s - start_s, busy_s[part], length_s=length_s, window_s=window_s)
+        windows.append(load)
+        starts.append(start_s + window_s * np.arange(len(load)))
+    least_s, most_s = _formulas(trace, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
+    error_frames = int((_is_error_frame(trace) & on_channel).sum())
+    low_s, high_s = (error_frames * (bits + wire.INTERMISSION_BITS) / bit_rate for bits in wire.ERROR_FRAME_BITS)
+    total_s = float(busy_s.sum())
+    return BusLoad(
+        bit_rate=bit_rate,
+        data_bit_rate=data_bit_rate,
+        busy_s=busy_s,
+        span_s=span_s,
+        mean=total_s / span_s if span_s else None,
+        window_s=window_s,
+        window_start_s=np.concatenate(starts),
+        windows=np.concatenate(windows),
+        unstuffed=float(least_s[on_channel].sum()) / span_s if span_s else None,
+        longest=float(most_s[on_channel].sum()) / span_s if span_s else None,
+        with_errors=((total_s + low_s) / span_s, (total_s + high_s) / span_s) if span_s else None,
+        note=_note(trace, on_channel, data_bit_rate=data_bit_rate),
+    )
+
+
+def _require_positive(what: str, value: float, unit: str) -> None:
+    """Refuse a quantity that is not above zero."""
+    if not (value > 0 and np.isfinite(value)):
+        raise UsageError(f"The {what} must be a number above 0 {unit}, found {value}.")
+
+
+def _index(trace: Trace, channel: str) -> int:
+    """Return the number of a channel, -1 where the recording has none of that name."""
+    return trace.channels.index(channel) if channel in trace.channels else -1
+
+
+def _segments(trace: Trace) -> Iterator[slice]:
+    """Yield the rows between two restarts of the clock."""
+    if len(trace):
+        borders = [0, *(np.flatnonzero(np.diff(trace.segment)) + 1).tolist(), len(trace)]
+        yield from (slice(first, last) for first, last in itertools.pairwise(borders))
+
+
+def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float) -> Floats:
+    """Compute the load of each whole window from the time at which each frame ended and for how long it ran."""
+    number = int(length_s / window_s + 1e-9)
+    window = np.minimum((end_s / window_s).astype(np.int64), number)
+    inside_s = np.minimum(busy_s, end_s - window * window_s)
+    held_s = np.bincount(window, inside_s, minlength=number + 1)
+    before = np.maximum(window - 1, 0)
+    held_s += np.bincount(before, busy_s - inside_s, minlength=number + 1)
+    return np.asarray(held_s[:number] / window_s, np.float64)
+
+
+def _formulas(trace: Trace, *, bit_rate: float, data_bit_rate: float | None) -> tuple[Floats, Floats]:
+    """Return how long each frame would hold the bus without stuff bits, and at the worst [s]."""
+    least, most = wire.frame_bounds(trace)
+    is_frame = trace.kind != Kind.ERROR
+    is_switched = wire.is_fd_on_wire(trace) & trace.bit_rate_switch & is_frame
+    at_data_rate = wire.unstuffed_data_rate_bits(wire.length_on_wire(trace)) * is_switched
+    least_s, most_s = (
+        wire.frame_seconds(
+            bits + wire.INTERMISSION_BITS * is_frame,
+            at_data_rate=at_data_rate,
+            bit_rate=bit_rate,
+            data_bit_rate=data_bit_rate,
+        )
+        for bits in (least, most)
+    )
+    return least_s, most_s
+
+
+def _is_error_frame(trace: Trace) -> Bools:
+    """Tell which error records stand for an error frame on the bus; one without classes does."""
+    classes = trace.identifier
+    stands_for_one = ((classes & int(ERROR_FRAME_CLASSES)) != 0) | (classes == 0)
+    is_error_frame: Bools = (trace.kind == Kind.ERROR) & stands_for_one
+    return is_error_frame
+
+
+def _note(trace: Trace, on_channel: Bools, *, data_bit_rate: float | None) -> str:
+    """Say what makes the load uncertain."""
+    is_switched = wire.is_fd_on_wire(trace) & trace.bit_rate_switch & (trace.kind != Kind.ERROR) & on_channel
+    if data_bit_rate is None and is_switched.any():
+        return (
+            f"{int(is_switched.sum())} CAN FD frames switch to a data bit rate that is not known; their bits count at the "
+            "nominal one, so the true load is lower."
+        )
+    return ""

@@ -1,0 +1,196 @@
+"""Gathering: Plan and Trace in, Evidence out; the one place that calls every measure."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.errors import UsageError
+from canlens.evidence import ControlEvidence, Evidence, Steps, Track
+from canlens.measures.answers import answers
+from canlens.measures.bus import bus_of
+from canlens.measures.clock import marks_offset
+from canlens.measures.mapping import candidates
+from canlens.measures.outputs import Recorded, output_evidence
+from canlens.measures.quality import recording
+from canlens.measures.tracks import rule_track, states_of, track
+from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
+from canlens.signals import decode_signals
+from canlens.trace import NANOSECONDS_PER_SECOND, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from canlens.database import Message
+    from canlens.plan import Condition, Control, Mark, Observation, Plan, Readings, SignalReference
+    from canlens.signals import Floats, Signal
+    from canlens.trace import Trace
+
+
+def evidence(
+    plan: Plan,
+    trace: Trace,
+    *,
+    marks: Sequence[Mark] = (),
+    readings: Readings | None = None,
+    observed: Sequence[Observation] = (),
+    channel: str | None = None,
+) -> Evidence:
+    """Measure all that the plan asks of one recording.
+
+    Parameters
+    ----------
+    plan
+        What the install is meant to do.
+    trace
+        The recording.
+    marks, readings, observed
+        What the person did, what the meter read, what eye or ear saw.
+    channel
+        Name of the channel to judge; None: the plan's, or each message on the channel that carries most of it.
+
+    Raises
+    ------
+    UsageError
+        The recording has frames, but none on the wanted channel.
+    """
+    wanted = channel if channel is not None else plan.bus.channel
+    chosen = _on_channel(trace, wanted)
+    end_s = float(chosen.time_s.max()) if len(chosen) else 0.0
+    references = tuple(_references(plan))
+    signals, missing = _decoded(chosen, references)
+    tracks = {each.name: _track(signals, each.condition, end_s) for each in plan.controls.values()}
+    offset_s, marked = _marks(marks, tracks, chosen)
+    rules = candidates(plan.controls, [output.when for output in plan.outputs.values()])
+    recorded = Recorded(signals, tracks, end_s, tuple((rule, rule_track(rule, tracks)) for rule in rules))
+    seen = {name: tuple(each for each in observed if each.output == name) for name in plan.outputs}
+    seen_offset_s = _observed_offset(observed, chosen, offset_s if marks else None)
+    bus, buses = bus_of(trace, plan.bus, chosen=wanted)
+    return Evidence(
+        plan=plan,
+        recording=recording(trace, plan.database),
+        bus=bus,
+        buses=buses,
+        frames=int((chosen.kind != Kind.ERROR).sum()),
+        missing_messages=missing,
+        controller_seen=_controller_seen(plan, chosen),
+        controls={
+            name: _control(plan.controls[name], tracks[name], signals, end_s, marked.get(name) if marks else None)
+            for name in plan.controls
+        },
+        outputs={
+            name: output_evidence(plan, output, recorded, seen[name], offset_s=seen_offset_s)
+            for name, output in plan.outputs.items()
+        },
+        marks=tuple(marks),
+        marks_offset_s=offset_s,
+        readings=readings,
+    )
+
+
+def _on_channel(trace: Trace, name: str | None) -> Trace:
+    """Return the frames of one channel, or all where none is asked for."""
+    if name is None or not len(trace) or trace.channels == (name,):
+        return trace
+    if name not in trace.channels:
+        raise UsageError(
+            f"{trace.source.file}: no channel {name!r} in this recording; it has {', '.join(trace.channels)}. "
+            "Name one of these with --channel, or leave the channel out of the plan."
+        )
+    return trace.on_channel(name)
+
+
+def _references(plan: Plan) -> Iterable[SignalReference]:
+    """List every signal that the plan names."""
+    for control in plan.controls.values():
+        yield control.condition.reference
+        if control.noticed:
+            yield control.noticed.reference
+    for output in plan.outputs.values():
+        if output.command:
+            yield output.command.reference
+        yield from (each for each in (output.level, output.current, output.voltage) if each)
+    if plan.controller.supply:
+        yield plan.controller.supply
+
+
+def _decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[str, Signal], tuple[str, ...]]:
+    """Decode the plan's signals and name the messages of which no frame came.
+
+    Of several channels each message is read from the one that carries most of its frames, so that a message passed
+    on by a gateway is not seen twice.
+    """
+    messages: dict[str, Message] = {each.message.name: each.message for each in references}
+    wanted = {each.path: (each.message, each.definition) for each in references}
+    if len(trace.channels) <= 1:
+        signals = decode_signals(trace, list(wanted.values()))
+    else:
+        signals = {}
+        parts = {index: trace.where(trace.channel == index) for index in range(len(trace.channels))}
+        for name, message in messages.items():
+            own = [pair for pair in wanted.values() if pair[0].name == name]
+            home = max(parts, key=lambda index: _frames_of(parts[index], message))
+            signals |= decode_signals(parts[home], own)
+    missing = tuple(name for name, message in messages.items() if not _frames_of(trace, message))
+    gone = {path for path, (message, _) in wanted.items() if message.name in missing}
+    return {path: signal for path, signal in signals.items() if path not in gone}, missing
+
+
+def _frames_of(trace: Trace, message: Message) -> int:
+    """Count the data frames of a message."""
+    same = (trace.identifier == message.identifier) & (trace.is_extended == message.is_extended)
+    return int((same & (trace.kind == Kind.DATA)).sum())
+
+
+def _track(signals: Mapping[str, Signal], condition: Condition, end_s: float) -> Track:
+    """Return the state of a condition over time; empty where its message never came."""
+    signal = signals.get(condition.reference.path)
+    if signal is None:
+        return Track.empty(end_s)
+    return track(signal.time_s, states_of(signal, condition), signal.line, end_s=end_s)
+
+
+def _control(
+    control: Control, own: Track, signals: Mapping[str, Signal], end_s: float, marked: Floats | None
+) -> ControlEvidence:
+    """Measure one control: its exercises, and whether the controller's own report followed them."""
+    noticed = None
+    if control.noticed is not None and control.noticed.reference.path in signals:
+        report = _track(signals, control.noticed, end_s)
+        noticed = len(answers(own, report, within_s=DEFAULT_WITHIN_S).answered)
+    return ControlEvidence(
+        name=control.name,
+        track=own,
+        message_seen=control.condition.reference.path in signals,
+        exercises=Steps.of(own, own.rises),
+        marked=marked,
+        noticed=noticed,
+    )
+
+
+def _controller_seen(plan: Plan, trace: Trace) -> bool | None:
+    """Tell whether any message of the controller's node came; None where the plan names no node."""
+    if plan.controller.node is None:
+        return None
+    own = [each for each in plan.database.messages if plan.controller.node in each.senders]
+    return any(_frames_of(trace, each) for each in own)
+
+
+def _marks(marks: Sequence[Mark], tracks: Mapping[str, Track], trace: Trace) -> tuple[float, dict[str, Floats]]:
+    """Bring the marks to the log's seconds: the offset, and the marked times of each control."""
+    names = dict.fromkeys(each.label for each in marks if each.label != REST)
+    written = {name: np.array([each.time_s for each in marks if each.label == name]) for name in names}
+    edges = {name: one.time_s[one.rises] for name, one in tracks.items()}
+    offset_s = marks_offset(
+        written, edges, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s
+    )
+    return offset_s, {name: np.sort(times + offset_s) for name, times in written.items()}
+
+
+def _observed_offset(observed: Sequence[Observation], trace: Trace, marks_s: float | None) -> float:
+    """Tell what to add to the times of observations [s]: as for the marks, else by where they lie."""
+    if marks_s is not None:
+        return marks_s
+    written = {"": np.array([each.time_s for each in observed])} if observed else {}
+    return marks_offset(written, {}, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s)

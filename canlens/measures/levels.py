@@ -1,0 +1,122 @@
+"""Level and flashing: how bright an output is by day and by night, and how fast it flashes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.evidence import FlashEvidence, LevelEvidence, Steps, Track
+from canlens.measures.tracks import typical_interval
+from canlens.plan.rule import ON, UNKNOWN
+
+if TYPE_CHECKING:
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints
+
+PERIODS_NEEDED = 2.0
+"""A stretch shorter than this many flashes shows no frequency."""
+ROWS_PER_FLASH = 2.5
+"""Fewer rows in a flash than this cannot show it (two is the sampling limit; a little more lets a count settle)."""
+
+
+def steady(track: Track, state: int, time_s: Floats, settle_s: float) -> Bools:
+    """Tell at which times the track has been in a state for at least ``settle_s`` [s]."""
+    other = np.zeros(len(time_s), bool)
+    for each in {0, 1, UNKNOWN} - {state}:
+        other |= track.ever(each, time_s - settle_s, time_s)
+    return ~other
+
+
+def stretches(mask: Bools) -> tuple[Ints, Ints]:
+    """Return start and stop (exclusive) of each run of true rows."""
+    edge = np.diff(np.concatenate(([False], mask, [False])).astype(np.int8))
+    return np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+
+
+def level(
+    rows: tuple[Floats, Floats, Ints],
+    *,
+    on: Bools,
+    wanted: float,
+    tolerance: float,
+) -> LevelEvidence:
+    """Compare the median level of each steady stretch with the planned one.
+
+    Parameters
+    ----------
+    rows
+        Time [s], value and line of the level's rows, (n,) each.
+    on
+        bool (n,): rows at which the output is on, settled and not flashing, in the wanted light.
+    wanted, tolerance
+        As planned, in the signal's unit.
+
+    Returns
+    -------
+    LevelEvidence
+        ``medians`` is empty where there is no such stretch.
+    """
+    time_s, value, line = rows
+    starts, stops = stretches(on)
+    medians = np.array([np.median(value[start:stop]) for start, stop in zip(starts, stops, strict=True)])
+    wrong = np.abs(medians - wanted) > tolerance if len(medians) else np.zeros(0, bool)
+    return LevelEvidence(wanted, medians, Steps(line[starts][wrong], time_s[starts][wrong]))
+
+
+def flash(
+    rows: tuple[Floats, Floats, Ints],
+    *,
+    flashing: Track,
+    wanted_hz: float,
+    tolerance_hz: float,
+    settle_s: float,
+) -> FlashEvidence:
+    """Measure the flash frequency in each stretch in which the output should flash.
+
+    Parameters
+    ----------
+    rows
+        Time [s], value and line of the level's (or the command's) rows, (n,) each.
+    flashing
+        On while the output should flash.
+    wanted_hz, tolerance_hz
+        As planned [Hz]. One row's interval in the stretch is allowed on top, since a flash is seen at rows only.
+    settle_s
+        How long after the start of a stretch to wait [s].
+
+    Returns
+    -------
+    FlashEvidence
+        Frequency 0 where nothing flashed; ``too_coarse`` where the rows come too seldom to show flashes at all.
+    """
+    time_s, value, line = rows
+    starts = np.flatnonzero(flashing.state == ON)
+    ends_s = np.append(flashing.time_s[1:], flashing.end_s)
+    interval_s, _ = typical_interval(time_s)
+    too_coarse = interval_s * wanted_hz * ROWS_PER_FLASH > 1
+    frequency, wrong_at = [], []
+    for start in starts:
+        begin_s, end_s = flashing.time_s[start] + settle_s, ends_s[start]
+        if end_s - begin_s < PERIODS_NEEDED / wanted_hz:
+            continue
+        inside = slice(*np.searchsorted(time_s, [begin_s, end_s]))
+        found_hz, error_hz = _frequency(time_s[inside], value[inside])
+        frequency.append(found_hz)
+        if abs(found_hz - wanted_hz) > tolerance_hz + error_hz and not too_coarse:
+            wrong_at.append(inside.start)
+    at = np.array([row for row in wrong_at if row < len(line)], np.intp)
+    return FlashEvidence(np.array(frequency), Steps(line[at], time_s[at]), len(frequency), too_coarse)
+
+
+def _frequency(time_s: Floats, value: Floats) -> tuple[float, float]:
+    """Count rises through the middle of the value's range: frequency [Hz] and the error that one row makes [Hz]."""
+    if len(value) < 2 or np.ptp(value) == 0:  # noqa: PLR2004 – two rows make a step
+        return 0.0, 0.0
+    high = value > (value.min() + value.max()) / 2
+    rise_s = time_s[1:][high[1:] & ~high[:-1]]
+    if len(rise_s) < 2:  # noqa: PLR2004 – two rises make a period
+        return 0.0, 0.0
+    span_s = rise_s[-1] - rise_s[0]
+    found_hz = (len(rise_s) - 1) / span_s
+    return float(found_hz), float(found_hz * np.median(np.diff(time_s)) / span_s)

@@ -1,0 +1,127 @@
+"""Loads: the current and voltage that the controller reports for an output, against its command and its limits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.evidence import LoadEvidence, Steps, Track
+from canlens.measures.levels import steady, stretches
+from canlens.measures.tracks import typical_interval
+from canlens.plan.rule import OFF, ON
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canlens.plan import Output
+    from canlens.signals import Floats, Signal
+    from canlens.trace import Bools
+
+SETTLE_S = 0.3
+"""Inrush of filament lamps is over after some tens of milliseconds, a motor's after a few tenths (common practice)."""
+OPEN_SHARE = 0.1
+"""Less than this share of the accessory's label current is no load (our choice; lamps dimmed to a tenth draw as
+little)."""
+OPEN_A = 0.05
+"""Without a label current: less than this is no load [A] (our choice, the resolution of usual current senses)."""
+OFF_SHARE = 0.2
+OFF_A = 0.5
+"""More than this share of the label current, or without label this current, must not flow while the output is off."""
+DEAD_V = 3.0
+"""Below half of the lowest supply that 12 V equipment must bear (6 V, ISO 16750-2:2010 code A) there is no voltage
+[V]."""
+CONTINUOUS_S = 1.0
+"""Without a planned peak time, a current above the continuous limit for longer than this is an over-current [s]."""
+
+
+def load(
+    output: Output,
+    track: Track,
+    current: Signal | None,
+    voltage: Signal | None,
+    *,
+    flashing: Track | None = None,
+) -> LoadEvidence:
+    """Compare reported current and voltage with the command and the limits of the plan.
+
+    Parameters
+    ----------
+    output
+        Its ``continuous_a``, ``peak_a``, ``peak_s`` and ``load_a`` are the limits; absent ones are not judged.
+    track
+        State of the command.
+    current, voltage
+        Decoded signals [A], [V]; None where the plan names none.
+    flashing
+        While it is on, nothing is settled.
+
+    Returns
+    -------
+    LoadEvidence
+    """
+    none = Steps.none()
+    on_a = highest = np.nan
+    over_peak = over_continuous = no_current = when_off = no_voltage = none
+    if current is not None and len(current):
+        amps = current.value
+        on, off = _settled(track, current, flashing)
+        highest = float(np.nanmax(amps)) if not np.isnan(amps).all() else np.nan
+        on_a = float(np.nanmedian(amps[on])) if on.any() else np.nan
+        if output.peak_a is not None:
+            over_peak = _at(current, amps > output.peak_a)
+        if output.continuous_a is not None:
+            allowed_s = output.peak_s if output.peak_s is not None else CONTINUOUS_S
+            over_continuous = _too_long(current, amps > output.continuous_a, allowed_s)
+        open_a = OPEN_SHARE * output.load_a if output.load_a else OPEN_A
+        off_a = OFF_SHARE * output.load_a if output.load_a else OFF_A
+        no_current = _medians_that(current, on, lambda median: median < open_a)
+        when_off = _medians_that(current, off, lambda median: median > off_a)
+    if voltage is not None and len(voltage) and output.level is None:
+        on, _ = _settled(track, voltage, flashing)
+        no_voltage = _medians_that(voltage, on, lambda median: median < DEAD_V)
+    return LoadEvidence(
+        on_current_a=on_a,
+        highest_a=highest,
+        over_peak=over_peak,
+        over_continuous=over_continuous,
+        no_current=no_current,
+        no_voltage=no_voltage,
+        current_when_off=when_off,
+        has_current=current is not None and len(current) > 0,
+        has_voltage=voltage is not None and len(voltage) > 0,
+    )
+
+
+def _settled(track: Track, signal: Signal, flashing: Track | None) -> tuple[Bools, Bools]:
+    """Tell at which rows the output has been on, or off, long enough for the reading to have settled."""
+    interval_s, _ = typical_interval(signal.time_s)
+    settle_s = SETTLE_S + track.slack_s + interval_s
+    on, off = steady(track, ON, signal.time_s, settle_s), steady(track, OFF, signal.time_s, settle_s)
+    if flashing is not None:
+        calm = ~flashing.ever(ON, signal.time_s - settle_s, signal.time_s)
+        on, off = on & calm, off & calm
+    return on, off
+
+
+def _at(signal: Signal, mask: Bools) -> Steps:
+    """Return the first row of each run of true rows."""
+    starts, _ = stretches(mask)
+    return Steps(signal.line[starts], signal.time_s[starts])
+
+
+def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Steps:
+    """Return the first row of each run of true rows that lasts longer than allowed."""
+    starts, stops = stretches(mask)
+    kept = starts[signal.time_s[stops - 1] - signal.time_s[starts] > allowed_s]
+    return Steps(signal.line[kept], signal.time_s[kept])
+
+
+def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[float], bool]) -> Steps:
+    """Return the first row of each run of true rows whose median value is wrong."""
+    starts, stops = stretches(mask)
+    value: Floats = signal.value
+    kept = np.array(
+        [a for a, b in zip(starts, stops, strict=True) if is_wrong(float(np.nanmedian(value[a:b])))], np.intp
+    )
+    return Steps(signal.line[kept], signal.time_s[kept])

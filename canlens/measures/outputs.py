@@ -1,0 +1,267 @@
+"""Outputs: everything that is measured on one output of the plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.evidence import (
+    Answers,
+    FlashEvidence,
+    LevelEvidence,
+    LoadEvidence,
+    OutputEvidence,
+    Steps,
+    Timer,
+    Track,
+)
+from canlens.measures.answers import answers
+from canlens.measures.levels import flash, level, steady
+from canlens.measures.loads import load
+from canlens.measures.mapping import fitting, told_apart
+from canlens.measures.observations import agreement, observed_answers
+from canlens.measures.release import cut_off, dropped, release
+from canlens.measures.tracks import rule_track, states_of, track, typical_interval
+from canlens.plan.rule import OFF, ON, Rule, parse_rule
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canlens.plan import Observation, Output, Plan, SignalReference
+    from canlens.plan.rule import States
+    from canlens.signals import Floats, Signal
+    from canlens.trace import Bools
+
+
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """What one recording holds of a plan's signals.
+
+    Attributes
+    ----------
+    signals
+        Decoded, by path; absent where the message never came.
+    controls
+        Tracks of all controls, by name.
+    end_s
+        Time of the latest frame [s].
+    candidates
+        Rules to try on an output that does not follow its own, with their tracks.
+    """
+
+    signals: Mapping[str, Signal]
+    controls: Mapping[str, Track]
+    end_s: float
+    candidates: tuple[tuple[Rule, Track], ...]
+
+    def signal(self, reference: SignalReference | None) -> Signal | None:
+        """Return the decoded signal of a reference, None where the plan names none or it never came."""
+        return self.signals.get(reference.path) if reference else None
+
+
+def output_evidence(
+    plan: Plan, output: Output, recorded: Recorded, observed: tuple[Observation, ...], *, offset_s: float
+) -> OutputEvidence:
+    """Measure one output against its rule.
+
+    Parameters
+    ----------
+    plan, output
+        What is meant.
+    recorded
+        What the recording holds.
+    observed
+        What eye, ear or meter saw of this output.
+    offset_s
+        To be added to the observations' times [s].
+    """
+    rule = rule_track(output.when, recorded.controls)
+    signal = recorded.signal(output.command.reference if output.command else None)
+    if signal is None or output.command is None:
+        return _without_command(plan, output, recorded, rule, observed, offset_s=offset_s)
+    states = states_of(signal, output.command)
+    own = track(signal.time_s, states, signal.line, end_s=recorded.end_s)
+    flashing = _flashing(output, recorded)
+    run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
+    found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
+    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
+    return OutputEvidence(
+        name=output.name,
+        rule=rule,
+        track=own,
+        answers=found,
+        judged_from="bus",
+        message_seen=True,
+        exercised=_exercised(output, recorded.controls, found),
+        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
+        fits=tuple(str(each) for each in fitting(recorded.candidates, own, within_s=output.within_s)),
+        release=_release(output, rule, own),
+        cut_off=_cut_off(output, rule, own),
+        dropped=_dropped(output, rule, own, flashing),
+        day=_level(output, recorded, (rule, own, flashing), night=False),
+        night=_level(output, recorded, (rule, own, flashing), night=True),
+        flash=_flash(output, recorded, flashing, states),
+        load=_load(output, recorded, own, flashing),
+        confirmed=confirmed,
+        disagreed=disagreed,
+    )
+
+
+def _without_command(
+    plan: Plan,
+    output: Output,
+    recorded: Recorded,
+    rule: Track,
+    observed: tuple[Observation, ...],
+    *,
+    offset_s: float,
+) -> OutputEvidence:
+    """Judge an output that nothing on the bus shows from what was seen of it."""
+    message_seen = None if output.command is None else False
+    if not observed:
+        return OutputEvidence(output.name, rule, None, Answers.none(), "nothing", message_seen=message_seen)
+    stays_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
+    found, seen_off = observed_answers(rule, observed, within_s=output.within_s, stays_s=stays_s, offset_s=offset_s)
+    return OutputEvidence(
+        name=output.name,
+        rule=rule,
+        track=None,
+        answers=found,
+        judged_from="observed",
+        message_seen=message_seen,
+        exercised=_exercised(output, recorded.controls, found),
+        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + 1.0),
+        confirmed=len(found.answered),
+        seen_off=seen_off,
+    )
+
+
+def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) -> dict[str, int]:
+    """Count for each control of the rule the exercises that could have shown the output following it.
+
+    Not counted: those that could not matter because the rule was on anyhow, and those whose edge was too short to
+    tell or met an output still on from before.
+    """
+    lost_s = np.concatenate([found.too_short.time_s, found.held.time_s])
+    counts = {}
+    for name in output.when.controls:
+        own = controls[name]
+        rise_s = own.time_s[own.rises]
+        states = {each: controls[each].at(rise_s) for each in output.when.controls}
+        idle = np.ones(len(rise_s), bool)
+        for state in (OFF, ON):
+            idle &= output.when.evaluate({**states, name: np.full(len(rise_s), state, np.int8)}) == ON
+        counts[name] = int((~idle & ~np.isin(rise_s, lost_s)).sum())
+    return counts
+
+
+def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[str, ...]:
+    """Name the rules of the plan that this recording does not tell from the output's own.
+
+    They are the other outputs' rules and, where the output follows a single control, every other control.
+    """
+    if not len(rule.rises):
+        return ()
+    rivals = [each.when for each in plan.outputs.values()]
+    if len(output.when.controls) == 1:
+        rivals += [Rule.of(name) for name in plan.controls]
+    names: list[str] = []
+    for rival in rivals:
+        if rival.same_as(output.when) or str(rival) in names:
+            continue
+        if not told_apart(rule, rule_track(rival, recorded.controls), longer_than_s=longer_than_s):
+            names.append(str(rival))
+    return tuple(names)
+
+
+def _flashing(output: Output, recorded: Recorded) -> Track | None:
+    """Return when the output should flash: its rule and its flash condition both on."""
+    if output.flash_when is None:
+        return None
+    names = tuple(recorded.controls)
+    return rule_track(parse_rule(f"({output.when}) and ({output.flash_when})", names), recorded.controls)
+
+
+def _release(output: Output, rule: Track, own: Track) -> Timer:
+    """Measure the release, with its run-on where one is planned."""
+    planned = output.run_on_s is not None
+    return release(
+        rule,
+        own,
+        within_s=output.within_s,
+        run_on_s=output.run_on_s or 0.0,
+        tolerance_s=output.run_on_tolerance_s if planned else 0.0,
+    )
+
+
+def _cut_off(output: Output, rule: Track, own: Track) -> Timer | None:
+    """Measure the cut-off; None where none is planned."""
+    if output.cut_after_s is None:
+        return None
+    return cut_off(
+        rule,
+        own,
+        within_s=output.within_s,
+        cut_after_s=output.cut_after_s,
+        tolerance_s=output.cut_after_tolerance_s,
+    )
+
+
+def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Steps:
+    """Find unplanned falls; a planned cut-off judges its own."""
+    if output.cut_after_s is not None:
+        return Steps.none()
+    return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
+
+
+def _calm(flashing: Track | None, time_s: Floats, settle_s: float) -> Bools:
+    """Tell at which times the output has not been flashing for a while."""
+    if flashing is None:
+        return np.ones(len(time_s), bool)
+    return ~flashing.ever(ON, time_s - settle_s, time_s)
+
+
+def _level(
+    output: Output, recorded: Recorded, tracks: tuple[Track, Track, Track | None], *, night: bool
+) -> LevelEvidence | None:
+    """Measure the level by day or by night; None where none is planned or its message never came."""
+    wanted = output.level_night if night else output.level_day
+    signal = recorded.signal(output.level)
+    if wanted is None or signal is None or (night and output.night is None):
+        return None
+    rule, own, flashing = tracks
+    time_s = np.maximum.accumulate(signal.time_s) if len(signal) else signal.time_s
+    interval_s, _ = typical_interval(time_s)
+    settle_s = output.within_s + own.slack_s + interval_s
+    on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & _calm(flashing, time_s, settle_s)
+    if output.night is not None:
+        on &= steady(recorded.controls[output.night], ON if night else OFF, time_s, settle_s)
+    return level((time_s, signal.value, signal.line), on=on, wanted=wanted, tolerance=output.level_tolerance)
+
+
+def _flash(output: Output, recorded: Recorded, flashing: Track | None, states: States) -> FlashEvidence | None:
+    """Measure the flash frequency from the level, or from the command where there is none."""
+    if flashing is None or output.flash_hz is None or output.command is None:
+        return None
+    signal = recorded.signal(output.level)
+    if signal is not None:
+        rows = (np.maximum.accumulate(signal.time_s), signal.value, signal.line)
+    else:
+        command = recorded.signals[output.command.reference.path]
+        rows = (np.maximum.accumulate(command.time_s), states.astype(np.float64), command.line)
+    return flash(
+        rows,
+        flashing=flashing,
+        wanted_hz=output.flash_hz,
+        tolerance_hz=output.flash_tolerance_hz,
+        settle_s=output.within_s,
+    )
+
+
+def _load(output: Output, recorded: Recorded, own: Track, flashing: Track | None) -> LoadEvidence | None:
+    """Compare current and voltage with the command; None where the plan names neither."""
+    if output.current is None and output.voltage is None:
+        return None
+    return load(output, own, recorded.signal(output.current), recorded.signal(output.voltage), flashing=flashing)

@@ -1,0 +1,135 @@
+"""Release: whether the output goes off as planned – at once, after its run-on, or cut off while the condition lasts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.evidence import Steps, Timer, Track
+from canlens.plan.rule import OFF, ON
+
+if TYPE_CHECKING:
+    from canlens.signals import Floats
+    from canlens.trace import Rows
+
+
+def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.0, tolerance_s: float = 0.0) -> Timer:
+    """Measure the time from each falling edge of the rule to the output's.
+
+    A time counts as completed when the output was on at the edge and went off before the rule came on again. The
+    change is known to lie between two rows; it is right when that span meets run-on ± tolerance, with the answer
+    time added to the late side.
+
+    Parameters
+    ----------
+    rule, output
+        Their states over time.
+    within_s, run_on_s, tolerance_s
+        As planned [s]; run-on 0 for an output that goes off at once.
+
+    Returns
+    -------
+    Timer
+        ``overdue`` holds the edges after which the output stayed on although the time had passed.
+    """
+    edge = rule.falls
+    edge_s = rule.time_s[edge]
+    next_s = np.append(rule.time_s[1:], np.inf)[edge]
+    fall = output.falls
+    after = np.searchsorted(output.time_s[fall], edge_s, "left")
+    off_s = np.append(output.time_s[fall], np.inf)[after]
+    before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
+    was_on = output.at(edge_s) == ON
+    was_on |= (output.at(edge_s, side="left") == ON) & (off_s == edge_s)
+    latest_s = edge_s + run_on_s + within_s + tolerance_s
+    done = was_on & (off_s <= next_s)
+    early = off_s < edge_s + run_on_s - tolerance_s
+    late = before_s > latest_s
+    ends_s = np.minimum(np.minimum(next_s, rule.end_s), output.end_s)
+    overdue = was_on & ~done & (ends_s > latest_s + 2 * output.slack_s) & _stays_on(output, latest_s)
+    wrong = done & (early | late)
+    from_start = _on_from_start(rule, output, run_on_s + within_s + tolerance_s)
+    return Timer(
+        planned_s=run_on_s,
+        shortest_s=(np.maximum(before_s, edge_s) - edge_s)[done],
+        longest_s=(off_s - edge_s)[done],
+        completed=int(done.sum()),
+        wrong=Steps.of(rule, edge[wrong]),
+        overdue=Steps.of(output, from_start) if len(from_start) else Steps.of(rule, edge[overdue]),
+    )
+
+
+def cut_off(rule: Track, output: Track, *, within_s: float, cut_after_s: float, tolerance_s: float) -> Timer:
+    """Measure how long the output stays on while the rule lasts, counted from the rule's rising edge.
+
+    Parameters and Returns as in :func:`release`; ``overdue`` holds the edges after which the output was never cut.
+    """
+    edge = rule.rises
+    edge_s = rule.time_s[edge]
+    ended_s = np.minimum(np.append(rule.time_s[1:], rule.end_s)[edge], output.end_s)
+    fall = output.falls
+    after = np.searchsorted(output.time_s[fall], edge_s, "right")
+    off_s = np.append(output.time_s[fall], np.inf)[after]
+    before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
+    done = off_s <= ended_s
+    early = off_s < edge_s + cut_after_s - tolerance_s
+    latest_s = edge_s + cut_after_s + within_s + tolerance_s
+    late = before_s > latest_s
+    overdue = ~done & (ended_s > latest_s + 2 * output.slack_s) & (output.at(latest_s) == ON)
+    wrong = done & (early | late)
+    return Timer(
+        planned_s=cut_after_s,
+        shortest_s=(np.maximum(before_s, edge_s) - edge_s)[done],
+        longest_s=(off_s - edge_s)[done],
+        completed=int(done.sum()),
+        wrong=Steps.of(rule, edge[wrong]),
+        overdue=Steps.of(rule, edge[overdue]),
+    )
+
+
+def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: float) -> Steps:
+    """Find the falls of the output while its rule held and nothing planned explains them.
+
+    Parameters
+    ----------
+    rule, output
+        Their states over time.
+    flashing
+        State of the flash condition; falls while it holds, or until ``settle_s`` after it [s], are its own.
+
+    Returns
+    -------
+    Steps
+        Of the output.
+    """
+    fall = output.falls
+    seen_s = output.time_s[fall]
+    since_s = output.before_s[fall] if output.slack_s else seen_s
+    held = (
+        (rule.at(seen_s) == ON)
+        & ~rule.ever(OFF, since_s - settle_s, seen_s)
+        & ~rule.ever(-1, since_s - settle_s, seen_s)
+    )
+    if flashing is not None:
+        held &= ~flashing.ever(ON, since_s - settle_s, seen_s)
+    return Steps.of(output, fall[held])
+
+
+def _on_from_start(rule: Track, output: Track, allowed_s: float) -> Rows:
+    """Return the output's first step if it was on from the start for longer than allowed while its rule was off."""
+    if not len(output.state) or output.state[0] != ON or not len(rule.state):
+        return np.zeros(0, np.intp)
+    since_s = max(output.time_s[0], rule.time_s[0])
+    later = np.flatnonzero((rule.time_s > since_s) & (rule.state != OFF))
+    rule_s = rule.time_s[later[0]] if len(later) else rule.end_s
+    gone_s = output.time_s[1] if len(output.time_s) > 1 else output.end_s
+    lasts_s = min(rule_s, gone_s) - since_s
+    is_off = rule.at(np.array([since_s]))[0] == OFF
+    long = is_off and lasts_s > allowed_s + 2 * output.slack_s
+    return np.zeros(1 if long else 0, np.intp)
+
+
+def _stays_on(output: Track, time_s: Floats) -> Rows:
+    """Tell where the output is on at a time."""
+    return np.asarray(output.at(time_s) == ON)

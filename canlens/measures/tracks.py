@@ -1,0 +1,179 @@
+"""Tracks: rows of a signal → the state of a control or an output over time; controls → the state of a rule."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.evidence import Track
+from canlens.plan.rule import OFF, ON, UNKNOWN, States
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canlens.plan import Condition, Rule
+    from canlens.signals import Floats, Signal
+    from canlens.trace import Ints
+
+REGULAR_SPREAD = 1.5
+"""Rows count as cyclic when 95 % of their intervals stay below this multiple of the median (our choice: arbitration and
+jitter of a healthy bus stay well inside it, event-driven messages far outside)."""
+REGULAR_ROWS = 20
+"""Fewer rows than this do not tell a rhythm."""
+BRIDGE_INTERVALS = 3
+"""A stretch of rows that say nothing is bridged when it lasts no longer than this many intervals."""
+SILENCE_INTERVALS = 10
+"""A cyclic message that stays away for longer than this many intervals (and a second) leaves the state unknown."""
+SILENCE_S = 1.0
+ON_THE_BEAT = 0.2
+"""A change that comes this close (as a share of the interval) to the beat was not sent at once."""
+
+
+def states_of(signal: Signal, condition: Condition) -> States:
+    """Judge every row of a signal: on, off, or unknown.
+
+    Parameters
+    ----------
+    signal
+        n rows.
+    condition
+        When the signal counts as on; its ``unknown`` raw values say nothing.
+
+    Returns
+    -------
+    int8 (n,)
+        1 on, 0 off, -1 unknown; a value that is no number is unknown.
+    """
+    value, raw = signal.value, signal.raw
+    if condition.above is not None:
+        on = value > condition.above
+    elif condition.below is not None:
+        on = value < condition.below
+    elif condition.on_values or condition.on_raw:
+        on = np.isin(value, condition.on_values) | np.isin(raw, condition.on_raw)
+    else:
+        on = value != 0
+    silent = np.isin(raw, condition.unknown) | np.isnan(value)
+    return np.where(silent, np.int8(UNKNOWN), on.astype(np.int8))
+
+
+def typical_interval(time_s: Floats) -> tuple[float, bool]:
+    """Measure the median interval of rows [s], and tell whether they come in a rhythm.
+
+    Returns
+    -------
+    float
+        Median interval [s]; 0 with fewer than two rows.
+    bool
+        Whether there are at least :data:`REGULAR_ROWS` rows and they are cyclic.
+    """
+    intervals = np.diff(time_s)
+    if not len(intervals):
+        return 0.0, False
+    median, high = np.quantile(intervals, [0.5, 0.95])
+    return float(median), len(time_s) >= REGULAR_ROWS and bool(high <= REGULAR_SPREAD * median)
+
+
+def track(time_s: Floats, states: States, line: Ints, *, end_s: float) -> Track:
+    """Turn rows into steps.
+
+    Rows that say nothing are bridged when the stretch is short; a cyclic message that stays away leaves the state
+    unknown until its next row. Times that step backwards are held at the latest time seen.
+
+    Parameters
+    ----------
+    time_s, states, line
+        float64, int8 and int64 (n,): rows in file order.
+    end_s
+        End of the recording [s].
+
+    Returns
+    -------
+    Track
+        With ``slack_s`` 0 where changes come between the beats of the rhythm, else the median interval.
+    """
+    time_s = np.maximum.accumulate(time_s) if len(time_s) else time_s
+    interval_s, regular = typical_interval(time_s)
+    rows_s = time_s[states != UNKNOWN]
+    if regular:
+        time_s, states, line = _mark_silences(time_s, states, line, max(SILENCE_S, SILENCE_INTERVALS * interval_s))
+    keep = _bridged(time_s, states, BRIDGE_INTERVALS * interval_s, end_s)
+    time_s, states, line = time_s[keep], states[keep], line[keep]
+    before_s = np.concatenate(([-np.inf], time_s[:-1])) if len(time_s) else time_s
+    step = np.flatnonzero(np.concatenate(([True], np.diff(states) != 0))) if len(states) else np.zeros(0, np.intp)
+    slack_s = interval_s if _changes_on_the_beat(time_s, step, interval_s) else 0.0
+    return Track(time_s[step], states[step], line[step], before_s[step], end_s, rows_s, slack_s)
+
+
+def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
+    """Combine the controls of a rule into the rule's own state.
+
+    Parameters
+    ----------
+    rule
+        Its controls must all be in ``controls``.
+    controls
+        Tracks by name.
+
+    Returns
+    -------
+    Track
+        Steps of the rule; each bears line and time of the control's step that made it.
+    """
+    tracks = [controls[name] for name in rule.controls]
+    every_s = np.concatenate([one.time_s for one in tracks])
+    order = np.argsort(every_s, kind="stable")
+    every_s = every_s[order]
+    line = np.concatenate([one.line for one in tracks])[order]
+    before_s = np.concatenate([one.before_s for one in tracks])[order]
+    last = np.append(every_s[1:] != every_s[:-1], True) if len(every_s) else np.zeros(0, bool)
+    every_s, line, before_s = every_s[last], line[last], before_s[last]
+    states = rule.evaluate({name: controls[name].at(every_s) for name in rule.controls})
+    step = np.flatnonzero(np.concatenate(([True], np.diff(states) != 0))) if len(states) else np.zeros(0, np.intp)
+    return Track(
+        every_s[step],
+        states[step],
+        line[step],
+        before_s[step],
+        min(one.end_s for one in tracks),
+        np.zeros(0),
+        max(one.slack_s for one in tracks),
+    )
+
+
+def _mark_silences(time_s: Floats, states: States, line: Ints, hold_s: float) -> tuple[Floats, States, Ints]:
+    """Insert an unknown row where a cyclic message stays away for longer than ``hold_s``."""
+    gap = np.flatnonzero(np.diff(time_s) > hold_s)
+    return (
+        np.insert(time_s, gap + 1, time_s[gap] + hold_s),
+        np.insert(states, gap + 1, np.int8(UNKNOWN)),
+        np.insert(line, gap + 1, line[gap]),
+    )
+
+
+def _bridged(time_s: Floats, states: States, bridge_s: float, end_s: float) -> Ints:
+    """Return the rows to keep: all but short stretches that say nothing."""
+    silent = states == UNKNOWN
+    if not silent.any():
+        return np.arange(len(states))
+    edge = np.diff(np.concatenate(([False], silent, [False])).astype(np.int8))
+    start, stop = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+    after_s = np.append(time_s, end_s)
+    short = (after_s[stop] - time_s[start] <= bridge_s) & (stop < len(states))
+    drop = np.zeros(len(states) + 1, np.int64)
+    np.add.at(drop, start[short], 1)
+    np.add.at(drop, stop[short], -1)
+    return np.flatnonzero(np.cumsum(drop[:-1]) == 0)
+
+
+def _changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
+    """Tell whether changes wait for the message's rhythm (true) or are sent at once (false)."""
+    changes = step[step > 0]
+    if not len(changes) or not interval_s:
+        return bool(interval_s)
+    apart = time_s[changes] - time_s[changes - 1]
+    return bool(np.mean(np.abs(apart - interval_s) <= ON_THE_BEAT * interval_s) > 0.5)  # noqa: PLR2004 – the majority
+
+
+__all__ = ["OFF", "ON", "UNKNOWN", "rule_track", "states_of", "track", "typical_interval"]
