@@ -15,7 +15,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import CERTAIN, Candidate
-from canlens.checks.cautions import WIRING
+from canlens.cautions import WIRING
 from canlens.findings import Cause
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.cautions import MEASURE_LIVE, safety_caution
+from canlens.cautions import MEASURE_LIVE, safety_caution
 from canlens.checks.check import Check, called, lines_of, times
 from canlens.findings import Finding
 

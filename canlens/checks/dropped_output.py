@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.cautions import OVER_CURRENT, WIRING, safety_caution
+from canlens.cautions import OVER_CURRENT, WIRING, safety_caution
 from canlens.checks.check import Check, called, lines_of, times
 from canlens.findings import Finding
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.cautions import MEASURE_LIVE, OVER_CURRENT, safety_caution
+from canlens.cautions import MEASURE_LIVE, OVER_CURRENT, safety_caution
 from canlens.checks.check import Check, called, lines_of
 from canlens.findings import Finding
 

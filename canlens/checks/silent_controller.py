@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.cautions import MEASURE_LIVE
+from canlens.cautions import MEASURE_LIVE
 from canlens.checks.check import Check
 from canlens.findings import Finding
 

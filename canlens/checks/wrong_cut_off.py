@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.cautions import WIRING, safety_caution
+from canlens.cautions import WIRING, safety_caution
 from canlens.checks.check import Check, called, lines_of
 from canlens.findings import Finding
 

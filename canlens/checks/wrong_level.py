@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.checks.cautions import safety_caution
+from canlens.cautions import safety_caution
 from canlens.checks.check import Check, called, lines_of
 from canlens.findings import Finding
 

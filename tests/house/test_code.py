@@ -1,0 +1,64 @@
+"""The whole tree keeps its rules: style, types, directions, sizes."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+MODULES = sorted((ROOT / "canlens").rglob("*.py"))
+
+
+def run(*command: str) -> None:
+    done = subprocess.run([sys.executable, "-m", *command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{done.stdout}\n{done.stderr}"
+
+
+def test_the_code_passes_the_linter() -> None:
+    run("ruff", "check", "--no-cache", ".")
+
+
+def test_the_code_is_formatted() -> None:
+    run("ruff", "format", "--no-cache", "--check", ".")
+
+
+def test_the_types_hold() -> None:
+    run("mypy", "--no-error-summary")
+
+
+def test_imports_point_one_way() -> None:
+    done = subprocess.run(
+        [str(Path(sys.executable).with_name("lint-imports")), "--no-cache"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize("module", MODULES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_modules_stay_small(module: Path) -> None:
+    assert len(module.read_text("utf-8").splitlines()) <= 330, "split what has two purposes"
+
+
+def test_no_module_bears_a_name_without_an_edge_or_of_a_public_function() -> None:
+    import canlens  # noqa: PLC0415
+
+    forbidden = {"utils", "common", "helpers", "misc", *canlens.__all__}
+    assert not [str(path) for path in MODULES if path.stem in forbidden]
+
+
+def test_nothing_in_the_program_can_send_a_frame() -> None:
+    """No socket, no bus interface, no send: python-can is used for its file readers alone."""
+    forbidden = ("can.interface", "can.Bus", "interfaces", ".send(", "import socket", "Notifier", "BusABC")
+    found = [
+        f"{path.relative_to(ROOT)}: {word}"
+        for path in MODULES
+        for word in forbidden
+        if word in path.read_text("utf-8")
+    ]
+    assert not found
