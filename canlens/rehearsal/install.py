@@ -1,0 +1,78 @@
+"""Install: the vehicle and its accessory controller as they really are, faults included."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from canlens.rehearsal.output_model import OutputModel, model_of
+
+if TYPE_CHECKING:
+    from canlens.database import Message
+    from canlens.plan import Plan
+    from canlens.rehearsal.schedule import Schedule
+
+
+@dataclass(frozen=True)
+class Install:
+    """What a rehearsal simulates; a fault takes one and returns a changed one.
+
+    Attributes
+    ----------
+    plan
+        What the install is meant to do.
+    schedule
+        What the person does.
+    outputs
+        How each output really behaves.
+    dead_controls
+        Controls whose signal does not move, whatever the person does.
+    missing
+        Messages that are never sent.
+    is_controller_silent
+        Whether the controller sends nothing; it then switches nothing either.
+    is_bus_dead
+        Whether nobody sends anything.
+    """
+
+    plan: Plan
+    schedule: Schedule
+    outputs: dict[str, OutputModel]
+    dead_controls: frozenset[str] = frozenset()
+    missing: frozenset[str] = frozenset()
+    is_controller_silent: bool = False
+    is_bus_dead: bool = False
+    controller_messages: tuple[Message, ...] = field(default=())
+    vehicle_messages: tuple[Message, ...] = field(default=())
+
+
+def healthy_install(plan: Plan, schedule: Schedule) -> Install:
+    """Return an install that does all that its plan says."""
+    controller = _controller_messages(plan)
+    return Install(
+        plan,
+        schedule,
+        {name: model_of(output) for name, output in plan.outputs.items()},
+        controller_messages=tuple(one for one in plan.database.messages if one.name in controller),
+        vehicle_messages=tuple(one for one in plan.database.messages if one.name not in controller and one.length),
+    )
+
+
+def _controller_messages(plan: Plan) -> set[str]:
+    """Return the messages that the controller sends: those of its node, and those that tell of an output."""
+    told = [
+        reference
+        for output in plan.outputs.values()
+        for reference in (
+            output.command.reference if output.command is not None else None,
+            output.level,
+            output.current,
+            output.voltage,
+        )
+    ]
+    told.append(plan.controller.supply)
+    told += [one.noticed.reference for one in plan.controls.values() if one.noticed is not None]
+    names = {reference.message.name for reference in told if reference is not None}
+    if plan.controller.node is not None:
+        names |= {one.name for one in plan.database.messages if plan.controller.node in one.senders}
+    return names - {control.condition.reference.message.name for control in plan.controls.values()}

@@ -1,0 +1,121 @@
+"""Loads: current and voltage of each output, and what they do to the controller's supply."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.rehearsal.output_model import FULL_LEVEL
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from canlens.plan import Output
+    from canlens.rehearsal.draws import Draws
+    from canlens.rehearsal.output_model import OutputCourse, OutputModel
+    from canlens.rehearsal.timeline import Timeline
+    from canlens.signals import Floats
+
+BATTERY_V = (12.3, 12.7)
+CHARGING_V = (13.7, 14.2)
+"""A rested lead battery, and the same with the engine charging it (common practice)."""
+CHARGE_AFTER_S = 1.2
+"""From ignition on to charging."""
+FEED_OHM = (0.008, 0.02)
+"""Resistance of the controller's feed: 0.1 to 0.2 V at 10 A, within what workshop manuals call good (0.2
+V)."""
+NOISE_SHARE = 0.01
+NOISE_V = 0.02
+SURGE = (0.3, 1.5)
+SURGE_S = (0.02, 0.08)
+"""Inrush above the settled current, as a share of it, and how long it takes to die away; our choice for
+lamps and motors."""
+BELOW_LIMIT = 0.9
+"""A healthy load keeps its inrush below this share of its output's limit."""
+OVER_LIMIT = (1.25, 1.7)
+"""A load that draws too much, as a multiple of the limit."""
+
+
+@dataclass(frozen=True, eq=False)
+class Load:
+    """One output's load: its settled and its inrush current."""
+
+    course: OutputCourse
+    amps: float
+    surge: float
+    surge_s: float
+
+    def current(self, time_s: Floats) -> Floats:
+        """Return the current at each time, float64 (n,) [A], without noise."""
+        lit = self.course.lit.jumps()
+        rises = np.append(-np.inf, lit.time_s[lit.value > 0])
+        age_s = time_s - rises[np.searchsorted(rises, time_s, side="right") - 1]
+        dying = np.maximum(0.0, 1.0 - age_s / self.surge_s)
+        settled = self.amps * self.course.level.at(time_s) / FULL_LEVEL
+        current: Floats = settled * (1.0 + self.surge * dying)
+        return current
+
+
+def load_of(output: Output, model: OutputModel, course: OutputCourse, draws: Draws) -> Load:
+    """Return an output's load; one that trips draws more than the output's limit, an open one nothing."""
+    limit = output.peak_a or output.continuous_a
+    surge_s = draws.uniform(*SURGE_S)
+    surge, over = draws.uniform(*SURGE), draws.uniform(*OVER_LIMIT)
+    if model.is_open:
+        return Load(course, 0.0, 0.0, surge_s)
+    if model.trip is not None:
+        return Load(course, over * (limit or 2.0 * model.load_a), 0.0, surge_s)
+    room = (BELOW_LIMIT * limit / model.load_a - 1.0) if limit and model.load_a else surge
+    return Load(course, model.load_a, max(0.0, min(surge, room)), surge_s)
+
+
+def measured_current(load: Load, draws: Draws) -> Callable[[Floats], Floats]:
+    """Return what the controller reports: the current with the noise of its measurement, never below 0."""
+
+    def value(time_s: Floats) -> Floats:
+        current = load.current(time_s)
+        return np.maximum(0.0, current * (1.0 + NOISE_SHARE * draws.noise(len(time_s))))
+
+    return value
+
+
+@dataclass(frozen=True, eq=False)
+class Feed:
+    """The controller's supply: the battery, soon charging with the engine on, less what the wires lose."""
+
+    running: Timeline
+    loads: tuple[Load, ...]
+    battery_v: float
+    charging_v: float
+    ohm: float
+
+    def volts(self, time_s: Floats) -> Floats:
+        """Return the voltage at each time, float64 (n,) [V], without noise."""
+        charging = self.running.at(time_s - CHARGE_AFTER_S)
+        total = np.zeros(len(time_s))
+        for load in self.loads:
+            total = total + load.current(time_s)
+        return self.battery_v + (self.charging_v - self.battery_v) * charging - self.ohm * total
+
+
+def feed_of(running: Timeline, loads: Sequence[Load], draws: Draws) -> Feed:
+    """Draw a supply."""
+    battery_v, charging_v = draws.uniform(*BATTERY_V), draws.uniform(*CHARGING_V)
+    return Feed(running, tuple(loads), battery_v, charging_v, draws.uniform(*FEED_OHM))
+
+
+def measured_supply(feed: Feed, draws: Draws) -> Callable[[Floats], Floats]:
+    """Return the supply as the controller reports it, with noise."""
+    return lambda time_s: feed.volts(time_s) + NOISE_V * draws.noise(len(time_s))
+
+
+def measured_voltage(feed: Feed, load: Load, draws: Draws) -> Callable[[Floats], Floats]:
+    """Return the voltage reported at a terminal: the supply times the level, 0 while the output is off."""
+
+    def value(time_s: Floats) -> Floats:
+        volts = feed.volts(time_s) + NOISE_V * draws.noise(len(time_s))
+        return np.maximum(0.0, volts * load.course.level.at(time_s) / FULL_LEVEL)
+
+    return value

@@ -1,0 +1,195 @@
+"""Model of one output: the controls that the controller sees → when the output is on, and how strongly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.rehearsal.timeline import Timeline, all_jumps, constant, from_spans
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from canlens.plan import Output, Rule
+    from canlens.rehearsal.draws import Draws
+
+FULL_LEVEL = 100.0
+LATENCY_S = (0.012, 0.045)
+"""From the control's frame to a healthy controller's output [s]; our choice: one to a few rounds of a
+program that runs every 10 to 20 ms."""
+TIMER_ERROR = 0.004
+"""Largest relative error of a healthy controller's timers; our choice, far above that of a quartz, below
+the tolerance."""
+
+
+@dataclass(frozen=True)
+class Trip:
+    """Switching off by over-current: after how long [s], how many new tries, how far apart [s].
+
+    ``is_reported`` says whether the output's command signal goes off with the output or stays on.
+    """
+
+    after_s: float
+    tries: int
+    apart_s: float
+    is_reported: bool
+
+
+@dataclass(frozen=True)
+class OutputModel:
+    """How one output behaves; a fault is a small change of it.
+
+    Attributes
+    ----------
+    rule
+        The rule that it really follows.
+    stuck
+        1 for always on, 0 for never; None for neither.
+    latency_s
+        Shortest and longest time from the control's frame to the output [s].
+    run_on_s, cut_after_s
+        Timers [s]; None where there is none.
+    level_day, level_night, night
+        Level by day and by night, and the control that says night; None where the output has no level.
+    flash_when, flash_hz
+        When and how fast it flashes; None if never.
+    load_a
+        What its load draws at full level [A].
+    is_open
+        Whether no current flows.
+    trip
+        How it switches off by over-current; None if it does not.
+    """
+
+    rule: Rule
+    load_a: float
+    stuck: int | None = None
+    latency_s: tuple[float, float] = LATENCY_S
+    run_on_s: float | None = None
+    cut_after_s: float | None = None
+    level_day: float | None = None
+    level_night: float | None = None
+    night: str | None = None
+    flash_when: Rule | None = None
+    flash_hz: float | None = None
+    is_open: bool = False
+    trip: Trip | None = None
+
+    def run(self, seen: Mapping[str, Timeline], *, end_s: float, draws: Draws) -> OutputCourse:
+        """Let the output follow the controls as the controller sees them, up to ``end_s``."""
+        asked = self._asked(seen, end_s, draws)
+        fed = self._protected(asked, end_s)
+        flash = self._flash(seen, end_s, draws)
+        lit, commanded = _both(fed, flash), _both(asked, flash)
+        is_told = self.trip is None or self.trip.is_reported
+        night = seen[self.night] if self.night is not None else constant(0.0)
+        return OutputCourse(lit if is_told else commanded, lit, self._level(lit, night))
+
+    def _asked(self, seen: Mapping[str, Timeline], end_s: float, draws: Draws) -> Timeline:
+        """Follow the rule with latency, run-on and cut-off."""
+        if self.stuck is not None:
+            return constant(float(self.stuck))
+        spans = delayed(rule_timeline(self.rule, seen).spans(end_s), self.latency_s, draws)
+        exact = 1.0 + draws.uniform(-TIMER_ERROR, TIMER_ERROR)
+        if self.run_on_s is not None:
+            spans = [(start, end + self.run_on_s * exact) for start, end in spans]
+        on = from_spans(spans)
+        if self.cut_after_s is None:
+            return on
+        longest = self.cut_after_s * exact
+        return from_spans([(start, min(end, start + longest)) for start, end in on.spans(np.inf)])
+
+    def _protected(self, asked: Timeline, end_s: float) -> Timeline:
+        """Cut every on-time down to the moments until the over-current switches it off."""
+        if self.trip is None:
+            return asked
+        trip = self.trip
+        return from_spans(
+            [
+                (tried, min(tried + trip.after_s, end))
+                for start, end in asked.spans(end_s)
+                for tried in (start + k * (trip.after_s + trip.apart_s) for k in range(1 + trip.tries))
+                if tried < end
+            ]
+        )
+
+    def _flash(self, seen: Mapping[str, Timeline], end_s: float, draws: Draws) -> Timeline:
+        """Return 0 in the dark halves of the flashing and 1 elsewhere."""
+        if self.flash_when is None or not self.flash_hz:
+            return constant(1.0)
+        spans = delayed(rule_timeline(self.flash_when, seen).spans(end_s), self.latency_s, draws)
+        half_s = 0.5 / self.flash_hz
+        dark = [
+            (start + (2 * k + 1) * half_s, min(start + (2 * k + 2) * half_s, end))
+            for start, end in spans
+            for k in range(int((end - start) / (2 * half_s)) + 1)
+        ]
+        off = from_spans(dark)
+        return Timeline(off.time_s, 1.0 - off.value, 1.0)
+
+    def _level(self, lit: Timeline, night: Timeline) -> Timeline:
+        """Return the level over time in %; full where the plan names none."""
+        day_level = FULL_LEVEL if self.level_day is None else self.level_day
+        night_level = day_level if self.level_night is None else self.level_night
+        times = all_jumps([lit, night])
+        value = lit.at(times) * np.where(night.at(times) > 0, night_level, day_level)
+        return Timeline(times, value, lit.first * (night_level if night.first else day_level))
+
+
+@dataclass(frozen=True, eq=False)
+class OutputCourse:
+    """What one output did: what its command signal says, whether it is fed, and its level in %."""
+
+    told: Timeline
+    lit: Timeline
+    level: Timeline
+
+
+def model_of(output: Output) -> OutputModel:
+    """Return the model of an output that does all that the plan says."""
+    limit = output.continuous_a or 4.0
+    return OutputModel(
+        rule=output.when,
+        load_a=output.load_a if output.load_a is not None else 0.5 * limit,
+        latency_s=(min(LATENCY_S[0], 0.2 * output.within_s), min(LATENCY_S[1], 0.5 * output.within_s)),
+        run_on_s=output.run_on_s,
+        cut_after_s=output.cut_after_s,
+        level_day=output.level_day,
+        level_night=output.level_night,
+        night=output.night,
+        flash_when=output.flash_when,
+        flash_hz=output.flash_hz,
+    )
+
+
+def rule_timeline(rule: Rule, controls: Mapping[str, Timeline]) -> Timeline:
+    """Return when a rule is on, 1 or 0, from the timelines of its controls."""
+    used = {name: controls[name] for name in rule.controls}
+    times = all_jumps(list(used.values()))
+    state = rule.evaluate({name: line.at(times).astype(np.int8) for name, line in used.items()} or _nothing(times))
+    first = rule.evaluate({name: np.array([line.first], np.int8) for name, line in used.items()})
+    return Timeline(times, state.astype(np.float64), float(first[0])).jumps()
+
+
+def _nothing(
+    times: np.ndarray[tuple[int], np.dtype[np.float64]],
+) -> dict[str, np.ndarray[tuple[int], np.dtype[np.int8]]]:
+    return {"": np.zeros(len(times), np.int8)}
+
+
+def delayed(
+    spans: list[tuple[float, float]], latency_s: tuple[float, float], draws: Draws
+) -> list[tuple[float, float]]:
+    """Shift each end of each span by a latency; one that starts at 0 was on before and keeps its start."""
+    return [
+        (start + draws.uniform(*latency_s) if start > 0 else start, end + draws.uniform(*latency_s))
+        for start, end in spans
+    ]
+
+
+def _both(one: Timeline, other: Timeline) -> Timeline:
+    """Return the product of two timelines."""
+    times = all_jumps([one, other])
+    return Timeline(times, one.at(times) * other.at(times), one.first * other.first).jumps()

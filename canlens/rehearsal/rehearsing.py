@@ -1,0 +1,133 @@
+"""Rehearsing: a plan and a fault → the recording that such an install would give, with a known answer."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+from canlens.errors import UsageError
+from canlens.plan.nouns import REST, Mark, Reading, Readings
+from canlens.rehearsal.draws import Draws
+from canlens.rehearsal.faults import FAULTS
+from canlens.rehearsal.install import healthy_install
+from canlens.rehearsal.nouns import InjectedFault, Rehearsal, Truth
+from canlens.rehearsal.schedule import draw_schedule
+from canlens.rehearsal.simulation import simulate
+from canlens.trace import NANOSECONDS_PER_SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.plan import Plan
+    from canlens.rehearsal.faults import Fault, Subject
+    from canlens.rehearsal.install import Install
+    from canlens.rehearsal.schedule import Schedule
+
+START_S = 1_760_000_000
+"""Clock of the recorder when it starts, if nothing else is asked [s since 1970]."""
+HAND_S = (-0.15, 0.35)
+"""How far off a person notes the time of an operation [s]."""
+TERMINATED_OHM = (58.5, 61.5)
+"""Two 120 Ω terminators side by side, with the meter's error."""
+
+
+def make_rehearsal(
+    plan: Plan, *, fault: str | Sequence[str] | None = None, seed: int = 1, start_s: int = START_S
+) -> Rehearsal:
+    """Make the recording that an install would give.
+
+    Parameters
+    ----------
+    plan
+        What the install is meant to do; its database says what is sent.
+    fault
+        Name of a cause, or several; ``cause:subject`` or ``cause:subject,subject`` chooses what it
+        concerns, else it is drawn. None for an install without faults.
+    seed
+        All that is drawn follows from it: the same plan, fault and seed give the same bytes. Of one seed,
+        a healthy and a faulty recording have the same exercises.
+    start_s
+        Clock of the recorder at the start [s].
+
+    Returns
+    -------
+    Rehearsal
+        The recording, marks, readings of the meter, and the truth.
+
+    Raises
+    ------
+    UsageError
+        No such fault can be rehearsed, or this plan has nothing that it could concern.
+    """
+    if seed < 0:
+        raise UsageError(f"seed {seed}: expected a whole number from 0 on.")
+    schedule = draw_schedule(plan, Draws(seed, "schedule"))
+    install = healthy_install(plan, schedule)
+    faults: list[InjectedFault] = []
+    for wish in [fault] if isinstance(fault, str) else fault or ():
+        install, built = _build(install, wish, faults, seed)
+        faults.append(built)
+    trace = simulate(install, start_ns=start_s * NANOSECONDS_PER_SECOND, seed=seed)
+    truth = Truth(seed, tuple(faults), {name: _rule_text(install, name) for name in plan.outputs})
+    return Rehearsal(trace, _marks(schedule, start_s, Draws(seed, "marks")), _readings(Draws(seed, "meter")), truth)
+
+
+def _build(install: Install, wish: str, before: Sequence[InjectedFault], seed: int) -> tuple[Install, InjectedFault]:
+    """Build one fault into the install, away from those that are there already."""
+    cause, _, names = wish.partition(":")
+    fault = FAULTS.get(cause)
+    if fault is None:
+        close = get_close_matches(cause, FAULTS, n=3)
+        raise UsageError(f"fault '{cause}': expected one of {', '.join(close or FAULTS)}.")
+    draws = Draws(seed, f"fault {cause}")
+    subject = _subject(install, fault, names, before, draws)
+    changed, detail = fault.build(install, subject, draws)
+    return changed, InjectedFault(cause, fault.scope, subject, detail)
+
+
+def _subject(install: Install, fault: Fault, names: str, before: Sequence[InjectedFault], draws: Draws) -> Subject:
+    """Choose what a fault concerns: what was asked for, else one drawn of those without a fault so far."""
+    possible = fault.subjects(install)
+    if names:
+        wanted = tuple(sorted(name.strip() for name in names.split(",")))
+        if wanted not in possible:
+            listed = "; ".join(",".join(one) for one in possible) or "nothing in this plan"
+            raise UsageError(f"fault '{fault.cause}' cannot concern '{names}'. It can concern: {listed}.")
+        return wanted
+    taken = {name for one in before for name in one.subject}
+    free = [one for one in possible if not taken & set(one)]
+    if not free:
+        raise UsageError(f"fault '{fault.cause}': nothing in this plan can have it. Choose another fault or plan.")
+    return draws.choice(free)
+
+
+def _rule_text(install: Install, name: str) -> str:
+    """Return the rule that an output really follows."""
+    model = install.outputs[name]
+    if install.is_controller_silent or install.is_bus_dead:
+        return "never"
+    return str(model.rule) if model.stuck is None else ("always" if model.stuck else "never")
+
+
+def _marks(schedule: Schedule, start_s: float, draws: Draws) -> tuple[Mark, ...]:
+    """Return what the person noted, by time."""
+    noted = [(one.start_s, one.end_s, one.control) for one in schedule.operations]
+    noted += [(begin_s, end_s, REST) for begin_s, end_s in schedule.rests]
+    return tuple(
+        Mark(
+            round(start_s + begin_s + draws.uniform(*HAND_S), 2),
+            label,
+            round(start_s + end_s + draws.uniform(*HAND_S), 2),
+        )
+        for begin_s, end_s, label in sorted(noted)
+    )
+
+
+def _readings(draws: Draws) -> Readings:
+    """Return what the meter shows on a bus without an electrical fault."""
+    values = {
+        "h_l_ohm": round(draws.uniform(*TERMINATED_OHM), 1),
+        "battery_v": round(draws.uniform(12.4, 12.7), 2),
+        "ground_drop_v": round(draws.uniform(0.02, 0.12), 2),
+    }
+    return Readings(values={name: Reading(name, value) for name, value in values.items()})
