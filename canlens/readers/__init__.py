@@ -1,0 +1,45 @@
+"""Readers: a log file of any format becomes a Trace.
+
+To add a format, write its module and put its reader into :data:`ALL`.
+"""
+
+from __future__ import annotations
+
+from canlens.errors import UnknownFormatError
+from canlens.readers import asc, blank, candump
+from canlens.readers.opening import Source, open_source
+from canlens.readers.reader import Reader
+from canlens.trace import Trace
+
+ALL: tuple[Reader, ...] = (asc.READER, blank.READER, candump.READER)
+
+
+def open_trace(source: Source) -> Trace:
+    """Read a recording.
+
+    Parameters
+    ----------
+    source
+        A path (``-`` is standard input) or an open binary file. The content decides about the format, not the name.
+
+    Raises
+    ------
+    LogError
+        The file cannot be opened or read at all.
+    UnknownFormatError
+        No format, or more than one, fits the first bytes.
+    """
+    opened = open_source(source)
+    claimed = [reader for reader in ALL if reader.recognises(opened.head)]
+    if len(claimed) != 1:
+        raise _unknown(opened.name, tuple(reader.name for reader in claimed))
+    return claimed[0].read(opened)
+
+
+def _unknown(name: str, claimed: tuple[str, ...]) -> UnknownFormatError:
+    tried = tuple(reader.name for reader in ALL)
+    if claimed:
+        reason = f"could be {' or '.join(claimed)}. Keep only the lines of one format."
+    else:
+        reason = f"is no recording that can be read. Tried: {', '.join(tried)}. Export the log in one of these formats."
+    return UnknownFormatError(name, reason, tried=tried, claimed=claimed)

@@ -1,0 +1,249 @@
+"""ASC: text recordings with a header, an event a line, in several dialects.
+
+::
+
+    date Sam Sep 30 15:06:13.191 2017
+    base hex  timestamps absolute
+    internal events logged
+    Begin Triggerblock Sam Sep 30 15:06:13.191 2017
+       0.000000 Start of measurement
+      17.876708 1  6F9             Rx   d 8 05 0C 00 00 00 00 00 00  Length = 240015 BitCount = 124 ID = 1785
+    End TriggerBlock
+
+Times count from the start of the measurement; the date stays among the remarks, since it is written in any
+language and says nothing of the zone.
+
+References
+----------
+There is no public specification; the forms are those of the sample files of python-can 4.6.1 (``test/data``).
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from canlens.readers.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span
+from canlens.readers.line_files import line_reader
+from canlens.readers.reader import Reader
+from canlens.trace import Kind
+from canlens.wire import CLASSICAL_LENGTH, FD_LENGTH
+
+STAMP: Final = rb"\s* 0*(?P<seconds>[0-9]{1,10}) [.,] (?P<fraction>[0-9]{1,9})[0-9]* \s+ "
+IDENTIFIER: Final = rb"(?P<identifier>[0-9A-Fa-f]{1,10}) (?P<extended>[xX])? \s+ "
+DIRECTION: Final = rb"(?P<direction>Rx|TxRq|Tx) \s+ "
+BYTES: Final = rb"(?P<payload> (?: \s+ [0-9A-Fa-f]{1,3} (?!\S) )* )"
+FIELDS: Final = (
+    rb"(?: \s+ Length \s* = \s* (?P<length>[0-9]+) )?"
+    rb"(?: \s+ BitCount \s* = \s* (?P<bits>[0-9]+) )?"
+    rb"(?: \s+ ID \s* = \s* (?P<number>[0-9]+) x? )?"
+    rb"(?: \s+ // .* )? \s*"
+)
+OPTIONS: Final = re.VERBOSE | re.IGNORECASE
+CLASSICAL: Final = re.compile(
+    STAMP + rb"(?P<channel>[0-9]+) \s+ " + IDENTIFIER + DIRECTION
+    + rb"(?: d \s+ (?P<dlc>[0-9A-Fa-f]{1,2}) (?!\S)" + BYTES
+    + rb"  | r (?: \s+ (?P<remote_dlc>[0-9A-Fa-f]{1,2}) (?!\S) )? )" + FIELDS,
+    OPTIONS,
+)  # fmt: skip
+FD: Final = re.compile(
+    STAMP + rb"CANFD \s+ (?P<channel>[0-9]+) \s+ " + DIRECTION + IDENTIFIER
+    + rb"(?: (?![01]\s+[01]\s+[0-9A-Fa-f]\s) \S+ \s+ )?"  # a symbolic name
+    + rb"(?P<switch>[01]) \s+ (?P<indicator>[01]) \s+ (?P<dlc>[0-9A-Fa-f]) \s+ (?P<count>[0-9]{1,2}) (?!\S)"
+    + rb"(?P<rest> .* )",
+    OPTIONS | re.DOTALL,
+)  # fmt: skip
+FD_TAIL: Final = re.compile(
+    rb"(?: \s+ (?P<duration>[0-9]+) \s+ (?P<bits>[0-9]+) \s+ (?P<flags>[0-9A-Fa-f]+)"
+    rb"(?P<unread> (?: \s+ [0-9A-Fa-f]+ )* ) )? \s*",
+    OPTIONS,
+)
+ERROR: Final = re.compile(
+    STAMP + rb"(?: CANFD \s+ (?P<fd_channel>[0-9]+) \s+ (?: (?:Rx|TxRq|Tx) \s+ )? | (?P<channel>[0-9]+) \s+ )"
+    + rb"ErrorFrame (?!\S) \s* (?P<fields> \S.* )?",
+    OPTIONS | re.DOTALL,
+)  # fmt: skip
+STAMPED: Final = re.compile(STAMP + rb"(?P<event> .* )", OPTIONS | re.DOTALL)
+BROKEN_FRAME: Final = re.compile(
+    rb"(?: [0-9]+ \s+ [0-9A-Fa-f]+x? \s | [0-9]+ \s+ \S+ \s+ (?:Rx|Tx|TxRq) \b | CANFD \b | [0-9]* \s* $ )", OPTIONS
+)
+BASE: Final = re.compile(
+    rb"\s* base \s+ (?P<base>hex|dec) (?: \s+ timestamps \s+ (?P<stamps>absolute|relative) )? .*", OPTIONS
+)
+TRIGGER: Final = re.compile(rb"\s* begin \s+ triggerblock \b .*", OPTIONS | re.DOTALL)
+HEADER: Final = re.compile(
+    rb"\s* (?: date \b | (?:no \s+)? internal \s+ events \b | end \s+ triggerblock \b | // | version \b ) .*",
+    OPTIONS | re.DOTALL,
+)
+HEAD: Final = re.compile(
+    rb"^\s*(?:date\s+\S.*\r?$\s*base\s|base\s+(?:hex|dec)\b|begin\s+triggerblock\b"
+    rb"|[0-9]+[.,][0-9]+\s+(?:CANFD\s+)?[0-9]+\s+(?:[0-9A-Fa-f]+x?\s+(?:Rx|TxRq|Tx)\s+[dr]\b"
+    rb"|(?:Rx|TxRq|Tx)\s|ErrorFrame\b|Statistic:)|[0-9]+[.,][0-9]+\s+(?:CAN\s+[0-9]+\s+Status:|Start\s+of\s+measurement))",
+    re.MULTILINE | re.IGNORECASE,
+)
+
+EXPECTED: Final = "a frame such as 17.876708 1 6F9 Rx d 2 05 0C"
+EXPECTED_OTHER: Final = "a frame, an event with a time stamp or a line of the header"
+FDF: Final = 1 << 12
+RTR: Final = 1 << 4
+CLASSICAL_LONGEST: Final = 8
+LARGEST: Final = {False: 0x7FF, True: 0x1FFFFFFF}
+
+
+def read_line(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
+    """Tell what one line is."""
+    if match := CLASSICAL.fullmatch(line):
+        return _classical(line, match, dialect)
+    if match := FD.fullmatch(line):
+        seen = _fd(line, match, dialect)
+        if seen is not None:
+            return seen
+    if match := ERROR.fullmatch(line):
+        return _error(line, match, dialect)
+    return _other(line, dialect)
+
+
+def _classical(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine | OtherLine:
+    is_remote = match["dlc"] is None
+    dlc = _number(match["remote_dlc"] if is_remote else match["dlc"], dialect)
+    if not 0 <= dlc <= 15:  # noqa: PLR2004 – four bits
+        return OtherLine(expected="a DLC of 0 to 15")
+    length = 0 if is_remote else int(CLASSICAL_LENGTH[dlc])
+    payload = _data(line, match.span("payload"), length, dialect)
+    if payload is None or (match["payload"] and payload.stop != match.end("payload")):
+        return OtherLine(expected=f"{length} data bytes, as the DLC {dlc} says")
+    passed = tuple(Span(*match.span(name)) for name in ("length", "bits", "number") if match[name])
+    constants = Constants(
+        channel=match["channel"],
+        kind=Kind.REMOTE if is_remote else Kind.DATA,
+        is_extended=bool(match["extended"]),
+        is_rx=match["direction"].lower() == b"rx",
+        dlc=dlc,
+        payload_length=length,
+    )
+    return _frame(line, match, constants, payload, dialect, passed_over=passed)
+
+
+def _fd(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine | OtherLine | None:
+    length = int(match["count"])
+    dlc = int(match["dlc"], 16)
+    payload = _data(line, match.span("rest"), length, dialect)
+    tail = FD_TAIL.fullmatch(line, payload.stop) if payload is not None else None
+    if payload is None or tail is None or length > int(FD_LENGTH[-1]):
+        return OtherLine(expected=f"{length} data bytes and the closing numbers of a CANFD line")
+    flags = int(tail["flags"] or b"0", 16)  # 0: not told
+    is_remote = length == 0 and (bool(flags & RTR) if flags else dlc > 0)
+    is_fd = not is_remote and (length > CLASSICAL_LONGEST or not flags or bool(flags & FDF))
+    if not is_remote and length != int((FD_LENGTH if is_fd else CLASSICAL_LENGTH)[dlc]):
+        return OtherLine(expected=f"{int(FD_LENGTH[dlc])} data bytes, as the DLC {dlc} says")
+    constants = Constants(
+        channel=match["channel"],
+        kind=Kind.REMOTE if is_remote else Kind.DATA,
+        is_extended=bool(match["extended"]),
+        is_fd=is_fd,
+        bit_rate_switch=is_fd and match["switch"] == b"1",
+        error_state_indicator=is_fd and match["indicator"] == b"1",
+        is_rx=match["direction"].lower() == b"rx",
+        dlc=dlc,
+        payload_length=length,
+    )
+    passed = tuple(Span(*tail.span(name)) for name in ("duration", "bits") if tail[name])
+    unread = (Span(*tail.span("unread")),) if tail["unread"] else ()
+    return _frame(line, match, constants, payload, dialect, passed_over=passed, unread=unread)
+
+
+def _error(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine:
+    constants = Constants(channel=match["channel"] or match["fd_channel"], kind=Kind.ERROR)
+    return FrameLine(
+        constants=constants,
+        seconds=Span(*match.span("seconds")),
+        fraction=Span(*match.span("fraction")),
+        identifier=Span(0, 0),
+        base=dialect.base,
+        largest_first=dialect.base,
+        payload=Span(0, 0),
+        stop=len(line),
+        remark=match["fields"] is not None,
+    )
+
+
+def _frame(
+    line: bytes,
+    match: re.Match[bytes],
+    constants: Constants,
+    payload: Span,
+    dialect: Dialect,
+    *,
+    passed_over: tuple[Span, ...],
+    unread: tuple[Span, ...] = (),
+) -> FrameLine | OtherLine:
+    """Check the identifier and put the columns together."""
+    digits = match["identifier"]
+    number = _number(digits, dialect)
+    largest = LARGEST[constants.is_extended]
+    if not 0 <= number <= largest:
+        numbers = f"0x{largest:X}" if dialect.base == 16 else str(largest)  # noqa: PLR2004
+        return OtherLine(expected=f"an identifier of at most {numbers}")
+    full = {False: 3, True: 8}[constants.is_extended]  # digits of the largest hexadecimal identifier
+    start, stop = match.span("identifier")
+    if dialect.base == 16:  # noqa: PLR2004
+        start = max(start, stop - full)
+    first = {False: 7, True: 1}[constants.is_extended] if stop - start == full else 15
+    return FrameLine(
+        constants=constants,
+        seconds=Span(*match.span("seconds")),
+        fraction=Span(*match.span("fraction")),
+        identifier=Span(start, stop),
+        base=dialect.base,
+        largest_first=first if dialect.base == 16 else 9,  # noqa: PLR2004
+        payload=payload,
+        stop=len(line),
+        passed_over=passed_over,
+        unread=unread,
+    )
+
+
+def _number(digits: bytes | None, dialect: Dialect) -> int:
+    """Read a number in the base of the file; -1 if it has other digits."""
+    try:
+        return int(digits or b"0", dialect.base)
+    except ValueError:
+        return -1
+
+
+def _data(line: bytes, span: tuple[int, int], length: int, dialect: Dialect) -> Span | None:
+    """Find the columns of the data bytes, from the first to the last digit; ``None`` if they are too few or no bytes."""
+    if length == 0:
+        return Span(max(span[0], 0), max(span[0], 0))
+    found = list(re.finditer(rb"\S+", line[: span[1]][span[0] :]))[:length]
+    if len(found) < length or not all(0 <= _number(byte[0], dialect) <= 0xFF for byte in found):  # noqa: PLR2004
+        return None
+    return Span(span[0] + found[0].start(), span[0] + found[-1].end())
+
+
+def _other(line: bytes, dialect: Dialect) -> OtherLine:
+    """Tell what a line is that records no frame."""
+    if not line.strip():
+        return OtherLine(stamp_ns=-1)
+    if match := BASE.fullmatch(line):
+        new = Dialect(16 if match["base"].lower() == b"hex" else 10, (match["stamps"] or b"").lower() == b"relative")
+        return OtherLine(remark=True, stamp_ns=-1, dialect=new if new != dialect else None)
+    if TRIGGER.fullmatch(line):
+        return OtherLine(remark=True, stamp_ns=-1, restart=True)
+    if HEADER.fullmatch(line):
+        return OtherLine(remark=True, stamp_ns=-1)
+    match = STAMPED.fullmatch(line)
+    if match is None:
+        return OtherLine(expected=EXPECTED_OTHER, stamp_ns=-1)
+    stamp_ns = int(match["seconds"]) * 10**9 + int(match["fraction"].ljust(9, b"0"))
+    if BROKEN_FRAME.match(match["event"]) and b"J1939TP" not in match["event"]:
+        return OtherLine(expected=EXPECTED, stamp_ns=stamp_ns)
+    return OtherLine(remark=True, stamp_ns=stamp_ns)
+
+
+def recognises(head: bytes) -> bool:
+    """Tell whether the head of a file holds a header or a frame of this form."""
+    return HEAD.search(head) is not None
+
+
+READER = Reader("asc", recognises, line_reader(Grammar("asc", read_line)))

@@ -1,0 +1,163 @@
+"""What a log's grammar says about one line: the nouns between a format and the engine that reads it.
+
+A format states its grammar once, as regular expressions over one line. The engine asks the grammar about a
+single line and then reads all lines that look alike by the answer, see :mod:`canlens.readers.layouts`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+from canlens.trace import Kind
+
+READABLE: Final = 60
+"""Characters of a line that are shown to a person."""
+
+LONGEST_LINE: Final = 8192
+"""Bytes of the longest line that any format writes, with room; a longer one is damage."""
+TOO_LONG: Final = f"a line of at most {LONGEST_LINE} characters"
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """What a file said of itself so far and what changes the meaning of its lines.
+
+    Attributes
+    ----------
+    base
+        Of identifiers and data bytes: 16 or 10.
+    relative
+        Whether a time stamp counts from the line before it.
+    """
+
+    base: int = 16
+    relative: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Columns ``start`` up to, not including, ``stop`` of a line."""
+
+    start: int
+    stop: int
+
+
+@dataclass(frozen=True)
+class Constants:
+    """What all frames of one layout share.
+
+    Attributes
+    ----------
+    channel
+        As written.
+    dlc, payload_length
+        The code as sent and the bytes that follow.
+    identifier_bits
+        Bits of the identifier that do not stand among its digits.
+    """
+
+    channel: bytes
+    kind: Kind = Kind.DATA
+    is_extended: bool = False
+    is_fd: bool = False
+    bit_rate_switch: bool = False
+    error_state_indicator: bool = False
+    is_rx: bool = True
+    dlc: int = 0
+    payload_length: int = 0
+    identifier_bits: int = 0
+
+
+@dataclass(frozen=True)
+class FrameLine:
+    """One line that records a frame, and where its numbers stand.
+
+    Attributes
+    ----------
+    constants
+        Everything that the other columns of the line fix.
+    seconds, fraction
+        Digits of the time stamp before and after the decimal sign; at most ten and nine.
+    identifier
+        Its digits, at most eight hexadecimal or nine decimal ones; empty span: there are none.
+    base
+        Of the identifier's and the data's digits.
+    largest_first
+        Greatest value of the identifier's first digit.
+    payload
+        The columns of the data bytes.
+    passed_over
+        Columns of decimal digits that mean nothing to us but may differ from line to line.
+    unread
+        Columns in which any character may stand.
+    stop
+        Columns of the line.
+    remark
+        Whether the line says more than a frame can hold and is therefore also kept as written.
+    """
+
+    constants: Constants
+    seconds: Span
+    fraction: Span
+    identifier: Span
+    base: int
+    largest_first: int
+    payload: Span
+    stop: int
+    passed_over: tuple[Span, ...] = ()
+    unread: tuple[Span, ...] = ()
+    remark: bool = False
+
+
+@dataclass(frozen=True)
+class OtherLine:
+    """One line that records no frame.
+
+    Attributes
+    ----------
+    expected
+        What should stand there; empty where nothing is wrong.
+    remark
+        Whether the recorder speaks of itself.
+    stamp_ns
+        Time stamp, if the line bears one [ns].
+    dialect
+        The dialect of the lines that follow, if this line changes it.
+    restart
+        Whether the clock may start anew after this line.
+    """
+
+    expected: str = ""
+    remark: bool = False
+    stamp_ns: int = 0
+    dialect: Dialect | None = None
+    restart: bool = False
+
+
+@dataclass(frozen=True)
+class Grammar:
+    """A format of one line a record.
+
+    Attributes
+    ----------
+    name
+        Of the format.
+    read_line
+        Tells what one line (without its end) is; may be asked about any bytes.
+    can_hold_errors
+        Whether the format can record error frames.
+    """
+
+    name: str
+    read_line: Callable[[bytes, Dialect], FrameLine | OtherLine]
+    can_hold_errors: bool = True
+    dialect: Dialect = field(default_factory=Dialect)
+
+
+def readable(line: bytes) -> str:
+    """Return the line as a person can read it, cut to :data:`READABLE` characters."""
+    text = line[: 4 * READABLE].decode("utf-8", "replace")
+    shown = "".join(char if char.isprintable() else ascii(char)[1:-1] for char in text.strip("\r\n"))
+    return shown if len(shown) <= READABLE and len(line) <= 4 * READABLE else shown[: READABLE - 1] + "…"

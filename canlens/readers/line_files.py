@@ -1,0 +1,148 @@
+"""Line files: a whole file of one line a record, block by block, two blocks at a time."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Final
+
+import numpy as np
+
+from canlens.readers.assembly import Collector
+from canlens.readers.blocks import SLACK, Block, BlockRows, Memory, read_block
+from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, Dialect, Grammar, readable
+from canlens.readers.opening import Opened
+from canlens.trace import Problem, Source, Trace
+
+BLOCK: Final = 1 << 21
+"""Bytes of text in a block: enough lines to pay for the calls, few enough for the cache."""
+THREADS: Final = min(2, os.cpu_count() or 1)
+"""numpy lets go of the interpreter while it works on a block, so two blocks are read side by side."""
+WAITING: Final = THREADS + 1
+"""Blocks in hand at once, so that memory stays bounded."""
+
+
+def line_reader(grammar: Grammar) -> Callable[[Opened], Trace]:
+    """Make the reading function of a format of one line a record."""
+
+    def read(opened: Opened) -> Trace:
+        return _read(opened, grammar)
+
+    return read
+
+
+def _read(opened: Opened, grammar: Grammar) -> Trace:
+    collector = Collector()
+    memory = Memory()
+    blocks = _Blocks(opened.stream, collector)
+    with ThreadPoolExecutor(THREADS) as pool:
+        _Queue(pool, grammar, memory, collector).run(blocks)
+    for problem in opened.problems:
+        collector.problems.add(problem)
+    source = Source(opened.name, opened.sha256(), grammar.name, can_hold_errors=grammar.can_hold_errors)
+    return collector.trace(list(memory.channels), source)
+
+
+class _Queue:
+    """Blocks being read, in file order."""
+
+    def __init__(self, pool: ThreadPoolExecutor, grammar: Grammar, memory: Memory, collector: Collector) -> None:
+        self._pool = pool
+        self._grammar = grammar
+        self._memory = memory
+        self._collector = collector
+        self._dialect = grammar.dialect
+        self._waiting: deque[tuple[Block, Future[BlockRows]]] = deque()
+
+    def run(self, blocks: _Blocks) -> None:
+        while (block := blocks.next()) is not None:
+            self._waiting.append((block, self._submit(block)))
+            if len(self._waiting) >= WAITING:
+                self._take_first()
+        while self._waiting:
+            self._take_first()
+
+    def _submit(self, block: Block) -> Future[BlockRows]:
+        return self._pool.submit(read_block, block, self._grammar, self._dialect, self._memory)
+
+    def _take_first(self) -> None:
+        block, future = self._waiting.popleft()
+        rows = future.result()
+        self._collector.add(rows, self._dialect)
+        if rows.turn is None:
+            return
+        row, self._dialect = rows.turn
+        rest = _after_line(block, row)
+        again = [*([rest] if rest else []), *(waiting for waiting, _ in self._waiting)]
+        for _, late in self._waiting:
+            late.cancel()
+        self._waiting = deque((waiting, self._submit(waiting)) for waiting in again)
+
+
+def _after_line(block: Block, row: int) -> Block | None:
+    """Return the part of a block behind one of its lines."""
+    text = block.buffer[SLACK : block.stop]
+    ends = np.flatnonzero(text == ord("\n"))
+    if row >= len(ends) or SLACK + ends[row] + 1 >= block.stop:
+        return None
+    start = int(ends[row]) + 1
+    return Block(block.buffer[start:], block.stop - start, block.first_line + row + 1)
+
+
+class _Blocks:
+    """The stream cut into blocks of whole lines."""
+
+    def __init__(self, stream: io.BufferedIOBase, collector: Collector) -> None:
+        self._stream = stream
+        self._collector = collector
+        self._rest = b""
+        self._line = 1
+        self._ended = False
+
+    def next(self) -> Block | None:
+        """Return the next block, ``None`` at the end."""
+        if self._ended:
+            return None
+        buffer = np.zeros(SLACK + len(self._rest) + BLOCK + SLACK, np.uint8)
+        view = memoryview(buffer)
+        stop = SLACK + len(self._rest)
+        view[SLACK:stop] = self._rest
+        limit = len(buffer) - SLACK
+        while stop < limit:
+            count = self._stream.readinto(view[stop:limit])
+            if not count:
+                self._ended = True
+                break
+            stop += count
+        cut = stop if self._ended else _last_line_end(buffer, stop)
+        if cut == SLACK and not self._ended:
+            self._pass_over_endless_line(buffer[SLACK:stop].tobytes())
+            return self.next()
+        self._rest = buffer[cut:stop].tobytes()
+        block = Block(buffer, cut, self._line)
+        self._line += int(np.count_nonzero(buffer[SLACK:cut] == ord("\n")))
+        return block if cut > SLACK else None
+
+    def _pass_over_endless_line(self, text: bytes) -> None:
+        """Note a line that is longer than a block and go to its end, keeping nothing of it."""
+        self._collector.problems.add(Problem(self._line, readable(text), TOO_LONG))
+        data = text
+        while data and b"\n" not in data:
+            data = self._stream.read(BLOCK)
+        self._rest = data.partition(b"\n")[2]
+        self._line += 1
+
+
+def _last_line_end(buffer: np.ndarray, stop: int) -> int:
+    """Return the place behind the last line end, ``SLACK`` if there is none."""
+    at = stop
+    while at > SLACK:
+        start = max(SLACK, at - LONGEST_LINE)
+        ends = np.flatnonzero(buffer[start:at] == ord("\n"))
+        if len(ends):
+            return start + int(ends[-1]) + 1
+        at = start
+    return SLACK

@@ -1,0 +1,258 @@
+"""Opening: a path, a stream or standard input as one stream of plain bytes, hashed, unpacked and decoded."""
+
+from __future__ import annotations
+
+import bz2
+import codecs
+import hashlib
+import io
+import lzma
+import sys
+import zipfile
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO, Final, Protocol
+
+from canlens.errors import LogError
+from canlens.trace import Problem
+
+HEAD: Final = 4096
+"""Bytes by which a format is recognised."""
+STEP: Final = 1 << 18
+STANDARD_INPUT: Final = "-"
+
+Source = str | Path | BinaryIO
+
+
+class _Unpacker(Protocol):
+    """What zlib, bz2 and lzma have in common."""
+
+    @property
+    def eof(self) -> bool: ...
+    @property
+    def unused_data(self) -> bytes: ...
+    def decompress(self, data: bytes, /) -> bytes: ...
+
+
+PACKED: Final[tuple[tuple[bytes, str, Callable[[], _Unpacker]], ...]] = (
+    (b"\x1f\x8b", "gzip", lambda: zlib.decompressobj(wbits=31)),
+    (b"\xfd7zXZ\x00", "xz", lzma.LZMADecompressor),
+    (b"BZh", "bzip2", bz2.BZ2Decompressor),
+)
+ZIP: Final = b"PK\x03\x04"
+ENCODED: Final = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass
+class Opened:
+    """A recording, open.
+
+    Attributes
+    ----------
+    name
+        The file as the user named it.
+    stream
+        Its bytes, unpacked and decoded, from the first one on.
+    head
+        The first bytes of the stream, which is still at its start.
+    path
+        Where the very bytes of ``stream`` lie on disk, if they do.
+    problems
+        What was wrong with the packing; grows while the stream is read.
+    """
+
+    name: str
+    stream: io.BufferedIOBase
+    head: bytes
+    raw: _Hashed
+    path: Path | None = None
+    problems: list[Problem] = field(default_factory=list)
+
+    def sha256(self) -> str:
+        """Return the hash of the bytes on disk, reading what nobody has read yet."""
+        return self.raw.digest()
+
+
+class _Hashed(io.RawIOBase):
+    """A stream that keeps the hash of all that was read from it."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+        self._hash = hashlib.sha256()
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        if hasattr(self._stream, "readinto"):
+            count = self._stream.readinto(buffer) or 0
+        else:
+            data = self._stream.read(len(buffer))
+            count = len(data)
+            buffer[:count] = data
+        self._hash.update(buffer[:count])
+        return count
+
+    def digest(self) -> str:
+        while self.read(STEP):
+            pass
+        return self._hash.hexdigest()
+
+
+class _Unpacked(io.RawIOBase):
+    """The unpacked form of a packed stream; damage ends it and is noted."""
+
+    def __init__(
+        self, packed: io.BufferedIOBase, kind: str, make: Callable[[], _Unpacker], problems: list[Problem]
+    ) -> None:
+        self._packed = packed
+        self._kind = kind
+        self._make = make
+        self._unpacker = make()
+        self._problems = problems
+        self._ready = b""
+        self._ended = False
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        while not self._ready and not self._ended:
+            self._more()
+        count = min(len(buffer), len(self._ready))
+        buffer[:count] = self._ready[:count]
+        self._ready = self._ready[count:]
+        return count
+
+    def _more(self) -> None:
+        data = self._packed.read(STEP)
+        if self._unpacker.eof:
+            data = self._unpacker.unused_data + data
+            data = data.lstrip(b"\0")
+            if not data:
+                self._ended = True
+                return
+            self._unpacker = self._make()  # another member follows
+        if not data:
+            self._end("the packed data is cut off")
+            return
+        try:
+            self._ready = self._unpacker.decompress(data)
+        except (zlib.error, lzma.LZMAError, OSError, EOFError) as error:
+            self._end(f"the packed data is damaged ({error})")
+
+    def _end(self, found: str) -> None:
+        self._ended = True
+        self._problems.append(Problem(0, found, f"{self._kind} data that unpacks to its end"))
+
+
+class _Decoded(io.RawIOBase):
+    """Encoded text as UTF-8."""
+
+    def __init__(self, encoded: io.BufferedIOBase, encoding: str) -> None:
+        self._encoded = encoded
+        self._decoder = codecs.getincrementaldecoder(encoding)("replace")
+        self._ready = b""
+        self._ended = False
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        while not self._ready and not self._ended:
+            data = self._encoded.read(STEP)
+            self._ended = not data
+            self._ready = self._decoder.decode(data, final=self._ended).encode("utf-8", "replace")
+        count = min(len(buffer), len(self._ready))
+        buffer[:count] = self._ready[:count]
+        self._ready = self._ready[count:]
+        return count
+
+
+def open_source(source: Source) -> Opened:
+    """Open a recording.
+
+    Raises
+    ------
+    LogError
+        The file cannot be opened, or is an archive without exactly one file in it.
+    """
+    name, stream, path = _stream_of(source)
+    raw = _Hashed(stream)
+    problems: list[Problem] = []
+    plain: io.BufferedIOBase = io.BufferedReader(raw, STEP)
+    head = _peek(plain, name)
+    if head.startswith(ZIP):
+        plain, path = _only_member(plain, name), None
+        head = _peek(plain, name)
+    for magic, kind, make in PACKED:
+        if head.startswith(magic):
+            plain, path = io.BufferedReader(_Unpacked(plain, kind, make, problems), STEP), None
+            head = _peek(plain, name)
+            break
+    encoding = _encoding_of(head)
+    if encoding:
+        plain, path = io.BufferedReader(_Decoded(plain, encoding), STEP), None
+        head = _peek(plain, name)
+    return Opened(name, plain, head, raw, path, problems)
+
+
+def _stream_of(source: Source) -> tuple[str, BinaryIO, Path | None]:
+    if not isinstance(source, str | Path):
+        return str(getattr(source, "name", "")), source, None
+    if str(source) == STANDARD_INPUT:
+        return STANDARD_INPUT, sys.stdin.buffer, None
+    path = Path(source)
+    try:
+        return str(source), path.open("rb", buffering=0), path  # type: ignore[return-value]  # FileIO reads bytes
+    except OSError as error:
+        raise LogError(
+            str(source), f"cannot be opened: {error.strerror or error}. Check the name and the rights."
+        ) from error
+    except ValueError as error:  # a NUL in the name
+        raise LogError(str(source), f"is no name of a file: {error}.") from error
+
+
+def _peek(stream: io.BufferedIOBase, name: str) -> bytes:
+    """Return the first bytes without taking them from the stream."""
+    try:
+        peeked: bytes = stream.peek(HEAD)[:HEAD]  # type: ignore[attr-defined]
+    except OSError as error:
+        raise LogError(name, f"cannot be read: {error.strerror or error}.") from error
+    return peeked
+
+
+def _encoding_of(head: bytes) -> str:
+    """Tell how text is encoded, if it is other than bytes of one character each."""
+    for mark, encoding in ENCODED:
+        if head.startswith(mark):
+            return encoding
+    sample = head[: len(head) // 2 * 2]
+    if len(sample) >= 64:  # noqa: PLR2004 – enough text to be sure of the pattern
+        if not any(sample[1::2]) and all(sample[::2]):
+            return "utf-16-le"
+        if not any(sample[::2]) and all(sample[1::2]):
+            return "utf-16-be"
+    return ""
+
+
+def _only_member(packed: io.BufferedIOBase, name: str) -> io.BufferedIOBase:
+    """Return the one file of a zip archive."""
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(packed.read()))
+        members = [member for member in archive.infolist() if not member.is_dir()]
+        if len(members) != 1:
+            names = ", ".join(member.filename for member in members[:5]) or "none"
+            raise LogError(
+                name, f"expected an archive with one recording, found {len(members)} files ({names}). Unpack it."
+            )
+        data = archive.read(members[0])
+    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError, OSError) as error:
+        raise LogError(name, f"the zip archive cannot be unpacked: {error}.") from error
+    return io.BufferedReader(io.BytesIO(data), STEP)  # type: ignore[arg-type]

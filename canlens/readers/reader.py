@@ -1,0 +1,28 @@
+"""Reader: one format of recordings, as the registry lists it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from canlens.readers.opening import Opened
+from canlens.trace import Trace
+
+
+@dataclass(frozen=True)
+class Reader:
+    """One format.
+
+    Attributes
+    ----------
+    name
+        As the user reads it.
+    recognises
+        Tells from the first bytes whether a file has this format; never tries to read it.
+    read
+        Reads the opened file to its end.
+    """
+
+    name: str
+    recognises: Callable[[bytes], bool]
+    read: Callable[[Opened], Trace]
