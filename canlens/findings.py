@@ -54,6 +54,8 @@ class Finding:
         What would have to be seen for this finding to go away.
     caution
         The usual caution where the next step can hurt; empty where it cannot.
+    consequence_of
+        Name of the check whose finding on the same subject explains this one; empty where this one stands by itself.
     """
 
     check: str
@@ -66,6 +68,7 @@ class Finding:
     evidence: Lines = Lines()
     safety: bool = False
     caution: str = ""
+    consequence_of: str = ""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from canlens.cautions import safety_caution
 from canlens.checks.check import Check, called, lines_of
 from canlens.findings import Finding
-from canlens.plan.rule import parse_rule
+from canlens.judging import followed_instead
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -32,12 +32,10 @@ if TYPE_CHECKING:
 
 def find(evidence: Evidence) -> Iterator[Finding]:
     """Find outputs that follow a rule, but not their own."""
-    names = tuple(evidence.plan.controls)
     for name, own in evidence.outputs.items():
         output = evidence.plan.outputs[name]
-        fits = [parse_rule(text, names) for text in own.fits]
-        wrong = len(own.answers.unanswered) or len(own.answers.unasked) or len(own.answers.late)
-        if not fits or not wrong or any(rule.same_as(output.when) for rule in fits):
+        fits = followed_instead(evidence, name)
+        if not fits:
             continue
         others = [
             other.name

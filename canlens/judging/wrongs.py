@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.plan.rule import Rule, parse_rule
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -42,6 +44,15 @@ def moved_only_on_paper(evidence: Evidence, control: str) -> bool:
     """Tell whether the marks say that a control was operated while its signal, though present, never moved."""
     own = evidence.controls[control]
     return own.message_seen and own.marked is not None and len(own.marked) > 0 and not len(own.exercises)
+
+
+def followed_instead(evidence: Evidence, name: str) -> tuple[Rule, ...]:
+    """Return the rules, none of them its own, that explain all that an output did wrong; empty where nothing does."""
+    own, output = evidence.outputs[name], evidence.plan.outputs[name]
+    if not (len(own.answers.unanswered) or len(own.answers.unasked) or len(own.answers.late)):
+        return ()
+    fits = tuple(parse_rule(text, tuple(evidence.plan.controls)) for text in own.fits)
+    return () if any(rule.same_as(output.when) for rule in fits) else fits
 
 
 def load_wrongs(own: OutputEvidence) -> list[str]:
