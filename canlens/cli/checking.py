@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,9 +14,7 @@ from canlens.errors import UsageError
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
-    from canlens.plan import Plan
     from canlens.results import CheckResult, Verdict
-    from canlens.trace import Trace
 
 EXIT_CODES: dict[Verdict, int] = {"proven": 0, "failed": 1, "not-proven": 3}
 
@@ -93,30 +90,14 @@ def run_check(
     CanlensError
         If one of them cannot be read at all.
     """
-    from canlens import check, read_marks, read_observed, read_plan, read_readings
+    from canlens import check, read_marks, read_observed, read_plan, read_readings, read_trace
 
     plan = read_plan(plan_file)
     the_marks = read_marks(marks) if marks is not None else None
     the_readings = read_readings(readings) if readings is not None else None
     the_observed = read_observed(observed) if observed is not None else None
-    traces = [_read_log(log) for log in logs]
-    if channel is not None:
-        plan = _with_channel(plan, channel, traces)
-    return check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed)
-
-
-def _read_log(log: str) -> Trace:
-    from canlens import read_trace
-
-    return read_trace(sys.stdin.buffer if log == STANDARD_STREAM else log)
-
-
-def _with_channel(plan: Plan, channel: str, traces: list[Trace]) -> Plan:
-    for trace in traces:
-        if len(trace) and channel not in trace.channels:
-            names = ", ".join(trace.channels) or "none"
-            raise UsageError(f"{trace.source.file}: there is no channel {channel}. Channels in it: {names}.")
-    return replace(plan, bus=replace(plan.bus, channel=channel))
+    traces = [read_trace(log) for log in logs]  # last, since it takes longest
+    return check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
 
 
 def _report(checkup: Checkup, json: str | None) -> int:

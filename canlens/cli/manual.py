@@ -30,11 +30,15 @@ def explain(
         say("\n")
         say(catalogue_text("Causes:", causes_by_name, encoding=encoding))
         return 0
-    pages = [pages[name] for pages in (checks_by_name, causes_by_name) if name in pages]
+    kinds = {"As a check": checks_by_name, "As a cause": causes_by_name}
+    pages = {kind: pages[name] for kind, pages in kinds.items() if name in pages}
     if not pages:
         known = [*checks_by_name, *causes_by_name]
         close = get_close_matches(name, known, n=3)
         hint = f"Close names: {', '.join(close)}." if close else 'The list: "canlens explain".'
         raise UsageError(f"{name}: there is no check or cause of this name. {hint}")
-    say("\n".join(manual_text(page, encoding=encoding) for page in pages))
+    if len(pages) == 1:
+        say(manual_text(*pages.values(), encoding=encoding))
+        return 0
+    say("\n".join(f"{kind}\n\n{manual_text(page, encoding=encoding)}" for kind, page in pages.items()))
     return 0

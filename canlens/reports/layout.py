@@ -169,9 +169,7 @@ def _column_widths(cells: Sequence[Sequence[str]], room: int) -> list[int]:
     columns = list(zip(*cells, strict=True))
     room -= GAP * (len(columns) - 1)
     widths = [min(room, max(1, *map(display_width, column))) for column in columns]
-    words = [
-        max(display_width(word) for cell in column for word in cell.split() or [""]) for column in columns
-    ]
+    words = [max(display_width(word) for cell in column for word in cell.split() or [""]) for column in columns]
     while sum(widths) > room:
         loose = [number for number, width in enumerate(widths) if width > words[number]]
         widest = max(loose or range(len(widths)), key=widths.__getitem__)

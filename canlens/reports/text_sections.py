@@ -77,8 +77,7 @@ def _add_chain(page: Page, outputs: Mapping[str, OutputResult]) -> None:
     )
     page.gap()
     rows = [
-        (name, *(words.LINK_MARKS[output.links[link]] for link in words.LINK_NAMES))
-        for name, output in outputs.items()
+        (name, *(words.LINK_MARKS[output.links[link]] for link in words.LINK_NAMES)) for name, output in outputs.items()
     ]
     page.table(("output", *map(str, range(1, len(names) + 1))), rows)
 
@@ -164,9 +163,7 @@ def _add_problems(page: Page, recording: RecordingResult) -> None:
         for problem in problems[:PROBLEMS_SHOWN]:
             place = f"line {problem.line}" if problem.line else "somewhere"
             more = f" ({problem.count} of this kind)" if problem.count > 1 else ""
-            page.paragraph(
-                f"{place}: found {problem.found}, expected {problem.expected}{more}", first="*", indent=2
-            )
+            page.paragraph(f"{place}: found {problem.found}, expected {problem.expected}{more}", first="*", indent=2)
         if len(problems) > PROBLEMS_SHOWN:
             page.paragraph(
                 f"and {len(problems) - PROBLEMS_SHOWN} more; --json FILE holds all that were kept.", indent=2

@@ -95,9 +95,7 @@ def test_the_schema_refuses_both_recording_and_recordings() -> None:
     assert not _validator().is_valid(document)
 
 
-@pytest.mark.parametrize(
-    "key", ["schema", "canlens", "verdict", "bus", "controls", "outputs", "findings", "causes"]
-)
+@pytest.mark.parametrize("key", ["schema", "canlens", "verdict", "bus", "controls", "outputs", "findings", "causes"])
 def test_the_schema_refuses_a_form_that_lacks_a_key(key: str) -> None:
     document = _written()
     del document[key]

@@ -25,11 +25,7 @@ CHECKS = (
     ),
     Entry("always-on", "always-on: an output is on from the first row to the last.\n"),
 )
-CAUSES = (
-    Entry(
-        "load-open", "load-open: [bold]no current[/] although the output is on.\n\nNext test\n    Measure.\n"
-    ),
-)
+CAUSES = (Entry("load-open", "load-open: [bold]no current[/] although the output is on.\n\nNext test\n    Measure.\n"),)
 
 
 @pytest.fixture(autouse=True)
@@ -52,6 +48,17 @@ def test_the_page_of_a_cause_is_printed_with_its_brackets(
     assert _run(monkeypatch, "load-open") == 0
     assert capsys.readouterr().out == (
         "load-open: [bold]no current[/] although the output is on.\n\nNext test\n    Measure.\n"
+    )
+
+
+def test_a_name_of_both_a_check_and_a_cause_prints_both_pages(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(causes, "ALL", (Entry("always-on", "always-on: welded contacts.\n"),))
+    assert _run(monkeypatch, "always-on") == 0
+    assert capsys.readouterr().out == (
+        "As a check\n\nalways-on: an output is on from the first row to the last.\n"
+        "\nAs a cause\n\nalways-on: welded contacts.\n"
     )
 
 

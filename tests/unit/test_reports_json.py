@@ -50,13 +50,9 @@ def test_several_recordings_are_a_list_and_evidence_says_which() -> None:
 
 
 def test_buses_are_written_only_where_there_are_several() -> None:
-    other = BusResult(
-        bit_rate=None, bit_rate_source="unknown", bus_load=None, bus_load_peak=None, window_s=1.0
-    )
+    other = BusResult(bit_rate=None, bit_rate_source="unknown", bus_load=None, bus_load_peak=None, window_s=1.0)
     assert "buses" not in to_dict(sample.FAILED)
-    document = json.loads(
-        json_bytes(to_dict(replace(sample.FAILED, buses={"can0": sample.BUS, "can1": other})))
-    )
+    document = json.loads(json_bytes(to_dict(replace(sample.FAILED, buses={"can0": sample.BUS, "can1": other}))))
     assert list(document["buses"]) == ["can0", "can1"]
     assert document["buses"]["can1"]["bus_load"] is None
 

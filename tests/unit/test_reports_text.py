@@ -64,9 +64,7 @@ def _with_name(name: str) -> CheckResult:
         outputs={name: output, f"{name}2": idle},
         findings=(finding, replace(finding, subject=())),
         causes=(
-            replace(
-                sample.CAUSE, subject=(name,), because=(name,), against=(name,), next_test=name, caution=name
-            ),
+            replace(sample.CAUSE, subject=(name,), because=(name,), against=(name,), next_test=name, caution=name),
         ),
     )
 
@@ -122,9 +120,7 @@ def test_a_fault_of_the_bus_is_not_put_on_an_output() -> None:
 
 
 def test_a_failed_output_without_a_finding_is_still_named() -> None:
-    assert _first_three(replace(sample.FAILED, findings=()))[1].startswith(
-        "siren: chain breaks at link 6 of 9"
-    )
+    assert _first_three(replace(sample.FAILED, findings=()))[1].startswith("siren: chain breaks at link 6 of 9")
 
 
 def test_the_caution_of_the_next_step_follows_it_at_once() -> None:
@@ -159,9 +155,7 @@ def test_every_part_of_a_finding_is_printed() -> None:
 
 def test_evidence_of_several_recordings_names_the_recording() -> None:
     finding = replace(sample.FINDING, evidence=Lines(lines=(7,), times_s=(0.5,), recording=1))
-    text = check_text(
-        replace(sample.FAILED, findings=(finding,), recordings=(sample.RECORDING, sample.RECORDING))
-    )
+    text = check_text(replace(sample.FAILED, findings=(finding,), recordings=(sample.RECORDING, sample.RECORDING)))
     assert "recording 2: line 7; at 0.500 s" in text
     assert "RECORDING 2\n" in text
 
