@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from canlens import causes, checks
+from canlens.errors import UsageError
 from canlens.judging import output_result, wrongs
 from canlens.measures.adding import added_control, added_output
 from canlens.measures.gathering import evidence as gather
+from canlens.plan.job_tables import check_marks, check_observed
+from canlens.plan.nouns import Marks, Observed
 from canlens.results import CheckResult, ControlResult, Verdict, to_dict
 
 if TYPE_CHECKING:
@@ -19,7 +22,9 @@ if TYPE_CHECKING:
     from canlens.evidence import Evidence, OutputEvidence
     from canlens.findings import Cause, Finding
     from canlens.plan import Mark, Observation, Plan, Readings
-    from canlens.results import OutputResult
+    from canlens.plan.job_tables import check_marks, check_observed
+from canlens.plan.nouns import Marks, Observed
+from canlens.results import OutputResult
     from canlens.trace import Trace
 
 SEVERITIES = ("failure", "warning", "note")
@@ -70,9 +75,9 @@ def make_checkup(
     plan: Plan,
     trace: Trace | Sequence[Trace],
     *,
-    marks: Sequence[Mark] | None = None,
+    marks: Iterable[Mark] | None = None,
     readings: Readings | None = None,
-    observed: Sequence[Observation] | None = None,
+    observed: Iterable[Observation] | None = None,
     channel: str | None = None,
 ) -> Checkup:
     """Judge the recordings of one job against its plan.
@@ -93,12 +98,17 @@ def make_checkup(
     ------
     UsageError
         No recording, or none of its frames is on the wanted channel.
+    TableError
+        A mark names no control of the plan, or an observation no output.
     """
-    traces = (trace,) if not isinstance(trace, Sequence) else tuple(trace)
-    every = tuple(
-        gather(plan, each, marks=marks or (), readings=readings, observed=observed or (), channel=channel)
-        for each in traces
-    )
+    traces = tuple(trace) if isinstance(trace, Sequence) else (trace,)
+    if not traces:
+        raise UsageError("There is no recording to judge; expected one or more.")
+    noted = marks if isinstance(marks, Marks) else Marks(marks=tuple(marks or ()))
+    seen = observed if isinstance(observed, Observed) else Observed(observations=tuple(observed or ()))
+    check_marks(plan, noted)
+    check_observed(plan, seen)
+    every = tuple(gather(plan, each, marks=noted.marks, readings=readings, observed=seen.observations, channel=channel) for each in traces)
     deciding = {name: _deciding(every, name) for name in plan.outputs}
     outputs = {name: _judged(every, name, parts) for name, parts in deciding.items()}
     named = causes.ranked(every[-1])
