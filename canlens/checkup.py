@@ -22,9 +22,7 @@ if TYPE_CHECKING:
     from canlens.evidence import Evidence, OutputEvidence
     from canlens.findings import Cause, Finding
     from canlens.plan import Mark, Observation, Plan, Readings
-    from canlens.plan.job_tables import check_marks, check_observed
-from canlens.plan.nouns import Marks, Observed
-from canlens.results import OutputResult
+    from canlens.results import OutputResult
     from canlens.trace import Trace
 
 SEVERITIES = ("failure", "warning", "note")
@@ -108,7 +106,10 @@ def make_checkup(
     seen = observed if isinstance(observed, Observed) else Observed(observations=tuple(observed or ()))
     check_marks(plan, noted)
     check_observed(plan, seen)
-    every = tuple(gather(plan, each, marks=noted.marks, readings=readings, observed=seen.observations, channel=channel) for each in traces)
+    every = tuple(
+        gather(plan, each, marks=noted.marks, readings=readings, observed=seen.observations, channel=channel)
+        for each in traces
+    )
     deciding = {name: _deciding(every, name) for name in plan.outputs}
     outputs = {name: _judged(every, name, parts) for name, parts in deciding.items()}
     named = causes.ranked(every[-1])
