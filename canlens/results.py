@@ -200,6 +200,7 @@ def _finding(finding: Finding, *, several: bool) -> dict[str, Json]:
         "next_step": finding.next_step,
         "would_change": finding.would_change,
         "caution": finding.caution,
+        "consequence_of": finding.consequence_of,
     }
 
 

@@ -58,6 +58,7 @@ def output_result(evidence: Evidence, name: str) -> OutputResult:
         links=links,
         first_broken_link=broken,
         judged_from=own.judged_from,
+        load=output.load,
     )
 
 

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, cast
 
 from pydantic import TypeAdapter
 
-from canlens.plan import plan_schema
+from canlens.plan import plan_schema, readings_schema
 from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
 
 if TYPE_CHECKING:
     from canlens.results import Json
 
 PLAN_SCHEMA = "canlens/plan/1"
+READINGS_SCHEMA = "canlens/readings/1"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -54,7 +55,17 @@ def plan_file_schema() -> dict[str, Json]:
     return {"$schema": DIALECT, "title": PLAN_SCHEMA, **schema}
 
 
-SCHEMAS = {"check-1.json": check_schema, "plan-1.json": plan_file_schema}
+def readings_file_schema() -> dict[str, Json]:
+    """Return the JSON Schema of a file of readings."""
+    schema = _without_null(cast("dict[str, Json]", readings_schema()))
+    return {"$schema": DIALECT, "title": READINGS_SCHEMA, **schema}
+
+
+SCHEMAS = {
+    "check-1.json": check_schema,
+    "plan-1.json": plan_file_schema,
+    "readings-1.json": readings_file_schema,
+}
 """The published schemas by file name."""
 
 

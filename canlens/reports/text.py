@@ -64,9 +64,19 @@ def answer_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
 
 
 def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
-    """Sort findings: failures first, safety items before others, else in the order of the catalogue."""
+    """Sort findings: failures first, what explains others before them, safety items before others.
+
+    What is equal in all of these keeps its order, which is that of the catalogue.
+    """
     weight = list(words.SEVERITIES)
-    return sorted(findings, key=lambda finding: (weight.index(finding.severity), not finding.safety))
+    return sorted(
+        findings,
+        key=lambda finding: (
+            weight.index(finding.severity),
+            bool(finding.consequence_of),
+            not finding.safety,
+        ),
+    )
 
 
 def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> None:
@@ -160,6 +170,7 @@ def _add_findings(page: Page, result: CheckResult, findings: list[Finding]) -> N
         page.paragraph(finding.claim, first="", indent=4)
         page.facts(
             [
+                ("Explained by", finding.consequence_of),
                 ("Seen", _evidence(result, finding)),
                 ("Cannot tell", finding.cannot_tell),
                 ("Do next", finding.next_step),

@@ -16,7 +16,7 @@ import pytest
 
 import canlens
 from canlens.reports.json_form import json_bytes
-from canlens.reports.schema import SCHEMAS, check_schema, plan_file_schema
+from canlens.reports.schema import SCHEMAS, check_schema, plan_file_schema, readings_file_schema
 from canlens.results import LatencyResult, to_dict
 from tests.unit import sample_results as sample
 
@@ -71,6 +71,14 @@ PLANS = sorted(path for path in (FOLDER.parents[1] / "traces").glob("*.toml") if
 @pytest.mark.parametrize("plan", PLANS, ids=lambda path: path.stem)
 def test_a_plan_that_is_read_obeys_its_schema(plan: Path) -> None:
     jsonschema.validate(_toml(plan), plan_file_schema())
+
+
+def test_readings_obey_their_schema_and_a_mistake_does_not() -> None:
+    # the two forms of a reading that the format knows: a number, or a table with a limit and its source
+    readings = {"battery_v": 12.6, "h_l_ohm": {"value": 118, "limit": [56, 64], "source": "workshop manual"}}
+    jsonschema.validate(readings, readings_file_schema())
+    with pytest.raises(jsonschema.ValidationError, match="battery_volts"):
+        jsonschema.validate({"battery_volts": 12.6}, readings_file_schema())
 
 
 def test_the_schema_of_plans_refuses_an_unknown_key() -> None:

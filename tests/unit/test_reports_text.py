@@ -134,6 +134,14 @@ def test_safety_items_come_first_among_equals() -> None:
     assert text.index("FAILURE, siren, safety item") < text.index("The plain one.")
 
 
+def test_what_follows_from_another_finding_stands_behind_it_and_says_so() -> None:
+    reason = replace(sample.FINDING, check="misrouted-output", safety=False, claim="It follows brake_front.")
+    consequence = replace(sample.FINDING, consequence_of="misrouted-output")
+    text = check_text(replace(sample.FAILED, findings=(consequence, reason)))
+    assert text.index("It follows brake_front.") < text.index(sample.FINDING.claim)
+    assert text.count("Explained by  misrouted-output") == 1
+
+
 def test_failures_come_before_warnings_and_notes() -> None:
     text = check_text(replace(sample.FAILED, findings=(sample.NOTE, sample.FINDING)))
     assert text.index("1.  FAILURE") < text.index("2.  NOTE")
