@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from canlens.findings import Cause, Finding
     from canlens.results import CheckResult, OutputResult
 
-LINES_SHOWN = 12
+LINES_SHOWN = 8
 """Line numbers printed for one finding; the JSON holds all that were kept."""
 LIKELY = 0.5
 """A bus or controller cause above this decides the verdict, as the judging rules say."""
@@ -131,7 +131,7 @@ def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:
     if link is None:
         return f"{who}: {words.sentence(output.reason)}"
     number = list(words.LINK_NAMES).index(link) + 1
-    return f"{who}: chain breaks at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}."
+    return f"{who}: broken at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}."
 
 
 def _first_unproven(result: CheckResult, findings: list[Finding]) -> tuple[str, Finding | None]:
@@ -170,16 +170,22 @@ def _add_findings(page: Page, result: CheckResult, findings: list[Finding]) -> N
         page.paragraph(finding.claim, first="", indent=4)
         page.facts(
             [
-                ("Explained by", finding.consequence_of),
+                ("Follows from", finding.consequence_of),
                 ("Seen", _evidence(result, finding)),
                 ("Cannot tell", finding.cannot_tell),
-                ("Do next", finding.next_step),
-                ("Caution", finding.caution),
+                *_own_steps(finding),
                 ("Goes away if", finding.would_change),
                 ("More", f"canlens explain {finding.check}"),
             ],
             indent=4,
         )
+
+
+def _own_steps(finding: Finding) -> list[tuple[str, str]]:
+    """Return what to do about a finding; nothing where another finding explains it, whose step comes first."""
+    if finding.consequence_of:
+        return []
+    return [("Do next", finding.next_step), ("Caution", finding.caution)]
 
 
 def _evidence(result: CheckResult, finding: Finding) -> str:

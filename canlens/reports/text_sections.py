@@ -36,7 +36,7 @@ def add_outputs(page: Page, result: CheckResult) -> None:
         )
         for name, output in result.outputs.items()
     ]
-    headings = ("output", "load", "on when", "verdict", "answered", "ms: median / max")
+    headings = ("output", "load", "on when", "verdict", "answered", "median/max ms")
     page.table(headings, rows, remarks=[_remarks(output) for output in result.outputs.values()])
     _add_chain(page, result.outputs)
 
@@ -44,10 +44,11 @@ def add_outputs(page: Page, result: CheckResult) -> None:
 def _remarks(output: OutputResult) -> list[str]:
     """Return what stands under an output's row: where it breaks, why, and what it really follows."""
     remarks = []
-    if output.first_broken_link is not None:
-        remarks.append(f"Breaks at: {words.LINK_NAMES[output.first_broken_link]}.")
-    if output.reason and output.verdict != "proven":
-        remarks.append(words.sentence(output.reason))
+    broken = output.first_broken_link
+    at = f"Broken at: {words.LINK_NAMES[broken]}" if broken is not None else ""
+    why = output.reason if output.verdict != "proven" else ""
+    if at or why:
+        remarks.append(words.sentence("; ".join(part for part in (at, why) if part)))
     if output.verdict != "proven" and output.observed not in (None, output.planned):
         remarks.append(f"What it really follows: {output.observed}")
     if output.also_fits:

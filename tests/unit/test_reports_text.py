@@ -76,7 +76,7 @@ def _first_three(result: CheckResult) -> list[str]:
 def test_the_first_three_lines_of_a_failed_job_are_verdict_broken_link_and_next_step() -> None:
     verdict, where, step = _first_three(sample.FAILED)
     assert verdict == "FAILED – 1 of 3 outputs does not do what the plan says."
-    assert where == "siren (safety item): chain breaks at link 6 of 9, not commanded as planned."
+    assert where == "siren (safety item): broken at link 6 of 9, not commanded as planned."
     assert step.startswith("Do next: Set output siren to horn")
 
 
@@ -120,7 +120,7 @@ def test_a_fault_of_the_bus_is_not_put_on_an_output() -> None:
 
 
 def test_a_failed_output_without_a_finding_is_still_named() -> None:
-    assert _first_three(replace(sample.FAILED, findings=()))[1].startswith("siren: chain breaks at link 6 of 9")
+    assert _first_three(replace(sample.FAILED, findings=()))[1].startswith("siren: broken at link 6 of 9")
 
 
 def test_the_caution_of_the_next_step_follows_it_at_once() -> None:
@@ -139,7 +139,8 @@ def test_what_follows_from_another_finding_stands_behind_it_and_says_so() -> Non
     consequence = replace(sample.FINDING, consequence_of="misrouted-output")
     text = check_text(replace(sample.FAILED, findings=(consequence, reason)))
     assert text.index("It follows brake_front.") < text.index(sample.FINDING.claim)
-    assert text.count("Explained by  misrouted-output") == 1
+    assert text.count("Follows from  misrouted-output") == 1
+    assert text.count("    Do next  ") == 1  # the step of what explains it is the only one
 
 
 def test_failures_come_before_warnings_and_notes() -> None:
@@ -171,7 +172,7 @@ def test_evidence_of_several_recordings_names_the_recording() -> None:
 def test_long_evidence_says_how_many_lines_are_not_printed() -> None:
     finding = replace(sample.FINDING, evidence=Lines(lines=tuple(range(100, 120))))
     text = " ".join(check_text(replace(sample.FAILED, findings=(finding,))).split())
-    assert "110, 111 and 8 more" in text
+    assert "106, 107 and 12 more" in text
 
 
 def test_the_chain_shows_seen_broken_and_untold_links() -> None:
