@@ -1,5 +1,6 @@
 """The bring-up plan and what belongs to one job: marks, readings and observations."""
 
+from canlens.plan.job_tables import check_marks, check_observed, load_marks, load_observed
 from canlens.plan.nouns import (
     Bus,
     Condition,
@@ -17,6 +18,7 @@ from canlens.plan.nouns import (
 )
 from canlens.plan.rule import Rule, parse_rule
 from canlens.plan.toml_plan import load_plan
+from canlens.plan.toml_readings import load_readings, readings_schema
 from canlens.plan.toml_shape import plan_schema
 
 __all__ = [
@@ -34,7 +36,13 @@ __all__ = [
     "Readings",
     "Rule",
     "SignalReference",
+    "check_marks",
+    "check_observed",
+    "load_marks",
+    "load_observed",
     "load_plan",
+    "load_readings",
     "parse_rule",
     "plan_schema",
+    "readings_schema",
 ]

@@ -21,7 +21,7 @@ def shaped(data: Mapping[str, object], shape: type[Shape], mistakes: Mistakes) -
     """Bring the content of a TOML file into its shape.
 
     What does not fit is noted and left out, so that the rest can be searched for further mistakes: a key
-    that had to be there is then an empty text, or an empty table.
+    that had to be there is then an empty text, an empty table, or 0.
 
     Parameters
     ----------
@@ -38,10 +38,15 @@ def shaped(data: Mapping[str, object], shape: type[Shape], mistakes: Mistakes) -
             return shape.model_validate(rest)
         except ValidationError as error:
             for keys, details in _by_keys(error, rest).items():
-                if details["type"] == "missing":
+                if _lacks_key(details):
                     _note_missing(keys, rest, shape, mistakes)
                 else:
                     _note_wrong(keys, details["input"], rest, shape, mistakes)
+
+
+def _lacks_key(details: ErrorDetails) -> bool:
+    """Return whether a key is missing from a table (a list may also be too short)."""
+    return details["type"] == "missing" and isinstance(details["loc"][-1], str)
 
 
 def _by_keys(error: ValidationError, data: Mapping[str, object]) -> dict[Keys, ErrorDetails]:
@@ -49,7 +54,7 @@ def _by_keys(error: ValidationError, data: Mapping[str, object]) -> dict[Keys, E
     errors: dict[Keys, ErrorDetails] = {}
     for details in error.errors(include_url=False, include_context=False):
         keys = _keys_of(details["loc"], data)
-        if details["type"] == "missing":
+        if _lacks_key(details):
             keys = (*keys, str(details["loc"][-1]))
         if keys not in errors or len(details["loc"]) > len(errors[keys]["loc"]):
             errors[keys] = details
@@ -65,13 +70,12 @@ def _note_missing(keys: Keys, rest: dict[str, object], shape: type[BaseModel], m
     """Note a key that is missing, and put something empty there."""
     home, expected = _looked_up(shape, keys)
     mistakes.add(keys, expected, "nothing")
-    is_table = any(True for _ in _tables_in(home.model_fields[keys[-1]].annotation))
-    _table_at(rest, keys[:-1])[keys[-1]] = {} if is_table else ""
+    annotation = home.model_fields[keys[-1]].annotation
+    has_tables = any(True for _ in _tables_in(annotation))
+    _table_at(rest, keys[:-1])[keys[-1]] = {} if has_tables else 0.0 if annotation is float else ""
 
 
-def _note_wrong(
-    keys: Keys, found: object, rest: dict[str, object], shape: type[BaseModel], mistakes: Mistakes
-) -> None:
+def _note_wrong(keys: Keys, found: object, rest: dict[str, object], shape: type[BaseModel], mistakes: Mistakes) -> None:
     """Note a key that is unknown or holds the wrong thing, and leave it out."""
     home, expected = _looked_up(shape, keys)
     if expected:

@@ -133,9 +133,7 @@ class Signals:
         message_name, dot, signal_name = path.partition(".")
         message = database.message(message_name)
         everywhere = {
-            f"{other.name}.{signal.name}": signal.name
-            for other in database.messages
-            for signal in other.signals
+            f"{other.name}.{signal.name}": signal.name for other in database.messages for signal in other.signals
         }
         if message is not None and dot:
             found = f"'{path}' (message '{message_name}' has no signal '{signal_name}')"

@@ -97,9 +97,7 @@ def _check_companions(keys: Keys, shape: OutputShape, mistakes: Mistakes) -> Non
     """Note keys that stand without the key that gives them a meaning."""
     for key, companions in _COMPANIONS:
         has_key = getattr(shape, key) not in {None, ()}
-        has_companion = any(
-            getattr(shape, other) is not None or (*keys, other) in mistakes for other in companions
-        )
+        has_companion = any(getattr(shape, other) is not None or (*keys, other) in mistakes for other in companions)
         if has_key and not has_companion:
             needed = " or ".join(companions)
             mistakes.add((*keys, key), f"the key {needed} beside it", f"{key} without it")

@@ -20,25 +20,19 @@ MAX_DATA_BIT_RATE = 8_000_000
 Text = Annotated[str | None, Field(description="a text")]
 Path = Annotated[str | None, Field(description="a signal of the databases, MESSAGE.SIGNAL")]
 ControlName = Annotated[str | None, Field(description="the name of a control")]
-RuleText = Annotated[
-    str | None, Field(description="a rule: the names of controls, 'and', 'or', 'not' and parentheses")
-]
+RuleText = Annotated[str | None, Field(description="a rule: the names of controls, 'and', 'or', 'not' and parentheses")]
 Number = Annotated[float | None, Field(description="a number", allow_inf_nan=False)]
 Positive = Annotated[float | None, Field(description="a number above 0", gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float | None, Field(description="a number, 0 or more", ge=0, allow_inf_nan=False)]
 Seconds = Annotated[float | None, Field(description="a time in seconds, above 0", gt=0, allow_inf_nan=False)]
-SomeSeconds = Annotated[
-    float | None, Field(description="a time in seconds, 0 or more", ge=0, allow_inf_nan=False)
-]
+SomeSeconds = Annotated[float | None, Field(description="a time in seconds, 0 or more", ge=0, allow_inf_nan=False)]
 Times = Annotated[int | None, Field(description="a whole number, 1 or more", ge=1)]
 OnValue = Annotated[float, Field(allow_inf_nan=False)] | str
 OnValues = Annotated[
     OnValue | Annotated[tuple[OnValue, ...], Field(strict=False, min_length=1)] | None,
     Field(description="a value of the signal, a text of its value table, or a list of those"),
 ]
-RawValues = Annotated[
-    tuple[int, ...], Field(description="a list of raw values (whole numbers)", strict=False)
-]
+RawValues = Annotated[tuple[int, ...], Field(description="a list of raw values (whole numbers)", strict=False)]
 
 
 class Table(BaseModel):
@@ -103,9 +97,7 @@ class ControlShape(ConditionShape):
 class OutputShape(ConditionShape):
     """``[outputs.NAME]``."""
 
-    when: Annotated[
-        str, Field(description="a rule: the names of controls, 'and', 'or', 'not' and parentheses")
-    ]
+    when: Annotated[str, Field(description="a rule: the names of controls, 'and', 'or', 'not' and parentheses")]
     load: Text = None
     terminal: Text = None
     safety: Annotated[Literal["horn", "stop-lamp"] | None, Field(description="'horn' or 'stop-lamp'")] = None

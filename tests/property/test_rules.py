@@ -96,9 +96,7 @@ def test_the_text_of_a_shortened_rule_says_what_it_means(text: str, name: str, s
         assert str(fixed) in {"always", "never"}
 
 
-@given(
-    st.one_of(st.text(), st.lists(st.sampled_from([*NAMES, "and", "or", "not", "(", ")", "x"])).map(" ".join))
-)
+@given(st.one_of(st.text(), st.lists(st.sampled_from([*NAMES, "and", "or", "not", "(", ")", "x"])).map(" ".join)))
 def test_any_text_is_a_rule_or_is_refused_with_a_place_inside_it(text: str) -> None:
     outcome = parsed_or_refused(text)
     if isinstance(outcome, RuleError):

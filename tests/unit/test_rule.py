@@ -166,9 +166,7 @@ def test_a_rule_that_is_always_on_is_as_long_as_the_states_that_are_there() -> N
         ("hörn", 2, "'and', 'or' or the end of the rule", "'ö'"),
     ],
 )
-def test_a_text_that_is_no_rule_is_refused_with_its_place(
-    text: str, position: int, expected: str, found: str
-) -> None:
+def test_a_text_that_is_no_rule_is_refused_with_its_place(text: str, position: int, expected: str, found: str) -> None:
     known = (*KNOWN, "h")
     error = mistake_in(text, known)
     assert (error.position, error.expected, error.found) == (position, expected, found)
