@@ -5,15 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.signals.extraction import read_raw
-from canlens.signals.frames import Frames
+from canlens.signals.frames import Frames, Selection
 from canlens.signals.lookup import Key, find_rows
 from canlens.signals.nouns import Signal
+from canlens.signals.room import Room
 from canlens.signals.scaling import scale
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from canlens.database import Message, SignalDefinition
+    from canlens.signals.nouns import Floats
     from canlens.trace import Trace
 
 
@@ -40,7 +42,7 @@ def decode_signals(
     -------
     dict
         Path ``MESSAGE.SIGNAL`` -> signal, in the order asked for. A signal that no frame carries is there,
-        without rows.
+        without rows. Times, lines, raw values and values are each worked out when they are first asked for.
 
     Examples
     --------
@@ -53,13 +55,15 @@ def decode_signals(
     """
     pairs = list(wanted)
     rows = find_rows(trace, (_key(message) for message, _ in pairs), channel=channel)
+    shortest = int(trace.payload.length.min()) if len(trace) else 0
+    room = Room()
     frames: dict[int, Frames] = {}
     decoded: dict[str, Signal] = {}
     for message, definition in pairs:
         if id(message) not in frames:
-            frames[id(message)] = Frames(trace, message, rows[_key(message)])
+            frames[id(message)] = Frames(trace, message, rows[_key(message)], shortest=shortest)
         path = f"{message.name}.{definition.name}"
-        decoded[path] = _decode(frames[id(message)], path, definition)
+        decoded[path] = _Decoded(path, definition, frames[id(message)], room)
     return decoded
 
 
@@ -67,9 +71,42 @@ def _key(message: Message) -> Key:
     return message.identifier, message.is_extended
 
 
-def _decode(frames: Frames, path: str, definition: SignalDefinition) -> Signal:
-    carrying = frames.carrying(definition)
-    raw = read_raw(frames, definition, carrying.at)
-    return Signal(
-        path, definition, carrying.rows, carrying.time_s, carrying.line, raw, scale(raw, definition)
-    )
+class _Decoded(Signal):
+    """A signal whose columns are worked out when they are first asked for, each once."""
+
+    _frames: Frames
+    _carrying: Selection
+    _room: Room
+
+    def __init__(self, path: str, definition: SignalDefinition, frames: Frames, room: Room) -> None:
+        carrying = frames.carrying(definition)
+        vars(self).update(
+            path=path, definition=definition, rows=carrying.rows, _frames=frames, _carrying=carrying, _room=room
+        )
+
+    def __getattr__(self, name: str) -> object:
+        """Work out a column that is not there yet; Python asks here only for what an object does not have."""
+        if name in {"time_s", "line"}:
+            column = getattr(self._carrying, name)
+        elif name == "raw":
+            column = read_raw(self._frames, self.definition, self._carrying.at)
+        elif name == "value":
+            column = self._scaled()
+        else:
+            raise AttributeError(f"a signal has no attribute {name!r}")
+        column.setflags(write=False)
+        vars(self)[name] = column
+        return column
+
+    def _scaled(self) -> Floats:
+        raw = vars(self).get("raw")
+        if raw is None:
+            raw = read_raw(self._frames, self.definition, self._carrying.at)
+        values = self._room.floats(len(raw))
+        scale(raw, self.definition, values)
+        return values
+
+    def __reduce__(self) -> tuple[type[Signal], tuple[object, ...]]:
+        """Travel as a plain signal, with all columns and without the recording."""
+        columns = (self.rows, self.time_s, self.line, self.raw, self.value)
+        return Signal, (self.path, self.definition, *columns)

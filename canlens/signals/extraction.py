@@ -15,8 +15,6 @@ if TYPE_CHECKING:
 
 WORD_BITS = 64
 WORD_BYTES = 8
-LAST_WORD = 56
-"""The last byte of a 64-byte payload at which eight bytes begin."""
 FLOATS: dict[int, tuple[type[np.unsignedinteger], type[np.floating]]] = {
     16: (np.uint16, np.float16),
     32: (np.uint32, np.float32),
@@ -109,7 +107,7 @@ def _word_that_holds(first: int, last: int) -> int:
     Words that begin at a multiple of eight are preferred, since signals can share them.
     """
     aligned = first - first % WORD_BYTES
-    return aligned if last < aligned + WORD_BYTES else min(first, LAST_WORD)
+    return aligned if last < aligned + WORD_BYTES else first
 
 
 def _ninth(frames: Frames, byte: int, at: Rows | None) -> Words:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,30 +27,41 @@ class Selection:
 
     Attributes
     ----------
+    trace
+        The recording.
     at
         intp (k,): places among the frames of the message; None if all of them.
-    rows, time_s, line
-        As in :class:`canlens.signals.Signal`.
+    rows
+        intp (k,): rows of the trace.
     """
 
+    trace: Trace
     at: Rows | None
     rows: Rows
-    time_s: Floats
-    line: Ints
+
+    @cached_property
+    def time_s(self) -> Floats:
+        """float64 (k,): time since the recording's first frame [s]."""
+        return (self.trace.time_ns[self.rows] - self.trace.start_ns) / NANOSECONDS_PER_SECOND
+
+    @cached_property
+    def line(self) -> Ints:
+        """int64 (k,): line numbers of the log."""
+        return self.trace.line[self.rows]
 
 
 class Frames:
     """Payload words and selections of one message, each made once, when it is first asked for."""
 
-    def __init__(self, trace: Trace, message: Message, rows: Rows) -> None:
+    def __init__(self, trace: Trace, message: Message, rows: Rows, *, shortest: int) -> None:
+        self._trace = trace
         self._message = message
         self._payload = trace.payload
         self._rows = rows
-        self._length: Bytes = trace.payload.length[rows]
-        self._shortest = int(self._length.min()) if len(rows) else 0
-        time_s = (trace.time_ns[rows] - trace.start_ns) / NANOSECONDS_PER_SECOND
-        self._all = Selection(None, rows, time_s, trace.line[rows])
+        self._shortest = shortest
+        self._all = Selection(trace, None, rows)
         self._selections: dict[tuple[object, ...], Selection] = {}
+        self._bytes: dict[int, Words] = {}
         self._words: dict[tuple[int, ByteOrder], Words] = {}
         self._long: tuple[Bools, Rows] | None = None
 
@@ -61,12 +73,22 @@ class Frames:
         key = byte, byte_order
         if key not in self._words:
             written = "<u8" if byte_order == "intel" else ">u8"
-            if byte == 0:
-                words = np.ascontiguousarray(self._payload.first8).view(written)[:, 0].take(self._rows)
-            else:
-                words = self.columns(byte, byte + WORD_BYTES).view(written)[:, 0]
-            self._words[key] = words.astype(np.uint64, copy=False)
+            self._words[key] = self._eight_bytes(byte).view(written).astype(np.uint64, copy=False)
         return self._words[key]
+
+    def _eight_bytes(self, byte: int) -> Words:
+        """Return (n,): eight bytes of each payload as they are, in elements of eight bytes."""
+        if byte not in self._bytes:
+            if byte == 0:
+                whole = np.ascontiguousarray(self._payload.first8)
+                self._bytes[byte] = whole.view(np.uint64)[:, 0].take(self._rows)
+            else:
+                self._bytes[byte] = self.columns(byte, byte + WORD_BYTES).view(np.uint64)[:, 0]
+        return self._bytes[byte]
+
+    @cached_property
+    def _length(self) -> Bytes:
+        return self._payload.length[self._rows]
 
     def columns(self, start: int, end: int) -> Bytes:
         """Return uint8 (n, end - start): bytes of the frames longer than eight bytes, zero in the others."""
@@ -120,9 +142,7 @@ class Frames:
             self._selections[key] = self._select(carrier, shown)
         return self._selections[key]
 
-    def _shows(
-        self, multiplexer: SignalDefinition, carrier: Selection, pages: tuple[tuple[int, int], ...]
-    ) -> Bools:
+    def _shows(self, multiplexer: SignalDefinition, carrier: Selection, pages: tuple[tuple[int, int], ...]) -> Bools:
         """Return bool (k,): whether the multiplexer's bits, read as unsigned, lie in one of the ranges."""
         raw = read_pattern(self, multiplexer, carrier.at)
         shown = np.zeros(len(raw), bool)
@@ -136,4 +156,4 @@ class Frames:
             return of
         chosen = np.flatnonzero(keep)
         at = chosen if of.at is None else of.at[chosen]
-        return Selection(at, of.rows[chosen], of.time_s[chosen], of.line[chosen])
+        return Selection(of.trace, at, of.rows[chosen])

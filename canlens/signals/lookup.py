@@ -50,8 +50,11 @@ def find_rows(trace: Trace, keys: Iterable[Key], *, channel: str | None = None) 
         table = _Table(wanted, multiplier)
         slots = table.slots(trace, channel)
         rows = np.flatnonzero(slots >= 0)
-        slots = slots[rows]
-        rows = rows[np.argsort(slots, kind="stable")]
+        if len(rows) == len(slots):
+            rows = np.argsort(slots, kind="stable")
+        else:
+            slots = slots[rows]
+            rows = rows[np.argsort(slots, kind="stable")]
         ends = np.cumsum(np.bincount(slots, minlength=len(table.keys)))
         parts = np.split(rows, ends[:-1])
         found.update(zip(table.keys, parts, strict=True))

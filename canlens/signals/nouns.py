@@ -32,7 +32,7 @@ class Signal:
     rows
         intp (k,): rows of the trace.
     time_s
-        float64 (k,): time since the trace's first frame [s].
+        float64 (k,): time since the recording's first frame [s].
     line
         int64 (k,): line numbers of the log.
     raw
