@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canlens.plan.nouns import DEFAULT_WITHIN_S, Condition, Output
@@ -57,13 +58,13 @@ def build_output(
     rule = controls.rule((*keys, "when"), shape.when)
     flash_when = controls.rule((*keys, "flash_when"), shape.flash_when)
     night = controls.control((*keys, "night"), shape.night)
+    level = signals.reference((*keys, "level"), shape.level)
+    current = signals.reference((*keys, "current"), shape.current)
+    voltage = signals.reference((*keys, "voltage"), shape.voltage)
     command = _command(keys, shape, signals)
-    level, current, voltage = (
-        signals.reference((*keys, key), getattr(shape, key)) for key in ("level", "current", "voltage")
-    )
     if rule is None:
         return None
-    return Output(
+    output = Output(
         name,
         rule,
         load=shape.load or "",
@@ -72,20 +73,42 @@ def build_output(
         command=command,
         within_s=DEFAULT_WITHIN_S if shape.within_s is None else shape.within_s,
         min_exercises=shape.min_exercises,
+        night=night,
+        flash_when=flash_when,
+        level=level,
+        current=current,
+        voltage=voltage,
+    )
+    return _with_limits(_with_timers(_with_light(output, shape), shape), shape)
+
+
+def _with_timers(output: Output, shape: OutputShape) -> Output:
+    """Return the output with its run-on and its cut-off."""
+    return replace(
+        output,
         run_on_s=shape.run_on_s or None,
         run_on_tolerance_s=_time_tolerance(shape.run_on_tolerance_s, shape.run_on_s),
         cut_after_s=shape.cut_after_s,
         cut_after_tolerance_s=_time_tolerance(shape.cut_after_tolerance_s, shape.cut_after_s),
-        level=level,
+    )
+
+
+def _with_light(output: Output, shape: OutputShape) -> Output:
+    """Return the output with its levels and its flash rate."""
+    return replace(
+        output,
         level_day=shape.level_day,
         level_night=shape.level_night,
         level_tolerance=LEVEL_TOLERANCE if shape.level_tolerance is None else shape.level_tolerance,
-        night=night,
-        flash_when=flash_when,
         flash_hz=shape.flash_hz,
         flash_tolerance_hz=_flash_tolerance(shape),
-        current=current,
-        voltage=voltage,
+    )
+
+
+def _with_limits(output: Output, shape: OutputShape) -> Output:
+    """Return the output with the limits of its current and with what its load draws."""
+    return replace(
+        output,
         continuous_a=shape.continuous_a,
         peak_a=shape.peak_a,
         peak_s=shape.peak_s,
