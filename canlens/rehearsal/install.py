@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from canlens.rehearsal.foreign import foreign_messages
 from canlens.rehearsal.output_model import OutputModel, model_of
 
 if TYPE_CHECKING:
     from canlens.database import Message
     from canlens.plan import Plan
+    from canlens.rehearsal.draws import Draws
     from canlens.rehearsal.schedule import Schedule
+
+BIT_RATE = 250_000
+"""Where a plan names no bit rate [bit/s]."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,10 @@ class Install:
         Whether the controller sends nothing; it then switches nothing either.
     is_bus_dead
         Whether nobody sends anything.
+    controller_messages, vehicle_messages
+        Those of the plan's databases, by who sends them.
+    foreign_messages
+        Those that are in no database.
     """
 
     plan: Plan
@@ -44,17 +53,20 @@ class Install:
     is_bus_dead: bool = False
     controller_messages: tuple[Message, ...] = field(default=())
     vehicle_messages: tuple[Message, ...] = field(default=())
+    foreign_messages: tuple[Message, ...] = field(default=())
 
 
-def healthy_install(plan: Plan, schedule: Schedule) -> Install:
-    """Return an install that does all that its plan says."""
+def healthy_install(plan: Plan, schedule: Schedule, *, bus_load: float, draws: Draws) -> Install:
+    """Return an install that does all that its plan says, on a bus that carries about ``bus_load``."""
     controller = _controller_messages(plan)
+    bit_rate = plan.bus.bit_rate or BIT_RATE
     return Install(
         plan,
         schedule,
         {name: model_of(output) for name, output in plan.outputs.items()},
         controller_messages=tuple(one for one in plan.database.messages if one.name in controller),
         vehicle_messages=tuple(one for one in plan.database.messages if one.name not in controller and one.length),
+        foreign_messages=tuple(foreign_messages(plan.database, load=bus_load, bit_rate=bit_rate, draws=draws)),
     )
 
 

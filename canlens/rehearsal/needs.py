@@ -38,14 +38,14 @@ class Need:
         Shortest time a state must last [s], on and off alike.
     long_s
         The long hold [s].
-    rest_s
-        Pause after the last exercise, long enough for a run-on to end [s].
+    pause_s
+        Pause after each exercise, long enough for a run-on to end [s]: an output that is still on cannot answer.
     """
 
     times: int
     hold_s: float
     long_s: float
-    rest_s: float
+    pause_s: float
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def need_of(plan: Plan, control: str) -> Need:
         times=max(times, default=DEFAULT_EXERCISES),
         hold_s=hold_s,
         long_s=max([LONG_S, *flashing, *cuts]),
-        rest_s=max([2.0 * hold_s, *runs]),
+        pause_s=max([hold_s, *runs]),
     )
 
 

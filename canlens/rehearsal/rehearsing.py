@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 START_S = 1_760_000_000
 """Clock of the recorder when it starts, if nothing else is asked [s since 1970]."""
+HIGHEST_LOAD = 0.9
+"""Above it a bus does not keep up."""
 HAND_S = (-0.15, 0.35)
 """How far off a person notes the time of an operation [s]."""
 TERMINATED_OHM = (58.5, 61.5)
@@ -32,7 +34,12 @@ TERMINATED_OHM = (58.5, 61.5)
 
 
 def make_rehearsal(
-    plan: Plan, *, fault: str | Sequence[str] | None = None, seed: int = 1, start_s: int = START_S
+    plan: Plan,
+    *,
+    fault: str | Sequence[str] | None = None,
+    seed: int = 1,
+    start_s: int = START_S,
+    bus_load: float = 0.0,
 ) -> Rehearsal:
     """Make the recording that an install would give.
 
@@ -48,6 +55,8 @@ def make_rehearsal(
         a healthy and a faulty recording have the same exercises.
     start_s
         Clock of the recorder at the start [s].
+    bus_load
+        Messages that are in no DBC are added until the bus carries about this share of its time, 0 to 0.9.
 
     Returns
     -------
@@ -61,8 +70,10 @@ def make_rehearsal(
     """
     if seed < 0:
         raise UsageError(f"seed {seed}: expected a whole number from 0 on.")
+    if not 0.0 <= bus_load <= HIGHEST_LOAD:
+        raise UsageError(f"bus load {bus_load:g}: expected a share from 0 to {HIGHEST_LOAD:g}.")
     schedule = draw_schedule(plan, Draws(seed, "schedule"))
-    install = healthy_install(plan, schedule)
+    install = healthy_install(plan, schedule, bus_load=bus_load, draws=Draws(seed, "foreign messages"))
     faults: list[InjectedFault] = []
     for wish in [fault] if isinstance(fault, str) else fault or ():
         install, built = _build(install, wish, faults, seed)

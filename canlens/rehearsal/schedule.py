@@ -88,14 +88,14 @@ class _Drawing:
     def draw(self) -> Schedule:
         if self.ignition is None:
             self.exercise_all({})
-            end_s = self.now + max((need.rest_s for need in self.needs.values()), default=0.0)
+            end_s = self.now + max((need.pause_s for need in self.needs.values()), default=0.0)
             return self.finished([(0.0, end_s)], end_s)
         need = self.needs[self.ignition]
         sleep_s = self.sleep_s(need)
         self.with_ignition_off()
         for _ in range(need.times - 1):
             self.operate(self.ignition, need.hold_s)
-            self.wait(need.rest_s)
+            self.wait(need.pause_s)
         start_s = self.now
         self.wait(2.0)
         self.exercise_all({self.ignition: True})
@@ -107,9 +107,9 @@ class _Drawing:
         """Draw how long the bus stays awake after the ignition; long enough for the run-ons, if allowed."""
         allowed = self.plan.bus.quiet_after_s
         if allowed is None:
-            return need.rest_s + self.draws.uniform(*SLEEP_S)
+            return need.pause_s + self.draws.uniform(*SLEEP_S)
         drawn = allowed * self.draws.uniform(*SLEEP_SHARE)
-        return max(drawn, min(need.rest_s, allowed * SLEEP_SHARE[1]))
+        return max(drawn, min(need.pause_s, allowed * SLEEP_SHARE[1]))
 
     def with_ignition_off(self) -> None:
         """Operate every other control once, or as often as needed if it works with the ignition off only."""
@@ -119,7 +119,7 @@ class _Drawing:
             only_off = any(sensitive_to(rule, name, base) is None for rule in rules)
             for _ in range(self.needs[name].times if only_off else 1):
                 self.operate(name, self.needs[name].hold_s)
-                self.wait(self.needs[name].hold_s)
+                self.wait(self.needs[name].pause_s)
 
     def exercise_all(self, base: dict[str, bool]) -> None:
         """Control by control, then what must be held together, then some unrelated pairs."""
@@ -138,7 +138,7 @@ class _Drawing:
         longest = self.draws.integer(0, need.times - 1)
         for turn in range(need.times):
             self.operate(name, need.long_s if turn == longest else need.hold_s)
-            self.wait(need.hold_s if turn < need.times - 1 else need.rest_s)
+            self.wait(need.pause_s)
 
     def combine(self, combination: Combination) -> None:
         """Hold some controls and operate another meanwhile; let go in the order of touching."""
@@ -152,11 +152,11 @@ class _Drawing:
         for turn in range(combination.times):
             is_last = turn == combination.times - 1
             self.operate(combination.operated, need.long_s if is_last and self.is_slow(combination) else hold_s)
-            self.wait(hold_s)
+            self.wait(max(hold_s, need.pause_s))
         for name, start_s in held_from:
             self.operations.append(Operation(name, start_s, self.now))
             self.wait(hold_s)
-        self.wait(max(self.needs[name].rest_s for name in (*names, combination.operated)) - hold_s)
+        self.wait(max(self.needs[name].pause_s for name in (*names, combination.operated)) - hold_s)
 
     def is_slow(self, combination: Combination) -> bool:
         """Tell whether an output of these controls has a timer, level or flashing that wants a long hold."""

@@ -10,6 +10,9 @@ import numpy as np
 from canlens.rehearsal.arbitration import arbitrate, priority
 from canlens.rehearsal.batches import Batch, build_batch
 from canlens.rehearsal.controller import carried_by_signal, controller_sources, run_outputs
+from canlens.rehearsal.draws import Draws
+from canlens.rehearsal.foreign import foreign_sources
+from canlens.rehearsal.install import BIT_RATE
 from canlens.rehearsal.timeline import Timeline, constant
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind, Payload, Source, Trace
 from canlens.wire import FD_DLC, FD_LENGTH, INTERMISSION_BITS, data_rate_bits, exact_bits, frame_seconds
@@ -24,8 +27,6 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
     from canlens.trace import Bytes, Ints, Rows
 
-BIT_RATE = 250_000
-"""Where a plan names no bit rate [bit/s]."""
 CHANNEL = "can0"
 """Where a plan names no channel."""
 STAMP_NS = 1000
@@ -55,7 +56,9 @@ def simulate(install: Install, *, start_ns: int, seed: int) -> Trace:
         return Trace.empty(source=Source(stamp_resolution_ns=STAMP_NS))
     sources, true = _control_sources(install, seed)
     running = true.get(plan.bus.awake_while or "", constant(1.0))
-    vehicle = _batches(install, install.vehicle_messages, sources, running, seed)
+    foreign = install.foreign_messages
+    switches = foreign_sources(foreign, end_s=install.schedule.end_s, draws=Draws(seed, "foreign switches"))
+    vehicle = _batches(install, [*install.vehicle_messages, *foreign], sources | switches, running, seed)
     if install.is_controller_silent or not install.controller_messages:
         return _record(plan, vehicle, start_ns)[0]
     seen = _seen(plan, vehicle, _record(plan, vehicle, 0)[1], true)
