@@ -63,6 +63,8 @@ def _look_at_files(
         raise UsageError("-: standard input can be read only once.")
     if plan == STANDARD_STREAM:
         raise UsageError("-: the plan must be a file, since the paths in it start from its folder.")
+    if not plan.endswith(".toml") and logs[0].endswith(".toml"):
+        raise UsageError(f"{plan}: the plan comes first, the recordings behind it: canlens check {logs[0]} {plan}")
     require_file(plan, what="the plan")
     for log in logs:
         require_file(log, what="a recording")

@@ -22,6 +22,9 @@ WRONG_USAGE = 2
 STOPPED = 130
 """Exit code after Ctrl-C: 128 + 2, the number of the interrupt (POSIX shells)."""
 
+MISTAKES_SHOWN = 20
+"""Mistakes of one file that are printed."""
+
 _Arguments = ParamSpec("_Arguments")
 
 
@@ -105,6 +108,14 @@ def replace_file(path: Path, content: bytes) -> None:
         raise UsageError(f"{path}: cannot be written: {error.strerror or error}.") from error
 
 
+def _shortened(message: str) -> str:
+    """Return the lines of a message, the first ones only if a wrong file has a mistake in every line."""
+    lines = message.split("\n")
+    if len(lines) > MISTAKES_SHOWN:
+        lines[MISTAKES_SHOWN:] = [f"and {len(lines) - MISTAKES_SHOWN} more mistakes of this file."]
+    return "\n".join(lines) + "\n"
+
+
 def guarded(command: Callable[_Arguments, int]) -> Callable[_Arguments, None]:
     """Turn the errors of a command into a sentence and its answer into the exit code.
 
@@ -119,7 +130,7 @@ def guarded(command: Callable[_Arguments, int]) -> Callable[_Arguments, None]:
         try:
             code = command(*arguments, **options)
         except CanlensError as error:
-            tell(f"{error}\n")
+            tell(_shortened(str(error)))
             code = WRONG_USAGE
         except OSError as error:
             where = f"{error.filename}: " if error.filename else ""

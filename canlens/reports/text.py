@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from canlens.reports import words
 from canlens.reports.layout import Page
@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 
 LINES_SHOWN = 8
 """Line numbers printed for one finding; the JSON holds all that were kept."""
-LIKELY = 0.5
-"""A bus or controller cause above this decides the verdict, as the judging rules say."""
+GATE = "poor-recording"
+"""The check that withholds all verdicts; where it speaks, nothing else comes first."""
+_READ_ON = "Read the findings and NOT TESTED below, then record again"
 
 
 def check_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
@@ -79,19 +80,22 @@ def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
     )
 
 
+class _Answer(NamedTuple):
+    """What stands under the verdict: where, what to do, and the caution that belongs to it."""
+
+    where: str
+    step: str
+    caution: str = ""
+
+
 def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> None:
     page.paragraph(_verdict_sentence(result))
-    if result.verdict == "failed":
-        where, finding = _worst(result, findings)
-    elif result.verdict == "not-proven":
-        where, finding = _first_unproven(result, findings)
-    else:
-        where = "No recording can show whether the loads work: look, listen, measure."
-        finding = next((each for each in findings if each.severity == "warning"), None)
-    page.paragraph(where)
-    page.paragraph(_next_step(result, finding), first="Do next:", indent=2)
-    if finding and finding.caution:
-        page.paragraph(finding.caution, first="Caution:", indent=2)
+    tell = {"failed": _worst, "not-proven": _first_unproven, "proven": _what_is_left}
+    answer = tell[result.verdict](result, findings)
+    page.paragraph(words.sentence(answer.where))
+    page.paragraph(words.sentence(answer.step), first="Do next:", indent=2)
+    if answer.caution:
+        page.paragraph(answer.caution, first="Caution:", indent=2)
 
 
 def _verdict_sentence(result: CheckResult) -> str:
@@ -109,52 +113,52 @@ def _verdict_sentence(result: CheckResult) -> str:
     return f"{verdict} – {number} of {total} {does} not do what the plan says."
 
 
-def _worst(result: CheckResult, findings: list[Finding]) -> tuple[str, Finding | None]:
-    """Return the sentence about the worst failure, and its finding."""
+def _worst(result: CheckResult, findings: list[Finding]) -> _Answer:
+    """Return the answer of a failed job: its worst failure."""
     failed = {name: output for name, output in result.outputs.items() if output.verdict == "failed"}
-    for finding in findings:
-        if finding.severity != "failure":
-            break
-        name = next((name for name in finding.subject if name in failed), None)
-        if name is None:
-            return finding.claim, finding
-        return _break_sentence(name, failed[name], safety=finding.safety), finding
-    for name, output in failed.items():
-        return _break_sentence(name, output, safety=False), None
+    worst = findings[0] if findings and findings[0].severity == "failure" else None
+    if worst:
+        name = next((name for name in worst.subject if name in failed), None)
+        where = _break_sentence(name, failed[name], safety=worst.safety) if name else worst.claim
+        return _Answer(where, worst.next_step, worst.caution)
     likely = max(result.causes, key=lambda cause: cause.probability, default=None)
-    return (f"Most likely: {_cause_name(likely)}." if likely else "No single finding explains it."), None
+    step, caution = (likely.next_test, likely.caution) if likely else (_READ_ON, "")
+    for name, output in failed.items():
+        return _Answer(_break_sentence(name, output, safety=False), step, caution)
+    return _Answer(f"Most likely: {_cause_name(likely)}" if likely else "No single finding explains it", step, caution)
 
 
 def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:
     who = f"{name} (safety item)" if safety else name
     link = output.first_broken_link
     if link is None:
-        return f"{who}: {words.sentence(output.reason)}"
+        return f"{who}: {output.reason}"
     number = list(words.LINK_NAMES).index(link) + 1
-    return f"{who}: broken at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}."
+    return f"{who}: broken at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}"
 
 
-def _first_unproven(result: CheckResult, findings: list[Finding]) -> tuple[str, Finding | None]:
-    """Return the sentence about the first output without proof, and the finding about it, if there is one."""
+def _first_unproven(result: CheckResult, findings: list[Finding]) -> _Answer:
+    """Return the answer of a job without proof: a poor recording, else the first output that lacks something."""
+    for finding in findings:
+        if finding.check == GATE:
+            return _Answer(finding.claim, finding.next_step, finding.caution)
     for name, output in result.outputs.items():
         if output.verdict == "not-proven":
-            finding = next((each for each in findings if name in each.subject), None)
-            return f"{name}: {words.sentence(output.reason)}", finding
-    return "No output of the plan could be judged.", next(iter(findings), None)
+            where = f"{name}: {output.reason}"
+            about = next((each for each in findings if name in each.subject), None)
+            if output.next_exercise or not about:
+                return _Answer(where, output.next_exercise or _READ_ON)
+            return _Answer(where, about.next_step, about.caution)
+    return _Answer("No output of the plan could be judged", _READ_ON)
 
 
-def _next_step(result: CheckResult, finding: Finding | None) -> str:
-    if finding and finding.next_step:
-        return finding.next_step
-    exercise = next((each.next_exercise for each in result.outputs.values() if each.next_exercise), None)
-    cause = next((each for each in result.causes if each.next_test), None)
-    if result.verdict == "failed" and cause:
-        return cause.next_test
-    if result.verdict == "not-proven" and exercise:
-        return words.sentence(exercise)
-    if result.verdict == "proven":
-        return "Keep this report together with the recording; see NOT TESTED below."
-    return "Read the findings and NOT TESTED below, then record again."
+def _what_is_left(_result: CheckResult, findings: list[Finding]) -> _Answer:
+    """Return the answer of a proven job: what no recording shows, and a warning if there is one."""
+    where = "No recording can show whether the loads work: look, listen, measure"
+    for finding in findings:
+        if finding.severity == "warning":
+            return _Answer(where, finding.next_step, finding.caution)
+    return _Answer(where, "Keep this report together with the recording; see NOT TESTED below")
 
 
 def _add_findings(page: Page, result: CheckResult, findings: list[Finding]) -> None:

@@ -105,6 +105,7 @@ def test_json_never_overwrites_what_is_read(
         (["plan.toml", "job.log", "--observed", "o"], "o: expected the observations"),
         (["plan.toml", "-", "-"], "-: standard input can be read only once."),
         (["-", "job.log"], "-: the plan must be a file"),
+        (["job.log", "plan.toml"], "the plan comes first, the recordings behind it: canlens check plan.toml job.log"),
         (["plan.toml", "."], ".: expected a recording, found a folder"),
         (["plan.toml", "job.log", "--colour"], "No such option: --colour"),
         (["plan.toml", "job.log", "--json"], "requires an argument"),

@@ -123,6 +123,14 @@ def test_an_error_of_ours_is_a_sentence_and_exit_code_2(capsys: pytest.CaptureFi
     )
 
 
+def test_a_file_that_is_wrong_in_every_line_does_not_flood_the_console(capsys: pytest.CaptureFixture[str]) -> None:
+    mistakes = tuple(Mistake(f"line {number}", "a number", "nothing") for number in range(1, 101))
+    assert _code(PlanError("marks.csv", mistakes)) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[19] == "marks.csv: line 20: expected a number, found nothing."
+    assert lines[20:] == ["and 80 more mistakes of this file."]
+
+
 def test_an_error_of_the_system_is_a_sentence_and_exit_code_2(capsys: pytest.CaptureFixture[str]) -> None:
     assert _code(PermissionError(13, "Permission denied", "job.log")) == 2
     assert capsys.readouterr().err == "job.log: Permission denied.\n"

@@ -84,12 +84,20 @@ def test_the_first_three_lines_of_a_job_without_proof_say_what_is_missing_and_ho
     verdict, where, step = _first_three(sample.NOT_PROVEN)
     assert verdict == "NOT PROVEN – 1 of 2 outputs could not be proven from this recording."
     assert where == "flood: ignition was exercised once; 3 exercises are needed."
+    assert step == "Do next: Switch ignition on and off twice more, at least 2 s each."
+
+
+def test_without_a_next_exercise_the_finding_about_the_output_gives_the_next_step() -> None:
+    lamp = replace(sample.unproven(), next_exercise=None)
+    step = _first_three(replace(sample.NOT_PROVEN, outputs={"flood": lamp}))[2]
     assert step == "Do next: Switch ignition on and off twice more."
 
 
-def test_without_a_finding_the_next_exercise_is_the_next_step() -> None:
-    step = _first_three(replace(sample.NOT_PROVEN, findings=()))[2]
-    assert step == "Do next: Switch ignition on and off twice more, at least 2 s each."
+def test_a_poor_recording_comes_before_what_its_outputs_lack() -> None:
+    poor = replace(sample.NOTE, check="poor-recording", severity="warning", subject=(), next_step="Record anew.")
+    _, where, step = _first_three(replace(sample.NOT_PROVEN, findings=(poor,)))
+    assert where == poor.claim
+    assert step == "Do next: Record anew."
 
 
 def test_the_first_three_lines_of_a_proven_job_name_what_no_recording_shows() -> None:
