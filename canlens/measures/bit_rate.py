@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -12,6 +13,7 @@ from canlens.trace import NANOSECONDS_PER_SECOND, Kind, Trace
 
 if TYPE_CHECKING:
     from canlens.signals import Floats
+    from canlens.trace import Bools
 
 USUAL_BIT_RATES = (
     10_000,
@@ -33,19 +35,21 @@ CLOCK_TOLERANCE = 0.01
 EARLY_START_BITS = 1
 """A dominant third bit of intermission already starts a frame (Bosch CAN 2.0, part B 3.1.5): one bit less is legal."""
 FEWEST_FITTING = 3
-"""Fewest gaps that must fit; two can agree by chance."""
+"""Fewest pairs of lengths whose gap must fit; two can agree by chance, and one pair sent again proves no more."""
+CHANCE = 1e-4
+"""Highest probability that so many gaps fit by chance, if gaps were spread evenly up to twice a frame's length."""
 LEAST_FITTING_SHARE = 1e-3
 """Least share of the gaps that must fit: in a long recording single gaps fit any bit rate by chance."""
 FITTING_PER_TOO_SHORT = 100
 """So many gaps must fit for each that the bit rate would not allow."""
-FITTING_PER_LONGER = 4
+FITTING_PER_LONGER = 3
 """So many gaps must fit for each in the stretch of the same width above: frames without a pause pile up at one gap."""
 MOST_IMPOSSIBLE_SHARE = 0.01
 """Above this share of gaps too short even for 1 Mbit/s, the stamps are not those of a bus."""
 COARSEST_TICK_BITS = 6
 """A clock that steps by more bits than this cannot show which gaps are full."""
 LIKELIHOOD_GAIN = 6.0
-"""How much worse, in squared standard errors, every faster bit rate with a fixed pause must fit (20 : 1)."""
+"""How much worse every rival must fit, in squared standard errors (20 : 1)."""
 
 
 class InferredBitRate(NamedTuple):
@@ -57,12 +61,13 @@ class InferredBitRate(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class _Gaps:
-    """Gaps between neighbouring frames [s] and the bits that would fill each, the intermission included."""
+    """Gaps between neighbours [s]; bits, with intermission, of the frame that would fill each and of the other."""
 
     stamps: str
     frame: str
     gap_s: Floats
     bits: Floats
+    other_bits: Floats
     tick_s: float
 
     def bounds_s(self, bit_rate: int) -> tuple[Floats, Floats]:
@@ -75,32 +80,60 @@ class _Gaps:
         return int((self.gap_s < self.bounds_s(bit_rate)[0]).sum())
 
     def fitting(self, bit_rate: int) -> _Gaps | None:
-        """Return the gaps that are just filled by their frame, if they speak for this bit rate; else None."""
+        """Return the gaps that are just filled by their frame, if they pile up at this bit rate; else None."""
         shortest, longest = self.bounds_s(bit_rate)
         fits = (self.gap_s >= shortest) & (self.gap_s <= longest)
         longer = (self.gap_s > longest) & (self.gap_s <= 2 * longest - shortest)
-        number = int(fits.sum())
         fewest = max(
             FEWEST_FITTING,
             LEAST_FITTING_SHARE * len(fits),
             FITTING_PER_TOO_SHORT * self.too_short(bit_rate),
             FITTING_PER_LONGER * int(longer.sum()),
         )
-        return (
-            _Gaps(self.stamps, self.frame, self.gap_s[fits], self.bits[fits], self.tick_s) if number >= fewest else None
-        )
+        return self._only(fits) if fits.sum() >= fewest else None
+
+    def is_chance(self, fitting: _Gaps, bit_rate: int) -> bool:
+        """Tell whether so many gaps may fit by chance, gaps being spread evenly up to twice the length of a frame."""
+        shortest, longest = self.bounds_s(bit_rate)
+        around = self._only((self.gap_s > longest) & (self.gap_s <= 2 * longest)).pairs + 1
+        expected = around * float((1 - shortest / longest).mean())
+        return fitting.pairs < FEWEST_FITTING or _log_chance(fitting.pairs, expected) > math.log(CHANCE)
+
+    @property
+    def pairs(self) -> int:
+        """Number of different pairs of lengths."""
+        return len(np.unique(np.stack([self.bits, self.other_bits]), axis=1).T)
+
+    def _only(self, which: Bools) -> _Gaps:
+        """Return some of the gaps."""
+        columns = (self.gap_s[which], self.bits[which], self.other_bits[which])
+        return _Gaps(self.stamps, self.frame, *columns, self.tick_s)
 
     def grow_with_bits(self, bit_rate: int) -> bool:
-        """Tell whether the gaps grow with the bits at this bit rate, and not at a faster one with a fixed pause."""
-        slopes_s = [1 / rate for rate in USUAL_BIT_RATES if rate > bit_rate] + [0.0]
-        own = self._spread(1 / bit_rate)
-        error = max(self.tick_s**2 / 6, own / len(self.gap_s))
-        return all(self._spread(slope_s) - own >= LIKELIHOOD_GAIN * error for slope_s in slopes_s)
+        """Tell whether the gaps grow with the bits at this bit rate, and no rival explains them as well.
 
-    def _spread(self, seconds_per_bit: float) -> float:
-        """Return the squared spread of what remains of the gaps when the bits are taken off [s²]."""
-        rest_s = self.gap_s - self.bits * seconds_per_bit
+        Rivals are the faster bit rates, with a fixed pause between frames and with frames that start at fixed
+        times.
+        """
+        own = self._spread(self.bits / bit_rate)
+        error = max(self.tick_s**2 / 6, own / len(self.gap_s))
+        rivals = [0 * self.bits]
+        for rate in USUAL_BIT_RATES:
+            if rate > bit_rate:
+                rivals += [self.bits / rate, (self.bits - self.other_bits) / rate]
+        return all(self._spread(rival) - own >= LIKELIHOOD_GAIN * error for rival in rivals)
+
+    def _spread(self, explained_s: Floats) -> float:
+        """Return the squared spread of what remains of the gaps [s²]."""
+        rest_s = self.gap_s - explained_s
         return float(((rest_s - rest_s.mean()) ** 2).sum())
+
+
+def _log_chance(number: int, expected: float) -> float:
+    """Bound the logarithm of the probability that a Poisson count reaches ``number`` (Chernoff's bound)."""
+    if number <= expected:
+        return 0.0
+    return number - expected + number * math.log(expected / number)
 
 
 def inferred_bit_rate(trace: Trace) -> InferredBitRate:
@@ -117,9 +150,9 @@ def inferred_bit_rate(trace: Trace) -> InferredBitRate:
     Returns
     -------
     InferredBitRate
-        One of :data:`USUAL_BIT_RATES`, or None. It would rather say nothing than something wrong: the gaps must pile up
-        at the length of their frame, hardly one may be shorter, and they must grow with the number of bits as
-        they do at no other bit rate.
+        One of :data:`USUAL_BIT_RATES`, or None. It would rather say nothing than something wrong: the gaps
+        must pile up at the length of their frame, hardly one may be shorter, and they must grow with the
+        number of bits as they do at no other bit rate.
     """
     ends, starts = _gaps(trace)
     if len(np.unique(trace.channel)) > 1:
@@ -129,24 +162,24 @@ def inferred_bit_rate(trace: Trace) -> InferredBitRate:
         return InferredBitRate(None, impossible)
     tick_s = ends.tick_s
     found: dict[int, _Gaps] = {}
-    one_length = False
+    piled_up = False
     for gaps in (ends, starts):
         for bit_rate in USUAL_BIT_RATES:
             fitting = gaps.fitting(bit_rate) if tick_s * bit_rate <= COARSEST_TICK_BITS else None
-            if fitting and fitting.grow_with_bits(bit_rate):
+            piled_up |= fitting is not None
+            if fitting and not gaps.is_chance(fitting, bit_rate) and fitting.grow_with_bits(bit_rate):
                 found.setdefault(bit_rate, fitting)
-            one_length |= fitting is not None
     if len(found) == 1:
         bit_rate, gaps = next(iter(found.items()))
         return InferredBitRate(bit_rate, _because(bit_rate, gaps, number=len(ends.gap_s)))
-    return InferredBitRate(None, _why_not(ends, several=len(found) > 1, one_length=one_length))
+    return InferredBitRate(None, _why_not(ends, several=len(found) > 1, piled_up=piled_up))
 
 
 def _gaps(trace: Trace) -> tuple[_Gaps, _Gaps]:
     """Return the gaps for stamps at the end and at the start of frames.
 
-    A gap counts where both neighbours are frames, the clock did not restart between them, and the frame that would
-    fill it does not switch to a data bit rate.
+    A gap counts where both neighbours are frames, the clock did not restart between them, and the frame that
+    would fill it does not switch to a data bit rate.
     """
     held = (trace.exact_bits() + wire.INTERMISSION_BITS).astype(np.float64)
     is_frame = trace.kind != Kind.ERROR
@@ -156,16 +189,16 @@ def _gaps(trace: Trace) -> tuple[_Gaps, _Gaps]:
     tick_s = _tick_s(trace)
     later, earlier = is_pair & is_plain[1:], is_pair & is_plain[:-1]
     return (
-        _Gaps("end", "later", gap_s[later], held[1:][later], tick_s),
-        _Gaps("start", "earlier", gap_s[earlier], held[:-1][earlier], tick_s),
+        _Gaps("end", "later", gap_s[later], held[1:][later], held[:-1][later], tick_s),
+        _Gaps("start", "earlier", gap_s[earlier], held[:-1][earlier], held[1:][earlier], tick_s),
     )
 
 
 def _tick_s(trace: Trace) -> float:
     """Return the step of the recorder's clock [s]: the largest power of ten that divides all stamps, at most 1 s."""
     step_ns = int(np.gcd.reduce(trace.time_ns - trace.start_ns)) if len(trace) else 0
-    powers = (10**power for power in range(9, -1, -1))
-    return next(power for power in powers if step_ns % power == 0) / NANOSECONDS_PER_SECOND
+    power = next(power for power in range(9, -1, -1) if step_ns % 10**power == 0)
+    return float(10**power) / NANOSECONDS_PER_SECOND
 
 
 def _impossible(ends: _Gaps, starts: _Gaps) -> str:
@@ -177,8 +210,8 @@ def _impossible(ends: _Gaps, starts: _Gaps) -> str:
     worst = int(np.argmin(gaps.gap_s - gaps.bits / fastest))
     return (
         f"{gaps.too_short(fastest)} of {len(gaps.gap_s)} gaps are too short for any bus, such as "
-        f"{_time_words(float(gaps.gap_s[worst]))} for {gaps.bits[worst]:.0f} bits: the stamps are those of a virtual bus, or of a "
-        "recorder that stamps frames late and in bunches."
+        f"{_time_words(float(gaps.gap_s[worst]))} for {gaps.bits[worst]:.0f} bits: "
+        "the stamps are those of a virtual bus, or of a recorder that stamps frames late and in bunches."
     )
 
 
@@ -191,16 +224,16 @@ def _because(bit_rate: int, gaps: _Gaps, *, number: int) -> str:
     )
 
 
-def _why_not(gaps: _Gaps, *, several: bool, one_length: bool) -> str:
+def _why_not(gaps: _Gaps, *, several: bool, piled_up: bool) -> str:
     """Say why no bit rate was found."""
     if len(gaps.gap_s) < FEWEST_FITTING:
         return f"Only {len(gaps.gap_s)} gaps between frames can be used, at least {FEWEST_FITTING} are needed."
     if several:
         return "The gaps between frames fit more than one bit rate."
-    if one_length:
+    if piled_up:
         return (
-            "Some gaps are as long as a frame, but they do not grow with its bits as they would without a pause between "
-            "frames."
+            "Some gaps are as long as a frame, but the frames differ too little in length to tell a pause between "
+            "them from slower bits."
         )
     if gaps.tick_s * USUAL_BIT_RATES[-1] > COARSEST_TICK_BITS:
         return (

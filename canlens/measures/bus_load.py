@@ -34,8 +34,9 @@ class BusLoad:
     busy_s
         float64 (n,): how long each row of the trace held the bus [s]; 0 for error records and other channels.
     span_s
-        Length of the recording [s], from the start of its first frame to its last stamp. The time across a restart of
-        the clock is not known and left out, as are frames that stand alone between two restarts; 0 where nothing is left.
+        Length of the recording [s], from the start of its first frame to its last stamp. The time across a
+        restart of the clock is not known and left out, as are frames that stand alone between two restarts; 0
+        where nothing is left.
     mean
         Load over the whole recording; None where the recording has no length. Error records are not counted.
     window_s
@@ -43,12 +44,13 @@ class BusLoad:
     window_start_s
         float64 (k,): start of each window, since the recording's first stamp [s].
     windows
-        float64 (k,): load in each whole window. None is cut short: what is left at the end counts in ``mean`` only.
+        float64 (k,): load in each whole window. None is cut short: what is left at the end counts in ``mean``
+        only.
     unstuffed, longest
         What the closed formulas would have said instead of ``mean``: without stuff bits, and at the worst.
     with_errors
-        ``mean`` if each error record that stands for an error frame took 14 bits, and if it took 20, with intermission.
-        The destroyed part of the frame before it is not in the recording and not counted.
+        ``mean`` if each error record that stands for an error frame took 14 bits, and if it took 20, with
+        intermission. The destroyed part of the frame before it is not in the recording and not counted.
     note
         What makes ``mean`` uncertain, as a sentence; empty where nothing does.
     """
@@ -101,7 +103,8 @@ def busy_time(trace: Trace, *, bit_rate: float, data_bit_rate: float | None = No
     trace
         n frames.
     bit_rate, data_bit_rate
-        Nominal and data bit rate [bit/s]. Without the latter all bits of a CAN FD frame count at the nominal rate.
+        Nominal and data bit rate [bit/s]. Without the latter all bits of a CAN FD frame count at the nominal
+        rate.
 
     Returns
     -------
@@ -134,8 +137,9 @@ def bus_load(
     channel
         Name of the channel; None takes all frames as those of one channel.
     window_s
-        Width of the windows [s]. They follow each other from the start of the first frame, and anew where the clock
-        restarted. A stamp counts as the end of its frame, and a frame across a border counts on both sides.
+        Width of the windows [s]. They follow each other from the start of the first frame, and anew where the
+        clock restarted. A stamp counts as the end of its frame, and a frame across a border counts on both
+        sides.
 
     Returns
     -------
@@ -154,17 +158,7 @@ def bus_load(
     on_channel = np.ones(len(trace), np.bool_) if channel is None else trace.channel == _index(trace, channel)
     all_busy_s = busy_time(trace, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
     busy_s = all_busy_s * on_channel
-    span_s, starts, windows = 0.0, [np.zeros(0)], [np.zeros(0)]
-    for part in _segments(trace):
-        time_s = (trace.time_ns[part] - trace.start_ns) / NANOSECONDS_PER_SECOND
-        if np.ptp(time_s) == 0:
-            continue
-        start_s = float((time_s - all_busy_s[part]).min())
-        length_s = float(time_s.max()) - start_s
-        span_s += length_s
-        load = _windows(time_s - start_s, busy_s[part], length_s=length_s, window_s=window_s)
-        windows.append(load)
-        starts.append(start_s + window_s * np.arange(len(load)))
+    span_s, window_start_s, windows = _over_time(trace, all_busy_s, busy_s, window_s=window_s)
     least_s, most_s = _formulas(trace, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
     error_frames = int((_is_error_frame(trace) & on_channel).sum())
     low_s, high_s = (error_frames * (bits + wire.INTERMISSION_BITS) / bit_rate for bits in wire.ERROR_FRAME_BITS)
@@ -176,8 +170,8 @@ def bus_load(
         span_s=span_s,
         mean=total_s / span_s if span_s else None,
         window_s=window_s,
-        window_start_s=np.concatenate(starts),
-        windows=np.concatenate(windows),
+        window_start_s=window_start_s,
+        windows=windows,
         unstuffed=float(least_s[on_channel].sum()) / span_s if span_s else None,
         longest=float(most_s[on_channel].sum()) / span_s if span_s else None,
         with_errors=((total_s + low_s) / span_s, (total_s + high_s) / span_s) if span_s else None,
@@ -201,6 +195,24 @@ def _segments(trace: Trace) -> Iterator[slice]:
     if len(trace):
         borders = [0, *(np.flatnonzero(np.diff(trace.segment)) + 1).tolist(), len(trace)]
         yield from (slice(first, last) for first, last in itertools.pairwise(borders))
+
+
+def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: float) -> tuple[float, Floats, Floats]:
+    """Return the length of the recording [s], the start of each window [s], and its load."""
+    span_s = 0.0
+    starts: list[Floats] = [np.zeros(0)]
+    windows: list[Floats] = [np.zeros(0)]
+    for part in _segments(trace):
+        time_s = (trace.time_ns[part] - trace.start_ns).astype(np.float64) / NANOSECONDS_PER_SECOND
+        if np.ptp(time_s) == 0:
+            continue
+        start_s = float((time_s - all_busy_s[part]).min())
+        length_s = float(time_s.max()) - start_s
+        span_s += length_s
+        load = _windows(time_s - start_s, busy_s[part], length_s=length_s, window_s=window_s)
+        windows.append(load)
+        starts.append(np.asarray(start_s + window_s * np.arange(len(load)), np.float64))
+    return span_s, np.concatenate(starts), np.concatenate(windows)
 
 
 def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float) -> Floats:
@@ -245,7 +257,7 @@ def _note(trace: Trace, on_channel: Bools, *, data_bit_rate: float | None) -> st
     is_switched = wire.is_fd_on_wire(trace) & trace.bit_rate_switch & (trace.kind != Kind.ERROR) & on_channel
     if data_bit_rate is None and is_switched.any():
         return (
-            f"{int(is_switched.sum())} CAN FD frames switch to a data bit rate that is not known; their bits count at the "
-            "nominal one, so the true load is lower."
+            f"{int(is_switched.sum())} CAN FD frames switch to a data bit rate that is not known; their bits count "
+            "at the nominal one, so the true load is lower."
         )
     return ""

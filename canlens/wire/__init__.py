@@ -34,6 +34,7 @@ from canlens.wire.lengths import (
     INTERMISSION_BITS,
     longest_bits,
     unstuffed_bits,
+    unstuffed_data_rate_bits,
 )
 
 __all__ = [
@@ -65,4 +66,5 @@ __all__ = [
     "protocol_words",
     "transceiver_words",
     "unstuffed_bits",
+    "unstuffed_data_rate_bits",
 ]

@@ -15,10 +15,10 @@ from canlens.wire.lengths import (
     Bools,
     Bytes,
     Ints,
-    crc_field_bits,
     header_bits,
     longest_bits,
     unstuffed_bits,
+    unstuffed_data_rate_bits,
 )
 from canlens.wire.stuffing import Block, count, stuff_planes, stuffable
 
@@ -132,13 +132,10 @@ def data_rate_bits(frames: FrameColumns) -> Ints:
     Bosch CAN with Flexible Data-Rate 1.0 (2012), section 8.
     """
     bits = np.zeros(len(frames.kind), np.int64)
-    for rows, block in _blocks(
-        frames, is_fd_on_wire(frames) & frames.bit_rate_switch & (frames.kind != ERROR)
-    ):
-        length = len(block.data)
+    for rows, block in _blocks(frames, is_fd_on_wire(frames) & frames.bit_rate_switch & (frames.kind != ERROR)):
         before = int(header_bits(is_extended=block.is_extended, is_fd=True)) - FD_BITS_AFTER_SWITCH
         stuff = islice(stuff_planes(stuffable(block)), before, None)
-        fixed = FD_BITS_AFTER_SWITCH + 8 * length + int(crc_field_bits(length, is_fd=True))
+        fixed = int(unstuffed_data_rate_bits(len(block.data)))
         bits[rows] = count(stuff, len(block)) + fixed
     return bits
 

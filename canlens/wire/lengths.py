@@ -88,9 +88,16 @@ def unstuffed_bits(
     return header + data + crc_field_bits(payload_length, is_fd=is_fd) + FOOTER_BITS
 
 
-def longest_bits(
-    payload_length: Bytes | Ints | int, *, is_extended: Bools | bool, is_fd: Bools | bool = False
-) -> Ints:
+def unstuffed_data_rate_bits(payload_length: Bytes | Ints | int) -> Ints:
+    """Count the bits of a CAN FD frame that run at the data bit rate when it is switched, without stuff bits.
+
+    From the error state indicator to the CRC delimiter: 33 + 8 n up to 16 bytes, 38 + 8 n above.
+    """
+    data = 8 * np.asarray(payload_length, np.int64)
+    return FD_BITS_AFTER_SWITCH + data + crc_field_bits(payload_length, is_fd=True)
+
+
+def longest_bits(payload_length: Bytes | Ints | int, *, is_extended: Bools | bool, is_fd: Bools | bool = False) -> Ints:
     """Count the bits that no frame of this form can pass, stuff bits included.
 
     Parameters

@@ -82,9 +82,7 @@ def _header(block: Block) -> list[Plane]:
     recessive = ~dominant
     base, extension = _identifier_planes(block)
     remote = dominant if block.is_fd else np.packbits(block.is_remote)
-    identifier = (
-        [*base, recessive, recessive, *extension, remote] if block.is_extended else [*base, remote, dominant]
-    )
+    identifier = [*base, recessive, recessive, *extension, remote] if block.is_extended else [*base, remote, dominant]
     if block.is_fd:
         switch, indicator = np.packbits(block.bit_rate_switch), np.packbits(block.error_state_indicator)
         control = [recessive, dominant, switch, indicator]

@@ -16,17 +16,13 @@ RUNS = st.sampled_from([0x00, 0xFF, 0x1F, 0xF8, 0x55, 0xE1, 0x3C])
 def frames(draw: st.DrawFn) -> Frame:
     """Draw a frame of any form, with payloads that are rich in runs."""
     is_extended = draw(st.booleans())
-    identifier = draw(
-        st.integers(0, 0x1FFF_FFFF if is_extended else 0x7FF) | st.sampled_from([0, 0x7FF, 0x78])
-    )
+    identifier = draw(st.integers(0, 0x1FFF_FFFF if is_extended else 0x7FF) | st.sampled_from([0, 0x7FF, 0x78]))
     is_fd = draw(st.booleans())
     length = draw(st.sampled_from(FD_BYTES if is_fd else FD_BYTES[:9]))
     data = bytes(draw(st.lists(RUNS | st.integers(0, 255), min_size=length, max_size=length)))
     if is_fd:
         switch, indicator = draw(st.booleans()), draw(st.booleans())
-        return Frame(
-            identifier, data, is_extended, is_fd=True, bit_rate_switch=switch, error_state_indicator=indicator
-        )
+        return Frame(identifier, data, is_extended, is_fd=True, bit_rate_switch=switch, error_state_indicator=indicator)
     if draw(st.booleans()):
         return Frame(identifier, b"", is_extended, is_remote=True, dlc=draw(st.integers(0, 15)))
     dlc = draw(st.integers(8, 15)) if length == 8 else length

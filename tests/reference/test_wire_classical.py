@@ -150,9 +150,7 @@ def test_the_check_value_of_the_crc_catalogue_is_reproduced(crc: Crc, published:
     assert check_sequence(bits[np.newaxis], crc).tolist() == [published]
 
 
-@pytest.mark.parametrize(
-    ("identifier", "is_extended", "dlc", "crc", "positions", "stream"), PUBLISHED_STREAMS
-)
+@pytest.mark.parametrize(("identifier", "is_extended", "dlc", "crc", "positions", "stream"), PUBLISHED_STREAMS)
 def test_a_published_bit_stream_is_reproduced(
     *, identifier: int, is_extended: bool, dlc: int, crc: int, positions: list[int], stream: str
 ) -> None:
@@ -198,9 +196,7 @@ def test_the_stuffing_patterns_of_the_compliance_test_have_their_stuff_bits(
 
 
 def test_frames_counted_by_other_implementations_have_the_same_bits() -> None:
-    frames = [
-        Frame(identifier, bytes.fromhex(data), is_extended) for identifier, is_extended, data, _ in OWN_COUNTS
-    ]
+    frames = [Frame(identifier, bytes.fromhex(data), is_extended) for identifier, is_extended, data, _ in OWN_COUNTS]
     assert trace_of(frames).exact_bits().tolist() == [row[-1] for row in OWN_COUNTS]
 
 
@@ -208,12 +204,8 @@ def test_the_closed_forms_of_the_longest_frame_are_those_of_the_literature() -> 
     # Davis, Burns, Bril, Lukkien (2007): 55 + 10 s and 80 + 10 s; Linux include/linux/can/length.h gives the
     # same. Both include the intermission.
     lengths = np.arange(9)
-    assert (longest_bits(lengths, is_extended=False) + INTERMISSION_BITS).tolist() == (
-        55 + 10 * lengths
-    ).tolist()
-    assert (longest_bits(lengths, is_extended=True) + INTERMISSION_BITS).tolist() == (
-        80 + 10 * lengths
-    ).tolist()
+    assert (longest_bits(lengths, is_extended=False) + INTERMISSION_BITS).tolist() == (55 + 10 * lengths).tolist()
+    assert (longest_bits(lengths, is_extended=True) + INTERMISSION_BITS).tolist() == (80 + 10 * lengths).tolist()
 
 
 def test_the_unstuffed_lengths_are_those_of_the_specification() -> None:

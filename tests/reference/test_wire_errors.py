@@ -72,7 +72,5 @@ def test_places_are_those_of_the_error_code_capture_register() -> None:
         (0x00, ()),
     ],
 )
-def test_each_transceiver_status_of_the_kernel_header_has_its_words(
-    status: int, words: tuple[str, ...]
-) -> None:
+def test_each_transceiver_status_of_the_kernel_header_has_its_words(status: int, words: tuple[str, ...]) -> None:
     assert transceiver_words(status) == words

@@ -67,17 +67,11 @@ def test_lengths_without_stuff_bits_are_those_of_the_kernel() -> None:
     lengths = np.array(FD_BYTES)
     base = np.where(lengths <= 16, 62, 67) + 8 * lengths
     extended = np.where(lengths <= 16, 81, 86) + 8 * lengths
-    assert (
-        unstuffed_bits(lengths, is_extended=False, is_fd=True) + INTERMISSION_BITS
-    ).tolist() == base.tolist()
-    assert (
-        unstuffed_bits(lengths, is_extended=True, is_fd=True) + INTERMISSION_BITS
-    ).tolist() == extended.tolist()
+    assert (unstuffed_bits(lengths, is_extended=False, is_fd=True) + INTERMISSION_BITS).tolist() == base.tolist()
+    assert (unstuffed_bits(lengths, is_extended=True, is_fd=True) + INTERMISSION_BITS).tolist() == extended.tolist()
 
 
-def test_the_bound_of_the_stuff_bits_is_that_of_the_kernel_less_the_one_the_fixed_stuff_bit_replaces() -> (
-    None
-):
+def test_the_bound_of_the_stuff_bits_is_that_of_the_kernel_less_the_one_the_fixed_stuff_bit_replaces() -> None:
     # Linux include/linux/can/length.h: floor((n - 1) / 4), for extended frames one more than can occur, since
     # the fixed stuff bit at the start of the CRC field takes the place of the last one (Bosch, CRC for CAN
     # FD, section 5).
@@ -86,9 +80,7 @@ def test_the_bound_of_the_stuff_bits_is_that_of_the_kernel_less_the_one_the_fixe
         lengths, is_extended=False, is_fd=True
     )
     assert stuff.tolist() == ((22 + 8 * lengths - 1) // 4).tolist()
-    stuff = longest_bits(lengths, is_extended=True, is_fd=True) - unstuffed_bits(
-        lengths, is_extended=True, is_fd=True
-    )
+    stuff = longest_bits(lengths, is_extended=True, is_fd=True) - unstuffed_bits(lengths, is_extended=True, is_fd=True)
     assert stuff.tolist() == ((41 + 8 * lengths - 1) // 4 - 1).tolist()
 
 
@@ -118,9 +110,7 @@ def test_the_longest_data_phase_is_the_published_one_less_what_iso_added() -> No
 def test_five_equal_bits_at_the_end_of_the_data_call_for_no_stuff_bit_of_their_own() -> None:
     # Bosch, CRC for CAN with flexible data rate, section 5: the fixed stuff bit takes the place of the
     # dynamic one.
-    ends_in_run, ends_before = (
-        trace_of([_frame(0x2AA, b"\x55\x5f"), _frame(0x2AA, b"\x55\x57")]).exact_bits().tolist()
-    )
+    ends_in_run, ends_before = trace_of([_frame(0x2AA, b"\x55\x5f"), _frame(0x2AA, b"\x55\x57")]).exact_bits().tolist()
     assert ends_in_run == ends_before
     assert trace_of([Frame(0x2AA, b"\x55\x5f")]).exact_bits()[0] != ends_in_run
 
