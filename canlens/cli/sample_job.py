@@ -8,7 +8,7 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -40,20 +40,25 @@ def demo(
 
 def _show(folder: str, recording: SampleRecording) -> bool:
     """Check one recording, print the answer and return whether it is the right one."""
+    from canlens.reports.layout import Page
     from canlens.reports.text import answer_text
 
+    origin = tomllib.loads(Path(folder, recording.origin).read_text(encoding="utf-8"))
     result = run_check(str(Path(folder, PLAN)), [str(Path(folder, recording.log))]).result
-    say(f"\n{recording.title}:\n\n")
+    head = Page(encoding_of(sys.stdout))
+    head.heading(recording.title)
+    head.paragraph(origin["origin"]["what"], first="What is behind it:", indent=2)
+    head.gap()
+    say(head.text())
     say(answer_text(result, encoding=encoding_of(sys.stdout)))
-    wrong = _differences(result, Path(folder, recording.origin))
+    wrong = _differences(result, origin["expected"])
     for sentence in wrong:
         tell(f"{recording.log}: {sentence} This is a mistake of canlens; please report it.\n")
     return not wrong
 
 
-def _differences(result: CheckResult, origin: Path) -> list[str]:
+def _differences(result: CheckResult, expected: dict[str, Any]) -> list[str]:
     """Return a sentence for each verdict that is not as the file beside the recording expects."""
-    expected = tomllib.loads(origin.read_text(encoding="utf-8"))["expected"]
     found = {name: output.verdict for name, output in result.outputs.items()}
     told = [f"expected the verdict {expected['verdict']}, found {result.verdict}."] * (
         result.verdict != expected["verdict"]
