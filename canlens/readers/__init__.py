@@ -30,10 +30,13 @@ def open_trace(source: Source) -> Trace:
         No format, or more than one, fits the first bytes.
     """
     opened = open_source(source)
-    claimed = [reader for reader in ALL if reader.recognises(opened.head)]
-    if len(claimed) != 1:
-        raise _unknown(opened.name, tuple(reader.name for reader in claimed))
-    return claimed[0].read(opened)
+    try:
+        claimed = [reader for reader in ALL if reader.recognises(opened.head)]
+        if len(claimed) != 1:
+            raise _unknown(opened.name, tuple(reader.name for reader in claimed))
+        return claimed[0].read(opened)
+    finally:
+        opened.close()
 
 
 def _unknown(name: str, claimed: tuple[str, ...]) -> UnknownFormatError:

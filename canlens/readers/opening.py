@@ -78,12 +78,17 @@ class Opened:
         """Return the hash of the bytes on disk, reading what nobody has read yet."""
         return self.raw.digest()
 
+    def close(self) -> None:
+        """Close the file if it was opened here; a stream that was given stays open."""
+        self.raw.release()
+
 
 class _Hashed(io.RawIOBase):
     """A stream that keeps the hash of all that was read from it."""
 
-    def __init__(self, stream: BinaryIO) -> None:
+    def __init__(self, stream: BinaryIO, *, ours: bool) -> None:
         self._stream = stream
+        self._ours = ours
         self._hash = hashlib.sha256()
 
     def readable(self) -> bool:
@@ -98,6 +103,10 @@ class _Hashed(io.RawIOBase):
             buffer[:count] = data
         self._hash.update(buffer[:count])
         return count
+
+    def release(self) -> None:
+        if self._ours:
+            self._stream.close()
 
     def digest(self) -> str:
         while self.read(STEP):
@@ -184,7 +193,7 @@ def open_source(source: Source) -> Opened:
         The file cannot be opened, or is an archive without exactly one file in it.
     """
     name, stream, path = _stream_of(source)
-    raw = _Hashed(stream)
+    raw = _Hashed(stream, ours=path is not None)
     problems: list[Problem] = []
     plain: io.BufferedIOBase = io.BufferedReader(raw, STEP)
     head = _peek(plain, name)
