@@ -227,7 +227,8 @@ def _because(bit_rate: int, gaps: _Gaps, *, number: int) -> str:
 def _why_not(gaps: _Gaps, *, several: bool, piled_up: bool) -> str:
     """Say why no bit rate was found."""
     if len(gaps.gap_s) < FEWEST_FITTING:
-        return f"Only {len(gaps.gap_s)} gaps between frames can be used, at least {FEWEST_FITTING} are needed."
+        gap = "gap" if len(gaps.gap_s) == 1 else "gaps"
+        return f"Only {len(gaps.gap_s)} {gap} between frames can be used, at least {FEWEST_FITTING} are needed."
     if several:
         return "The gaps between frames fit more than one bit rate."
     if piled_up:
