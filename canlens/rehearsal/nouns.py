@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from canlens.findings import Scope
-    from canlens.plan import Mark, Readings
+    from canlens.plan import Mark, Observation, Readings
     from canlens.trace import Trace
 
 
@@ -62,6 +62,8 @@ class Rehearsal:
         What the person who operated the controls noted, in the clock of the recording.
     readings
         What the meter read before the recording.
+    observed
+        What eye and ear saw of the outputs that nothing on the bus shows.
     truth
         What is behind it.
     """
@@ -69,4 +71,5 @@ class Rehearsal:
     trace: Trace
     marks: tuple[Mark, ...]
     readings: Readings
+    observed: tuple[Observation, ...]
     truth: Truth

@@ -168,15 +168,9 @@ def rule_timeline(rule: Rule, controls: Mapping[str, Timeline]) -> Timeline:
     """Return when a rule is on, 1 or 0, from the timelines of its controls."""
     used = {name: controls[name] for name in rule.controls}
     times = all_jumps(list(used.values()))
-    state = rule.evaluate({name: line.at(times).astype(np.int8) for name, line in used.items()} or _nothing(times))
+    state = rule.evaluate({name: line.at(times).astype(np.int8) for name, line in used.items()})
     first = rule.evaluate({name: np.array([line.first], np.int8) for name, line in used.items()})
     return Timeline(times, state.astype(np.float64), float(first[0])).jumps()
-
-
-def _nothing(
-    times: np.ndarray[tuple[int], np.dtype[np.float64]],
-) -> dict[str, np.ndarray[tuple[int], np.dtype[np.int8]]]:
-    return {"": np.zeros(len(times), np.int8)}
 
 
 def delayed(

@@ -6,10 +6,10 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from canlens.errors import UsageError
-from canlens.plan.nouns import REST, Mark, Reading, Readings
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.faults import FAULTS
 from canlens.rehearsal.install import healthy_install
+from canlens.rehearsal.notes import meter_readings, noted_marks, seen_outputs
 from canlens.rehearsal.nouns import InjectedFault, Rehearsal, Truth
 from canlens.rehearsal.schedule import draw_schedule
 from canlens.rehearsal.simulation import simulate
@@ -21,16 +21,11 @@ if TYPE_CHECKING:
     from canlens.plan import Plan
     from canlens.rehearsal.faults import Fault, Subject
     from canlens.rehearsal.install import Install
-    from canlens.rehearsal.schedule import Schedule
 
 START_S = 1_760_000_000
 """Clock of the recorder when it starts, if nothing else is asked [s since 1970]."""
 HIGHEST_LOAD = 0.9
 """Above it a bus does not keep up."""
-HAND_S = (-0.15, 0.35)
-"""How far off a person notes the time of an operation [s]."""
-TERMINATED_OHM = (58.5, 61.5)
-"""Two 120 Ω terminators side by side, with the meter's error."""
 
 
 def make_rehearsal(
@@ -61,7 +56,7 @@ def make_rehearsal(
     Returns
     -------
     Rehearsal
-        The recording, marks, readings of the meter, and the truth.
+        The recording, marks, readings of the meter, observations, and the truth.
 
     Raises
     ------
@@ -78,9 +73,15 @@ def make_rehearsal(
     for wish in [fault] if isinstance(fault, str) else fault or ():
         install, built = _build(install, wish, faults, seed)
         faults.append(built)
-    trace = simulate(install, start_ns=start_s * NANOSECONDS_PER_SECOND, seed=seed)
+    trace, courses = simulate(install, start_ns=start_s * NANOSECONDS_PER_SECOND, seed=seed)
     truth = Truth(seed, tuple(faults), {name: _rule_text(install, name) for name in plan.outputs})
-    return Rehearsal(trace, _marks(schedule, start_s, Draws(seed, "marks")), _readings(Draws(seed, "meter")), truth)
+    return Rehearsal(
+        trace,
+        noted_marks(schedule, start_s, Draws(seed, "marks")),
+        meter_readings(Draws(seed, "meter")),
+        seen_outputs(plan, schedule, courses, start_s, Draws(seed, "eye")),
+        truth,
+    )
 
 
 def _build(install: Install, wish: str, before: Sequence[InjectedFault], seed: int) -> tuple[Install, InjectedFault]:
@@ -118,27 +119,3 @@ def _rule_text(install: Install, name: str) -> str:
     if install.is_controller_silent or install.is_bus_dead:
         return "never"
     return str(model.rule) if model.stuck is None else ("always" if model.stuck else "never")
-
-
-def _marks(schedule: Schedule, start_s: float, draws: Draws) -> tuple[Mark, ...]:
-    """Return what the person noted, by time."""
-    noted = [(one.start_s, one.end_s, one.control) for one in schedule.operations]
-    noted += [(begin_s, end_s, REST) for begin_s, end_s in schedule.rests]
-    return tuple(
-        Mark(
-            round(start_s + begin_s + draws.uniform(*HAND_S), 2),
-            label,
-            round(start_s + end_s + draws.uniform(*HAND_S), 2),
-        )
-        for begin_s, end_s, label in sorted(noted)
-    )
-
-
-def _readings(draws: Draws) -> Readings:
-    """Return what the meter shows on a bus without an electrical fault."""
-    values = {
-        "h_l_ohm": round(draws.uniform(*TERMINATED_OHM), 1),
-        "battery_v": round(draws.uniform(12.4, 12.7), 2),
-        "ground_drop_v": round(draws.uniform(0.02, 0.12), 2),
-    }
-    return Readings(values={name: Reading(name, value) for name, value in values.items()})

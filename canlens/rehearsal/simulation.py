@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from canlens.plan import Plan
     from canlens.rehearsal import background
     from canlens.rehearsal.install import Install
+    from canlens.rehearsal.output_model import OutputCourse
     from canlens.signals import Floats
     from canlens.trace import Bytes, Ints, Rows
 
@@ -34,8 +35,8 @@ STAMP_NS = 1000
 FIRST8 = 8
 
 
-def simulate(install: Install, *, start_ns: int, seed: int) -> Trace:
-    """Record the bus of an install.
+def simulate(install: Install, *, start_ns: int, seed: int) -> tuple[Trace, dict[str, OutputCourse]]:
+    """Record the bus of an install, and tell what its outputs did.
 
     Parameters
     ----------
@@ -50,22 +51,24 @@ def simulate(install: Install, *, start_ns: int, seed: int) -> Trace:
     -------
     Trace
         One channel, each frame stamped at its end, in microseconds.
+    dict
+        Output -> what it did; empty where no controller works.
     """
     plan = install.plan
     if install.is_bus_dead:
-        return Trace.empty(source=Source(stamp_resolution_ns=STAMP_NS))
+        return Trace.empty(source=Source(stamp_resolution_ns=STAMP_NS)), {}
     sources, true = _control_sources(install, seed)
     running = true.get(plan.bus.awake_while or "", constant(1.0))
     foreign = install.foreign_messages
     switches = foreign_sources(foreign, end_s=install.schedule.end_s, draws=Draws(seed, "foreign switches"))
     vehicle = _batches(install, [*install.vehicle_messages, *foreign], sources | switches, running, seed)
-    if install.is_controller_silent or not install.controller_messages:
-        return _record(plan, vehicle, start_ns)[0]
+    if install.is_controller_silent:
+        return _record(plan, vehicle, start_ns)[0], {}
     seen = _seen(plan, vehicle, _record(plan, vehicle, 0)[1], true)
     courses = run_outputs(install, seen, seed=seed)
     sources |= controller_sources(install, courses, seen, running, seed=seed)
     controller = _batches(install, install.controller_messages, sources, running, seed)
-    return _record(plan, [*vehicle, *controller], start_ns)[0]
+    return _record(plan, [*vehicle, *controller], start_ns)[0], courses
 
 
 def _control_sources(install: Install, seed: int) -> tuple[dict[str, background.Source], dict[str, Timeline]]:

@@ -228,6 +228,21 @@ def test_an_over_current_shows_and_ends_soon(plan: Plan) -> None:
     assert max(end - start for start, end in zip(up, down, strict=True)) < 0.7
 
 
+@pytest.mark.parametrize("seed", range(1, 8))
+def test_outputs_that_the_bus_does_not_show_are_observed(plan: Plan, seed: int) -> None:
+    blind = {name: replace(one, command=None, level=None) for name, one in plan.outputs.items()}
+    told = make_rehearsal(replace(plan, outputs=blind), seed=seed)
+    horn = [mark for mark in told.marks if mark.label == "horn"]
+    seen = [one for one in told.observed if one.output == "air_horn"]
+    for mark in horn:
+        assert mark.until_s is not None
+        assert any(one.on and mark.time_s - 0.5 < one.time_s < mark.until_s + 0.5 for one in seen)
+    for one in seen:
+        near = any(mark.time_s - 0.5 < one.time_s < (mark.until_s or 0.0) + 0.5 for mark in horn)
+        assert near or not one.on
+    assert make_rehearsal(plan, seed=seed).observed == ()
+
+
 @pytest.mark.parametrize("fault", sorted(FAULTS))
 def test_every_fault_of_the_table_can_be_drawn_and_is_told(plan: Plan, fault: str) -> None:
     (built,) = make_rehearsal(plan, fault=fault, seed=7).truth.faults
