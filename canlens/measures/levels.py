@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.evidence import FlashEvidence, LevelEvidence, Steps, Track
+from canlens.measures.stretches import medians, runs
 from canlens.measures.tracks import typical_interval
-from canlens.plan.rule import ON, UNKNOWN
+from canlens.plan.rule import ON
 
 if TYPE_CHECKING:
     from canlens.signals import Floats
@@ -18,20 +19,6 @@ PERIODS_NEEDED = 2.0
 """A stretch shorter than this many flashes shows no frequency."""
 ROWS_PER_FLASH = 2.5
 """Fewer rows in a flash than this cannot show it (two is the sampling limit; a little more lets a count settle)."""
-
-
-def steady(track: Track, state: int, time_s: Floats, settle_s: float) -> Bools:
-    """Tell at which times the track has been in a state for at least ``settle_s`` [s]."""
-    other = np.zeros(len(time_s), bool)
-    for each in {0, 1, UNKNOWN} - {state}:
-        other |= track.ever(each, time_s - settle_s, time_s)
-    return ~other
-
-
-def stretches(mask: Bools) -> tuple[Ints, Ints]:
-    """Return start and stop (exclusive) of each run of true rows."""
-    edge = np.diff(np.concatenate(([False], mask, [False])).astype(np.int8))
-    return np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
 
 
 def level(
@@ -58,10 +45,10 @@ def level(
         ``medians`` is empty where there is no such stretch.
     """
     time_s, value, line = rows
-    starts, stops = stretches(on)
-    medians = np.array([np.median(value[start:stop]) for start, stop in zip(starts, stops, strict=True)])
-    wrong = np.abs(medians - wanted) > tolerance if len(medians) else np.zeros(0, bool)
-    return LevelEvidence(wanted, medians, Steps(line[starts][wrong], time_s[starts][wrong]))
+    starts, stops = runs(on)
+    levels = medians(value, starts, stops)
+    wrong = np.abs(levels - wanted) > tolerance
+    return LevelEvidence(wanted, levels, Steps(line[starts][wrong], time_s[starts][wrong]))
 
 
 def flash(

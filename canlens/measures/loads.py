@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.evidence import LoadEvidence, Steps, Track
-from canlens.measures.levels import steady, stretches
+from canlens.measures.stretches import calm, medians, runs, steady
 from canlens.measures.tracks import typical_interval
 from canlens.plan.rule import OFF, ON
 
@@ -97,31 +97,26 @@ def _settled(track: Track, signal: Signal, flashing: Track | None) -> tuple[Bool
     """Tell at which rows the output has been on, or off, long enough for the reading to have settled."""
     interval_s, _ = typical_interval(signal.time_s)
     settle_s = SETTLE_S + track.slack_s + interval_s
-    on, off = steady(track, ON, signal.time_s, settle_s), steady(track, OFF, signal.time_s, settle_s)
-    if flashing is not None:
-        calm = ~flashing.ever(ON, signal.time_s - settle_s, signal.time_s)
-        on, off = on & calm, off & calm
-    return on, off
+    time_s = np.maximum.accumulate(signal.time_s)
+    quiet = calm(flashing, time_s, settle_s)
+    return steady(track, ON, time_s, settle_s) & quiet, steady(track, OFF, time_s, settle_s) & quiet
 
 
 def _at(signal: Signal, mask: Bools) -> Steps:
     """Return the first row of each run of true rows."""
-    starts, _ = stretches(mask)
+    starts, _ = runs(mask)
     return Steps(signal.line[starts], signal.time_s[starts])
 
 
 def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Steps:
     """Return the first row of each run of true rows that lasts longer than allowed."""
-    starts, stops = stretches(mask)
+    starts, stops = runs(mask)
     kept = starts[signal.time_s[stops - 1] - signal.time_s[starts] > allowed_s]
     return Steps(signal.line[kept], signal.time_s[kept])
 
 
-def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[float], bool]) -> Steps:
+def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools]) -> Steps:
     """Return the first row of each run of true rows whose median value is wrong."""
-    starts, stops = stretches(mask)
-    value: Floats = signal.value
-    kept = np.array(
-        [a for a, b in zip(starts, stops, strict=True) if is_wrong(float(np.nanmedian(value[a:b])))], np.intp
-    )
+    starts, stops = runs(mask)
+    kept = starts[is_wrong(medians(signal.value, starts, stops))]
     return Steps(signal.line[kept], signal.time_s[kept])

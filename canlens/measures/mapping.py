@@ -49,7 +49,12 @@ def fitting(rules: Iterable[tuple[Rule, Track]], output: Track, *, within_s: flo
         An answer is due within this time [s].
     """
     kept = []
+    rise = output.rises
+    rise_s = output.time_s[rise]
+    since_s = (output.before_s[rise] if output.slack_s else rise_s) - within_s
     for rule, asked in rules:
+        if not (asked.ever(ON, since_s, rise_s) | asked.ever(UNKNOWN, since_s, rise_s)).all():
+            continue
         found = answers(asked, output, within_s=within_s)
         explained = len(found.answered)
         if explained >= FEWEST_EDGES and explained == len(found.due) and not len(found.unasked):

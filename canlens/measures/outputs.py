@@ -18,11 +18,12 @@ from canlens.evidence import (
     Track,
 )
 from canlens.measures.answers import answers
-from canlens.measures.levels import flash, level, steady
+from canlens.measures.levels import flash, level
 from canlens.measures.loads import load
 from canlens.measures.mapping import fitting, told_apart
 from canlens.measures.observations import agreement, observed_answers
 from canlens.measures.release import cut_off, dropped, release
+from canlens.measures.stretches import calm, steady
 from canlens.measures.tracks import rule_track, states_of, track, typical_interval
 from canlens.plan.rule import OFF, ON, Rule, parse_rule
 
@@ -31,8 +32,7 @@ if TYPE_CHECKING:
 
     from canlens.plan import Observation, Output, Plan, SignalReference
     from canlens.plan.rule import States
-    from canlens.signals import Floats, Signal
-    from canlens.trace import Bools
+    from canlens.signals import Signal
 
 
 @dataclass(frozen=True, eq=False)
@@ -216,13 +216,6 @@ def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) ->
     return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
 
 
-def _calm(flashing: Track | None, time_s: Floats, settle_s: float) -> Bools:
-    """Tell at which times the output has not been flashing for a while."""
-    if flashing is None:
-        return np.ones(len(time_s), bool)
-    return ~flashing.ever(ON, time_s - settle_s, time_s)
-
-
 def _level(
     output: Output, recorded: Recorded, tracks: tuple[Track, Track, Track | None], *, night: bool
 ) -> LevelEvidence | None:
@@ -235,7 +228,7 @@ def _level(
     time_s = np.maximum.accumulate(signal.time_s) if len(signal) else signal.time_s
     interval_s, _ = typical_interval(time_s)
     settle_s = output.within_s + own.slack_s + interval_s
-    on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & _calm(flashing, time_s, settle_s)
+    on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & calm(flashing, time_s, settle_s)
     if output.night is not None:
         on &= steady(recorded.controls[output.night], ON if night else OFF, time_s, settle_s)
     return level((time_s, signal.value, signal.line), on=on, wanted=wanted, tolerance=output.level_tolerance)
