@@ -10,7 +10,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
-from importlib import metadata
 from typing import Literal
 
 from canlens.findings import Cause, Finding  # noqa: TC001 – the schema is made from the annotations
@@ -147,6 +146,8 @@ class CheckResult:
 @cache
 def version() -> str:
     """Return the version of the installed program; ``unknown`` for a copy that was never installed."""
+    from importlib import metadata  # noqa: PLC0415 – 10 ms that the help text need not wait for
+
     try:
         return metadata.version("canlens")
     except metadata.PackageNotFoundError:
