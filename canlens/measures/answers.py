@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.evidence import Answers, Steps, Track
-from canlens.plan.rule import OFF, ON
+from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
     from canlens.signals import Floats
@@ -28,8 +28,8 @@ def answers(
 
     The first row is never an edge. An output that is already on cannot answer: if the rule was on a moment ago (or
     a run-on explains it) the edge does not count, else it counts and is unanswered. An edge whose exercise is
-    shorter than ``within_s`` and one interval of the output's message, or too near the end, counts only if it is
-    answered.
+    shorter than ``within_s`` and one interval of the output's message, too near the end, or during which the output's
+    message stayed away, counts only if it is answered.
 
     Parameters
     ----------
@@ -66,19 +66,23 @@ def answers(
 
     was_on = output.at(edge_s, side="left") == ON
     recently_s = edge_s - (run_on_s + within_s + output.slack_s)
-    held = was_on & ~answered & rule.ever(ON, recently_s, np.nextafter(edge_s, -np.inf))
+    before_s = np.nextafter(edge_s, -np.inf)
+    held = was_on & ~answered & (rule.ever(ON, recently_s, before_s) | rule.ever(UNKNOWN, recently_s, before_s))
 
     open_edge = ~answered & ~held
     need_s = within_s + output.slack_s
     ends_s = min(rule.end_s, output.end_s)
-    too_short = open_edge & ~was_on & ((fall_s - edge_s < need_s) | (ends_s - edge_s < need_s))
-    late = open_edge & ~was_on & ~too_short & _comes_late(taken_s, edge_s, fall_s, next_s, within_s)
+    short = (fall_s - edge_s < need_s) | (ends_s - edge_s < need_s)
+    too_short = open_edge & ((~was_on & short) | _unseen(output, edge_s, deadline_s, fall_s))
+    later = np.maximum(taken, np.searchsorted(rise_s, deadline_s, "right"))
+    later_s = np.append(rise_s, np.inf)[later]
+    late = open_edge & ~was_on & ~too_short & _comes_late(later_s, edge_s, fall_s, next_s, within_s)
     unanswered = open_edge & ~too_short & ~late
     due = answered | late | unanswered
 
     used = np.zeros(len(rise) + 1, bool)
-    used[taken[answered | late]] = True
-    used[taken[too_short & (taken_s < next_s) & _comes_late(taken_s, edge_s, fall_s, next_s, within_s)]] = True
+    used[taken[answered]] = used[later[late]] = True
+    used[taken[too_short & _comes_late(taken_s, edge_s, fall_s, next_s, within_s)]] = True
     unasked = rise[~used[:-1] & _unasked(rule, output, rise, within_s=within_s, run_on_s=run_on_s)]
     return Answers(
         due=Steps.of(rule, edge[due]),
@@ -89,7 +93,7 @@ def answers(
         held=Steps.of(rule, edge[held]),
         unasked=Steps.of(output, unasked),
         latency_s=(taken_s - edge_s)[answered],
-        late_s=(taken_s - edge_s)[late],
+        late_s=(later_s - edge_s)[late],
     )
 
 
@@ -99,6 +103,14 @@ def _first_row_after(output: Track, deadline_s: Floats) -> Floats:
         return deadline_s
     row_s = np.append(output.rows_s, np.inf)[np.searchsorted(output.rows_s, deadline_s, "left")]
     return np.where(row_s <= deadline_s + ROWS_OF_GRACE * output.slack_s, row_s, deadline_s)
+
+
+def _unseen(output: Track, edge_s: Floats, deadline_s: Floats, fall_s: Floats) -> Bools:
+    """Tell which exercises passed while the output's message stayed away, so that they show nothing."""
+    away = (output.at(edge_s, side="left") == UNKNOWN) | output.ever(UNKNOWN, edge_s, deadline_s)
+    if output.slack_s:
+        away |= np.append(output.rows_s, np.inf)[np.searchsorted(output.rows_s, deadline_s, "left")] > fall_s
+    return np.asarray(away, bool)
 
 
 def _first_rise(output: Track, rise: Rows, rule: Track, edge: Rows) -> Rows:
@@ -122,7 +134,8 @@ def _unasked(rule: Track, output: Track, rise: Rows, *, within_s: float, run_on_
     rise_s = output.time_s[rise]
     before_s = output.before_s[rise] if output.slack_s else rise_s
     since_s = before_s - within_s - run_on_s
+    since_s = np.nextafter(since_s, -np.inf)
     off = rule.at(rise_s) == OFF
     known = rule.time_s[0] <= since_s if len(rule.time_s) else np.zeros(len(rise), bool)
-    asked = rule.ever(ON, since_s, rise_s) | rule.ever(-1, since_s, rise_s)
+    asked = rule.ever(ON, since_s, rise_s) | rule.ever(UNKNOWN, since_s, rise_s)
     return np.asarray(off & ~asked & known, bool)

@@ -36,21 +36,18 @@ def bus_of(trace: Trace, planned: Bus, *, chosen: str | None) -> tuple[BusResult
         Of all channels by name as written; empty for a recording without frames.
     """
     several = len(trace.channels) > 1
-    every = {
-        name: _channel(trace.on_channel(name) if several else trace, planned) for name in trace.channels if len(trace)
-    }
+    every = {name: _channel(trace, planned, channel=name if several else None) for name in trace.channels if len(trace)}
     if not every:
         return BusResult(planned.bit_rate, "given" if planned.bit_rate else "unknown", None, None, WINDOW_S), {}
     return every.get(chosen or "", next(iter(every.values()))), every
 
 
-def _channel(trace: Trace, planned: Bus) -> BusResult:
-    """Measure one channel."""
+def _channel(trace: Trace, planned: Bus, *, channel: str | None) -> BusResult:
+    """Measure one channel; None takes the whole recording as one."""
     bit_rate = planned.bit_rate
     if bit_rate is None:
-        bit_rate = inferred_bit_rate(trace).bit_rate
+        bit_rate = inferred_bit_rate(trace if channel is None else trace.on_channel(channel)).bit_rate
         if bit_rate is None:
             return BusResult(None, "unknown", None, None, WINDOW_S)
-    load = bus_load(trace, bit_rate=bit_rate, data_bit_rate=planned.data_bit_rate, window_s=WINDOW_S)
-    peak = float(load.windows.max()) if len(load.windows) else load.mean
-    return BusResult(round(bit_rate), "given" if planned.bit_rate else "inferred", load.mean, peak, WINDOW_S)
+    load = bus_load(trace, bit_rate=bit_rate, data_bit_rate=planned.data_bit_rate, channel=channel, window_s=WINDOW_S)
+    return BusResult(round(bit_rate), "given" if planned.bit_rate else "inferred", load.mean, load.peak, WINDOW_S)

@@ -46,8 +46,6 @@ class BusLoad:
     windows
         float64 (k,): load in each whole window. None is cut short: what is left at the end counts in ``mean``
         only.
-    unstuffed, longest
-        What the closed formulas would have said instead of ``mean``: without stuff bits, and at the worst.
     with_errors
         ``mean`` if each error record that stands for an error frame took 14 bits, and if it took 20, with
         intermission. The destroyed part of the frame before it is not in the recording and not counted.
@@ -63,8 +61,6 @@ class BusLoad:
     window_s: float
     window_start_s: Floats
     windows: Floats
-    unstuffed: float | None
-    longest: float | None
     with_errors: tuple[float, float] | None
     note: str
 
@@ -159,7 +155,6 @@ def bus_load(
     all_busy_s = busy_time(trace, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
     busy_s = all_busy_s * on_channel
     span_s, window_start_s, windows = _over_time(trace, all_busy_s, busy_s, window_s=window_s)
-    least_s, most_s = _formulas(trace, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
     error_frames = int((_is_error_frame(trace) & on_channel).sum())
     low_s, high_s = (error_frames * (bits + wire.INTERMISSION_BITS) / bit_rate for bits in wire.ERROR_FRAME_BITS)
     total_s = float(busy_s.sum())
@@ -172,11 +167,29 @@ def bus_load(
         window_s=window_s,
         window_start_s=window_start_s,
         windows=windows,
-        unstuffed=float(least_s[on_channel].sum()) / span_s if span_s else None,
-        longest=float(most_s[on_channel].sum()) / span_s if span_s else None,
         with_errors=((total_s + low_s) / span_s, (total_s + high_s) / span_s) if span_s else None,
         note=_note(trace, on_channel, data_bit_rate=data_bit_rate),
     )
+
+
+def formula_loads(trace: Trace, load: BusLoad, *, channel: str | None = None) -> tuple[float, float] | None:
+    """Compute what the closed formulas would have said instead of a load's ``mean``.
+
+    Parameters
+    ----------
+    trace, load, channel
+        The recording, its :func:`bus_load`, and the channel that was measured.
+
+    Returns
+    -------
+    (float, float) or None
+        Without stuff bits, and at the worst; None where the recording has no length.
+    """
+    if not load.span_s:
+        return None
+    on_channel = np.ones(len(trace), np.bool_) if channel is None else trace.channel == _index(trace, channel)
+    least_s, most_s = _formulas(trace, bit_rate=load.bit_rate, data_bit_rate=load.data_bit_rate)
+    return float(least_s[on_channel].sum()) / load.span_s, float(most_s[on_channel].sum()) / load.span_s
 
 
 def _require_positive(what: str, value: float, unit: str) -> None:
@@ -218,11 +231,19 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
 def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float) -> Floats:
     """Compute the load of each whole window from the time at which each frame ended and for how long it ran."""
     number = int(length_s / window_s + 1e-9)
-    window = np.minimum((end_s / window_s).astype(np.int64), number)
-    inside_s = np.minimum(busy_s, end_s - window * window_s)
-    held_s = np.bincount(window, inside_s, minlength=number + 1)
-    before = np.maximum(window - 1, 0)
-    held_s += np.bincount(before, busy_s - inside_s, minlength=number + 1)
+    if (end_s[1:] < end_s[:-1]).any():
+        order = np.argsort(end_s, kind="stable")
+        end_s, busy_s = end_s[order], busy_s[order]
+    border_s = window_s * np.arange(number + 1)
+    first = np.append(np.searchsorted(end_s, border_s, "left"), len(end_s))
+    total_s = np.append(0.0, np.cumsum(busy_s))[first]
+    held_s = np.diff(total_s)
+    since_s = end_s - np.repeat(np.append(0.0, border_s), np.diff(np.append(0, first)))
+    across = np.flatnonzero(busy_s > since_s)
+    window = np.searchsorted(first, across, "right") - 1
+    over_s = (busy_s - since_s)[across]
+    np.subtract.at(held_s, window, over_s)
+    np.add.at(held_s, np.maximum(window - 1, 0), over_s)
     return np.asarray(held_s[:number] / window_s, np.float64)
 
 

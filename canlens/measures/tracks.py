@@ -79,7 +79,7 @@ def track(time_s: Floats, states: States, line: Ints, *, end_s: float) -> Track:
     """Turn rows into steps.
 
     Rows that say nothing are bridged when the stretch is short; a cyclic message that stays away leaves the state
-    unknown until its next row. Times that step backwards are held at the latest time seen.
+    unknown until its next row, or to the end. Times that step backwards are held at the latest time seen.
 
     Parameters
     ----------
@@ -97,7 +97,8 @@ def track(time_s: Floats, states: States, line: Ints, *, end_s: float) -> Track:
     interval_s, regular = typical_interval(time_s)
     rows_s = time_s[states != UNKNOWN]
     if regular:
-        time_s, states, line = _mark_silences(time_s, states, line, max(SILENCE_S, SILENCE_INTERVALS * interval_s))
+        hold_s = max(SILENCE_S, SILENCE_INTERVALS * interval_s)
+        time_s, states, line = _mark_silences(time_s, states, line, hold_s=hold_s, end_s=end_s)
     keep = _bridged(time_s, states, BRIDGE_INTERVALS * interval_s, end_s)
     time_s, states, line = time_s[keep], states[keep], line[keep]
     before_s = np.concatenate(([-np.inf], time_s[:-1])) if len(time_s) else time_s
@@ -142,9 +143,11 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
     )
 
 
-def _mark_silences(time_s: Floats, states: States, line: Ints, hold_s: float) -> tuple[Floats, States, Ints]:
-    """Insert an unknown row where a cyclic message stays away for longer than ``hold_s``."""
-    gap = np.flatnonzero(np.diff(time_s) > hold_s)
+def _mark_silences(
+    time_s: Floats, states: States, line: Ints, *, hold_s: float, end_s: float
+) -> tuple[Floats, States, Ints]:
+    """Insert an unknown row where a cyclic message stays away for longer than ``hold_s``, also before the end."""
+    gap = np.flatnonzero(np.diff(np.append(time_s, end_s)) > hold_s)
     return (
         np.insert(time_s, gap + 1, time_s[gap] + hold_s),
         np.insert(states, gap + 1, np.int8(UNKNOWN)),

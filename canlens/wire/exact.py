@@ -181,6 +181,8 @@ def frame_seconds(
     >>> frame_seconds(np.array([111]), bit_rate=500_000).tolist()
     [0.000222]
     """
+    if isinstance(at_data_rate, int) and not at_data_rate:
+        return bits / bit_rate
     return (bits - at_data_rate) / bit_rate + at_data_rate / (data_bit_rate or bit_rate)
 
 
