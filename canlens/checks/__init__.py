@@ -28,7 +28,7 @@ from canlens.checks import (
     wrong_level,
     wrong_run_on,
 )
-from canlens.checks.check import Check
+from canlens.checks.entry import Check
 
 __all__ = ["ALL", "Check"]
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.cautions import MEASURE_LIVE, safety_caution
-from canlens.checks.check import Check, called, lines_of
+from canlens.checks.entry import Check, called, lines_of
 from canlens.findings import Finding
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.check import Check, lines_of
+from canlens.checks.entry import Check, lines_of
 from canlens.findings import Finding
 from canlens.measures.mapping import telling_exercise
 from canlens.plan.rule import parse_rule

@@ -18,7 +18,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.cautions import WIRING
-from canlens.checks.check import Check
+from canlens.checks.entry import Check
 from canlens.findings import Finding
 
 if TYPE_CHECKING:

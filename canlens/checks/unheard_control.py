@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.check import Check, lines_of, times
+from canlens.checks.entry import Check, lines_of, times
 from canlens.findings import Finding
 
 if TYPE_CHECKING:

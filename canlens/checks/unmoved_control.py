@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.check import Check, times
+from canlens.checks.entry import Check, times
 from canlens.findings import Finding
 from canlens.judging import moved_only_on_paper
 

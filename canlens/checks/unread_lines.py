@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.check import MOST_LINES, Check
+from canlens.checks.entry import MOST_LINES, Check
 from canlens.findings import Finding, Lines
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.check import Check, called
+from canlens.checks.entry import Check, called
 from canlens.findings import Finding
 
 if TYPE_CHECKING:

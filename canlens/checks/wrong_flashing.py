@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.cautions import safety_caution
-from canlens.checks.check import Check, called, lines_of
+from canlens.checks.entry import Check, called, lines_of
 from canlens.findings import Finding
 
 if TYPE_CHECKING:

@@ -126,7 +126,8 @@ def _first_rise(output: Track, rise: Rows, rule: Track, edge: Rows) -> Rows:
 def _comes_late(taken_s: Floats, edge_s: Floats, fall_s: Floats, next_s: Floats, within_s: float) -> Bools:
     """Tell which rises are late answers: before the next edge, and while the rule holds or not long after."""
     horizon_s = edge_s + max(LATE_FACTOR * within_s, LATE_S)
-    return (taken_s < next_s) & ((taken_s <= fall_s + within_s) | (taken_s <= horizon_s))
+    in_time: Bools = (taken_s < next_s) & ((taken_s <= fall_s + within_s) | (taken_s <= horizon_s))
+    return in_time
 
 
 def _unasked(rule: Track, output: Track, rise: Rows, *, within_s: float, run_on_s: float) -> Bools:

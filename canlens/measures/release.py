@@ -43,7 +43,7 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
     was_on = output.at(edge_s) == ON
     was_on |= (output.at(edge_s, side="left") == ON) & (off_s == edge_s)
     latest_s = edge_s + run_on_s + within_s + tolerance_s
-    done = was_on & (off_s <= next_s)
+    done = was_on & np.isfinite(off_s) & (off_s <= next_s)
     early = off_s < edge_s + run_on_s - tolerance_s
     late = before_s > latest_s
     ends_s = np.minimum(np.minimum(next_s, rule.end_s), output.end_s)

@@ -22,7 +22,7 @@ def file_names(folder: str, noun: str) -> set[str]:
 def test_every_file_of_checks_is_in_the_catalogue_once() -> None:
     names = [check.name for check in checks.ALL]
     assert len(names) == len(set(names))
-    assert set(names) == file_names("checks", "check")
+    assert set(names) == file_names("checks", "entry")
 
 
 def test_every_file_of_causes_is_in_the_catalogue_once() -> None:

@@ -1,4 +1,4 @@
-"""Check: one question put to the evidence, with its manual page."""
+"""Entry of the catalogue: one question put to the evidence, with its manual page."""
 
 from __future__ import annotations
 
