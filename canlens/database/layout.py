@@ -22,29 +22,43 @@ def layout_problems(message: Message, *, file: str) -> list[DatabaseProblem]:
     file
         Named in the problems.
     """
-    problems = [
-        DatabaseProblem(
-            signal.line,
-            f"signal {signal.name} of message {message.name} needs {signal.needed_length} bytes of payload",
-            f"at most the {message.length} bytes that the message declares",
-            file=file,
-            done="The signal is decoded in those frames that are long enough.",
-        )
-        for signal in message.signals
-        if signal.needed_length > message.length
-    ]
+    return [*_sticking_out(message, file), *_without_page(message, file), *_sharing_bits(message, file)]
+
+
+def _sticking_out(message: Message, file: str) -> Iterator[DatabaseProblem]:
+    for signal in message.signals:
+        if signal.needed_length > message.length:
+            yield DatabaseProblem(
+                signal.line,
+                f"signal {signal.name} of message {message.name} needs {signal.needed_length} bytes of payload",
+                f"at most the {message.length} bytes that the message declares",
+                file=file,
+                done="The signal is decoded in those frames that are long enough.",
+            )
+
+
+def _without_page(message: Message, file: str) -> Iterator[DatabaseProblem]:
+    for signal in message.signals:
+        if message.multiplexers(signal) is None:
+            yield DatabaseProblem(
+                signal.line,
+                f"signal {signal.name} of message {message.name}, on a page that {signal.multiplexer} selects",
+                "a multiplexer in the same message, which does not hang on this signal in turn",
+                file=file,
+                done="The signal is decoded in no frame.",
+            )
+
+
+def _sharing_bits(message: Message, file: str) -> Iterator[DatabaseProblem]:
     for signal, others in _overlaps(message):
         names = ", ".join(other.name for other in others)
-        problems.append(
-            DatabaseProblem(
-                signal.line,
-                f"signal {signal.name} of message {message.name} shares bits with {names}",
-                "every bit of a message in one signal only",
-                file=file,
-                done="All of them are decoded; check start bits, lengths and byte orders.",
-            )
+        yield DatabaseProblem(
+            signal.line,
+            f"signal {signal.name} of message {message.name} shares bits with {names}",
+            "every bit of a message in one signal only",
+            file=file,
+            done="All of them are decoded; check start bits, lengths and byte orders.",
         )
-    return problems
 
 
 def _overlaps(message: Message) -> Iterator[tuple[SignalDefinition, list[SignalDefinition]]]:
@@ -54,9 +68,7 @@ def _overlaps(message: Message) -> Iterator[tuple[SignalDefinition, list[SignalD
     for signal in message.signals:
         bits = signal.bits
         if bits & taken:
-            others = [
-                other for other, its_bits in before if bits & its_bits and _may_meet(message, signal, other)
-            ]
+            others = [other for other, its_bits in before if bits & its_bits and _may_meet(message, signal, other)]
             if others:
                 yield signal, others
         taken |= bits
@@ -75,15 +87,9 @@ def _may_meet(message: Message, one: SignalDefinition, other: SignalDefinition) 
 
 def _conditions(message: Message, signal: SignalDefinition) -> dict[str, Pages]:
     """Return multiplexer -> pages for a signal and all the multiplexers it hangs on."""
-    conditions: dict[str, Pages] = {}
-    at: SignalDefinition | None = signal
-    while at is not None and at.multiplexer is not None and at.multiplexer not in conditions:
-        conditions[at.multiplexer] = at.pages
-        at = message.signal(at.multiplexer)
-    return conditions
+    hanging = (signal, *(message.multiplexers(signal) or ()))
+    return {one.multiplexer: one.pages for one in hanging if one.multiplexer is not None}
 
 
 def _share_a_page(pages: Pages, others: Pages) -> bool:
-    return any(
-        low <= other_high and other_low <= high for low, high in pages for other_low, other_high in others
-    )
+    return any(low <= other_high and other_low <= high for low, high in pages for other_low, other_high in others)

@@ -129,6 +129,22 @@ class Message:
         """Return the signal of that name, or None."""
         return self._by_name.get(name)
 
+    def multiplexers(self, signal: SignalDefinition) -> tuple[SignalDefinition, ...] | None:
+        """Return the multiplexers that a signal hangs on, from the next one up.
+
+        None if one of them is missing in the message, or if they hang on each other in a circle: then nothing
+        tells whether a frame carries the signal.
+        """
+        chain: list[SignalDefinition] = []
+        above = signal.multiplexer
+        while above is not None:
+            multiplexer = self.signal(above)
+            if multiplexer is None or multiplexer in chain:
+                return None
+            chain.append(multiplexer)
+            above = multiplexer.multiplexer
+        return tuple(chain)
+
 
 @dataclass(frozen=True)
 class DatabaseProblem(Problem):

@@ -13,7 +13,7 @@ from cantools.database.errors import UnsupportedDatabaseFormatError
 
 from canlens.database.dbc_text import DbcText, MessageEntry, Pages, SignalEntry, prepare
 from canlens.database.nouns import Database, DatabaseProblem, Message, SignalDefinition
-from canlens.database.refusal import refusal
+from canlens.database.refusal import overheard, refusal
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,6 +25,8 @@ NO_SENDER = "Vector__XXX"
 FLAG_EXTENDED = 0x8000_0000
 """Bit 31 of a DBC message number marks a 29-bit identifier."""
 MS_PER_S = 1000
+OVERWRITING = "Overwriting message"
+"""How cantools begins to say that two messages share a name or an identifier; merging says so with a line."""
 
 
 @dataclass(frozen=True)
@@ -55,19 +57,28 @@ def parse(source: Text) -> Database:
     """
     dbc = prepare(source.text) if source.format == "dbc" else DbcText(source.text, (), {})
     try:
-        parsed = load_string(dbc.text, source.format, strict=False, sort_signals=None)
+        with overheard() as remarks:
+            parsed = load_string(dbc.text, source.format, strict=False, sort_signals=None)
     except UnsupportedDatabaseFormatError as error:
         reason = error.e_dbc or error.e_kcd or error.e_sym or error.e_arxml
         raise refusal(source, dbc, reason) from error
-    if not isinstance(
-        parsed, ParsedDatabase
-    ):  # only CDD files, which are never asked for, give another class
+    if not isinstance(parsed, ParsedDatabase):  # only CDD files, which are never asked for, give another class
         raise TypeError(f"expected a CAN database, got {type(parsed).__name__}")
     places = _Places(source.file, dbc)
-    problems: list[DatabaseProblem] = []
+    problems = [_remark(remark, source.file) for remark in remarks if not remark.startswith(OVERWRITING)]
     messages = tuple(_message(message, places.of(message), problems) for message in parsed.messages)
     nodes = tuple(node.name for node in parsed.nodes if node.name != NO_SENDER)
     return Database(messages, nodes, tuple(problems), (source.file,))
+
+
+def _remark(said: str, file: str) -> DatabaseProblem:
+    return DatabaseProblem(
+        0,
+        f"the parser remarks: {said}",
+        "an entry that is understood without remarks",
+        file=file,
+        done="The rest of the file is used.",
+    )
 
 
 class _Places:
@@ -132,14 +143,10 @@ def _cycle_time_s(message: ParsedMessage, place: _Place, problems: list[Database
     return None
 
 
-def _signals(
-    message: ParsedMessage, place: _Place, problems: list[DatabaseProblem]
-) -> tuple[SignalDefinition, ...]:
+def _signals(message: ParsedMessage, place: _Place, problems: list[DatabaseProblem]) -> tuple[SignalDefinition, ...]:
     entries = place.signals(len(message.signals))
     # A signal may bear a long name in an attribute; its multiplexer is still told by the short one.
-    long_names = {
-        entry.name: signal.name for entry, signal in zip(entries, message.signals, strict=True) if entry
-    }
+    long_names = {entry.name: signal.name for entry, signal in zip(entries, message.signals, strict=True) if entry}
     signals: dict[str, SignalDefinition] = {}
     for signal, entry in zip(message.signals, entries, strict=True):
         line = entry.line if entry else place.line

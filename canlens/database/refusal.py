@@ -1,29 +1,50 @@
-"""What the parser says when it refuses a file, in plain words with a line."""
+"""What the parser says: its remarks, and why it refuses a file, in plain words with a line."""
 
 from __future__ import annotations
 
+import logging
 import re
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from canlens.errors import DatabaseError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from canlens.database.dbc_text import DbcText
     from canlens.database.source import Text
 
 _SYNTAX = re.compile(r"[Ii]nvalid syntax at line (?P<line>\d+), column (?P<column>\d+)")
-_UNUSED = re.compile(
-    r"unused (?P<keyword>VAL_|SIG_VALTYPE_) entries in DBC:\s+\w+ (?P<number>\d+) (?P<signal>\w+)"
-)
-_TOO_MANY_BITS = re.compile(
-    r"frame id (?P<identifier>0x\w+) is more than (?P<bits>\d+) bits in message (?P<name>\w+)"
-)
-_NO_BITS = re.compile(
-    r"signal (?P<signal>\S+) length (?P<length>-?\d+) is not greater than 0 in message (?P<name>\w+)"
-)
+_UNUSED = re.compile(r"unused (?P<keyword>VAL_|SIG_VALTYPE_) entries in DBC:\s+\w+ (?P<number>\d+) (?P<signal>\w+)")
+_TOO_MANY_BITS = re.compile(r"frame id (?P<identifier>0x\w+) is more than (?P<bits>\d+) bits in message (?P<name>\w+)")
+_NO_BITS = re.compile(r"signal (?P<signal>\S+) length (?P<length>-?\d+) is not greater than 0 in message (?P<name>\w+)")
 _XML = re.compile(r"(?P<reason>.+): line (?P<line>\d+), column \d+")
 LONGEST_QUOTE = 60
 """Longest piece of a line that a sentence quotes [characters]."""
+
+
+class _Listener(logging.Handler):
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.heard: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep what was said."""
+        self.heard.append(record.getMessage())
+
+
+@contextmanager
+def overheard() -> Iterator[list[str]]:
+    """Collect what the parser says to the log meanwhile, instead of letting it out on standard error."""
+    logger, listener = logging.getLogger("cantools"), _Listener()
+    passed_on, logger.propagate = logger.propagate, False
+    logger.addHandler(listener)
+    try:
+        yield listener.heard
+    finally:
+        logger.removeHandler(listener)
+        logger.propagate = passed_on
 
 
 def refusal(source: Text, dbc: DbcText, reason: Exception | None) -> DatabaseError:
@@ -80,9 +101,12 @@ def _unused(match: re.Match[str], _: Text, dbc: DbcText) -> tuple[int, str]:
 
 
 def _too_many_bits(match: re.Match[str], _: Text, dbc: DbcText) -> tuple[int, str]:
+    mend = "Correct the number after BO_."
+    if int(match["identifier"], 16) < 1 << 29:
+        mend = "If it is a 29-bit identifier, add 2147483648 to the number after BO_."
     return dbc.line_of_message(match["name"]), (
         f"expected an identifier of at most {match['bits']} bits for message {match['name']}, found"
-        f" {match['identifier']}. If it is a 29-bit identifier, add 2147483648 to the number after BO_."
+        f" {match['identifier']}. {mend}"
     )
 
 

@@ -80,6 +80,7 @@ class _Decoded(Signal):
 
     def __init__(self, path: str, definition: SignalDefinition, frames: Frames, room: Room) -> None:
         carrying = frames.carrying(definition)
+        carrying.rows.setflags(write=False)
         vars(self).update(
             path=path, definition=definition, rows=carrying.rows, _frames=frames, _carrying=carrying, _room=room
         )

@@ -109,7 +109,7 @@ class Frames:
 
     def carrying(self, signal: SignalDefinition) -> Selection:
         """Return the frames that carry a signal."""
-        page = self._on_page(signal, ())
+        page = self._on_page(signal)
         needed = signal.needed_length
         if needed <= self._shortest:
             return page
@@ -123,20 +123,16 @@ class Frames:
     def _page_key(signal: SignalDefinition) -> tuple[object, ...]:
         return signal.multiplexer, signal.pages
 
-    def _on_page(self, signal: SignalDefinition, above: tuple[str, ...]) -> Selection:
-        """Return the frames that show a page of the signal; ``above`` are the signals that hang on it."""
+    def _on_page(self, signal: SignalDefinition) -> Selection:
+        """Return the frames that show a page of the signal; none where nothing can tell the page."""
         if signal.multiplexer is None:
             return self._all
         key = self._page_key(signal)
         if key not in self._selections:
             multiplexer = self._message.signal(signal.multiplexer)
-            if multiplexer is None or multiplexer.name in above:
-                carrier, shown = (
-                    self._all,
-                    np.zeros(len(self), bool),
-                )  # nothing can say which page a frame shows
+            if multiplexer is None or self._message.multiplexers(signal) is None:
+                carrier, shown = self._all, np.zeros(len(self), bool)
             else:
-                self._on_page(multiplexer, (*above, multiplexer.name))
                 carrier = self.carrying(multiplexer)
                 shown = self._shows(multiplexer, carrier, signal.pages)
             self._selections[key] = self._select(carrier, shown)
