@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -54,27 +55,35 @@ class Track:
 
     def at(self, time_s: Floats, *, side: Literal["left", "right"] = "right") -> States:
         """Return the state at each time; ``left`` gives the state just before it."""
-        index = np.searchsorted(self.time_s, time_s, side) - 1
-        known = np.append(self.state, np.int8(UNKNOWN))
-        return known[index]
+        return self._known[np.searchsorted(self.time_s, time_s, side)]
 
-    @property
+    @cached_property
     def rises(self) -> Rows:
         """Steps from off to on. The first step is none, nor is a step out of the unknown."""
         return np.flatnonzero((self.state[1:] == ON) & (self.state[:-1] == OFF)) + 1
 
-    @property
+    @cached_property
     def falls(self) -> Rows:
         """Steps from on to off, by the same rule."""
         return np.flatnonzero((self.state[1:] == OFF) & (self.state[:-1] == ON)) + 1
 
     def ever(self, state: int, start_s: Floats, stop_s: Floats) -> Bools:
         """Return for each closed span [start, stop] whether the state held at any time in it."""
-        seen = np.append(0, np.cumsum(self.state == state))
+        seen = self._counts[state]
         first = np.searchsorted(self.time_s, start_s, "right")
         last = np.searchsorted(self.time_s, stop_s, "right")
         inside = seen[np.maximum(last, first)] - seen[first]
-        return np.asarray((inside > 0) | (self.at(start_s) == state), bool)
+        return np.asarray((inside > 0) | (self._known[first] == state), bool)
+
+    @cached_property
+    def _known(self) -> States:
+        """int8 (k + 1,): the state before the first step, which is unknown, and after each."""
+        return np.concatenate(([np.int8(UNKNOWN)], self.state))
+
+    @cached_property
+    def _counts(self) -> dict[int, Ints]:
+        """int64 (k + 1,) for each state: how many steps up to there led into it."""
+        return {state: np.append(0, np.cumsum(self.state == state)) for state in (OFF, ON, UNKNOWN)}
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canlens.errors import UsageError
-from canlens.evidence import ControlEvidence, Evidence, Steps, Track
+from canlens.evidence import ControlEvidence, Evidence, Steps
 from canlens.measures.answers import answers
 from canlens.measures.bus import bus_of
 from canlens.measures.clock import marks_offset
 from canlens.measures.mapping import candidates
-from canlens.measures.outputs import Recorded, output_evidence
+from canlens.measures.outputs import output_evidence
 from canlens.measures.quality import recording
-from canlens.measures.tracks import rule_track, states_of, track
+from canlens.measures.recorded import Recorded
+from canlens.measures.tracks import rule_track
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
@@ -23,7 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from canlens.database import Message
-    from canlens.plan import Condition, Control, Mark, Observation, Plan, Readings, SignalReference
+    from canlens.evidence import Track
+    from canlens.plan import Control, Mark, Observation, Plan, Readings, SignalReference
     from canlens.signals import Floats, Signal
     from canlens.trace import Trace
 
@@ -57,13 +60,14 @@ def evidence(
     """
     wanted = channel if channel is not None else plan.bus.channel
     chosen = _on_channel(trace, wanted)
-    end_s = float(chosen.time_s.max()) if len(chosen) else 0.0
+    end_s = (int(chosen.time_ns.max()) - chosen.start_ns) / NANOSECONDS_PER_SECOND if len(chosen) else 0.0
     references = tuple(_references(plan))
     signals, missing = _decoded(chosen, references)
-    tracks = {each.name: _track(signals, each.condition, end_s) for each in plan.controls.values()}
+    recorded = Recorded(signals, end_s)
+    tracks = {each.name: recorded.track(each.condition) for each in plan.controls.values()}
     offset_s, marked = _marks(marks, tracks, chosen)
     rules = candidates(plan.controls, [output.when for output in plan.outputs.values()])
-    recorded = Recorded(signals, tracks, end_s, tuple((rule, rule_track(rule, tracks)) for rule in rules))
+    recorded = replace(recorded, controls=tracks, candidates=tuple((rule, rule_track(rule, tracks)) for rule in rules))
     seen = {name: tuple(each for each in observed if each.output == name) for name in plan.outputs}
     seen_offset_s = _observed_offset(observed, chosen, offset_s if marks else None)
     bus, buses = bus_of(trace, plan.bus, chosen=wanted)
@@ -76,8 +80,7 @@ def evidence(
         missing_messages=missing,
         controller_seen=_controller_seen(plan, chosen),
         controls={
-            name: _control(plan.controls[name], tracks[name], signals, end_s, marked.get(name) if marks else None)
-            for name in plan.controls
+            name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
         },
         outputs={
             name: output_evidence(plan, output, recorded, seen[name], offset_s=seen_offset_s)
@@ -143,26 +146,17 @@ def _frames_of(trace: Trace, message: Message) -> int:
     return int((same & (trace.kind == Kind.DATA)).sum())
 
 
-def _track(signals: Mapping[str, Signal], condition: Condition, end_s: float) -> Track:
-    """Return the state of a condition over time; empty where its message never came."""
-    signal = signals.get(condition.reference.path)
-    if signal is None:
-        return Track.empty(end_s)
-    return track(signal.time_s, states_of(signal, condition), signal.line, end_s=end_s)
-
-
-def _control(
-    control: Control, own: Track, signals: Mapping[str, Signal], end_s: float, marked: Floats | None
-) -> ControlEvidence:
+def _control(control: Control, recorded: Recorded, marked: Floats | None) -> ControlEvidence:
     """Measure one control: its exercises, and whether the controller's own report followed them."""
+    own = recorded.controls[control.name]
     noticed = None
-    if control.noticed is not None and control.noticed.reference.path in signals:
-        report = _track(signals, control.noticed, end_s)
+    if control.noticed is not None and recorded.signal(control.noticed.reference) is not None:
+        report = recorded.track(control.noticed)
         noticed = len(answers(own, report, within_s=DEFAULT_WITHIN_S).answered)
     return ControlEvidence(
         name=control.name,
         track=own,
-        message_seen=control.condition.reference.path in signals,
+        message_seen=recorded.signal(control.condition.reference) is not None,
         exercises=Steps.of(own, own.rises),
         marked=marked,
         noticed=noticed,

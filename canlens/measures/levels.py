@@ -8,7 +8,6 @@ import numpy as np
 
 from canlens.evidence import FlashEvidence, LevelEvidence, Steps, Track
 from canlens.measures.stretches import medians, runs
-from canlens.measures.tracks import typical_interval
 from canlens.plan.rule import ON
 
 if TYPE_CHECKING:
@@ -54,6 +53,7 @@ def level(
 def flash(
     rows: tuple[Floats, Floats, Ints],
     *,
+    interval_s: float,
     flashing: Track,
     wanted_hz: float,
     tolerance_hz: float,
@@ -65,6 +65,8 @@ def flash(
     ----------
     rows
         Time [s], value and line of the level's (or the command's) rows, (n,) each.
+    interval_s
+        Typical interval of the rows [s].
     flashing
         On while the output should flash.
     wanted_hz, tolerance_hz
@@ -80,7 +82,6 @@ def flash(
     time_s, value, line = rows
     starts = np.flatnonzero(flashing.state == ON)
     ends_s = np.append(flashing.time_s[1:], flashing.end_s)
-    interval_s, _ = typical_interval(time_s)
     too_coarse = interval_s * wanted_hz * ROWS_PER_FLASH > 1
     frequency, wrong_at = [], []
     for start in starts:

@@ -8,12 +8,12 @@ import numpy as np
 
 from canlens.evidence import LoadEvidence, Steps, Track
 from canlens.measures.stretches import calm, medians, runs, steady
-from canlens.measures.tracks import typical_interval
 from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from canlens.measures.tracks import Rhythm
     from canlens.plan import Output
     from canlens.signals import Floats, Signal
     from canlens.trace import Bools
@@ -42,6 +42,7 @@ def load(
     voltage: Signal | None,
     *,
     flashing: Track | None = None,
+    rhythm_of: Callable[[Signal], Rhythm],
 ) -> LoadEvidence:
     """Compare reported current and voltage with the command and the limits of the plan.
 
@@ -55,6 +56,8 @@ def load(
         Decoded signals [A], [V]; None where the plan names none.
     flashing
         While it is on, nothing is settled.
+    rhythm_of
+        The rhythm of a signal's rows.
 
     Returns
     -------
@@ -65,7 +68,7 @@ def load(
     over_peak = over_continuous = no_current = when_off = no_voltage = none
     if current is not None and len(current):
         amps = current.value
-        on, off = _settled(track, current, flashing)
+        on, off = _settled(track, flashing, rhythm_of(current))
         highest = float(np.nanmax(amps)) if not np.isnan(amps).all() else np.nan
         on_a = float(np.nanmedian(amps[on])) if on.any() else np.nan
         if output.peak_a is not None:
@@ -78,7 +81,7 @@ def load(
         no_current = _medians_that(current, on, lambda median: median < open_a)
         when_off = _medians_that(current, off, lambda median: median > off_a)
     if voltage is not None and len(voltage) and output.level is None:
-        on, _ = _settled(track, voltage, flashing)
+        on, _ = _settled(track, flashing, rhythm_of(voltage))
         no_voltage = _medians_that(voltage, on, lambda median: median < DEAD_V)
     return LoadEvidence(
         on_current_a=on_a,
@@ -93,11 +96,10 @@ def load(
     )
 
 
-def _settled(track: Track, signal: Signal, flashing: Track | None) -> tuple[Bools, Bools]:
+def _settled(track: Track, flashing: Track | None, rhythm: Rhythm) -> tuple[Bools, Bools]:
     """Tell at which rows the output has been on, or off, long enough for the reading to have settled."""
-    interval_s, _ = typical_interval(signal.time_s)
-    settle_s = SETTLE_S + track.slack_s + interval_s
-    time_s = np.maximum.accumulate(signal.time_s)
+    time_s = rhythm.time_s
+    settle_s = SETTLE_S + track.slack_s + rhythm.interval_s
     quiet = calm(flashing, time_s, settle_s)
     return steady(track, ON, time_s, settle_s) & quiet, steady(track, OFF, time_s, settle_s) & quiet
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,41 +23,14 @@ from canlens.measures.mapping import fitting, told_apart
 from canlens.measures.observations import agreement, observed_answers
 from canlens.measures.release import cut_off, dropped, release
 from canlens.measures.stretches import calm, steady
-from canlens.measures.tracks import rule_track, states_of, track, typical_interval
+from canlens.measures.tracks import rule_track, states_of
 from canlens.plan.rule import OFF, ON, Rule, parse_rule
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from canlens.plan import Observation, Output, Plan, SignalReference
-    from canlens.plan.rule import States
-    from canlens.signals import Signal
-
-
-@dataclass(frozen=True, eq=False)
-class Recorded:
-    """What one recording holds of a plan's signals.
-
-    Attributes
-    ----------
-    signals
-        Decoded, by path; absent where the message never came.
-    controls
-        Tracks of all controls, by name.
-    end_s
-        Time of the latest frame [s].
-    candidates
-        Rules to try on an output that does not follow its own, with their tracks.
-    """
-
-    signals: Mapping[str, Signal]
-    controls: Mapping[str, Track]
-    end_s: float
-    candidates: tuple[tuple[Rule, Track], ...]
-
-    def signal(self, reference: SignalReference | None) -> Signal | None:
-        """Return the decoded signal of a reference, None where the plan names none or it never came."""
-        return self.signals.get(reference.path) if reference else None
+    from canlens.measures.recorded import Recorded
+    from canlens.plan import Observation, Output, Plan
 
 
 def output_evidence(
@@ -81,8 +53,7 @@ def output_evidence(
     signal = recorded.signal(output.command.reference if output.command else None)
     if signal is None or output.command is None:
         return _without_command(plan, output, recorded, rule, observed, offset_s=offset_s)
-    states = states_of(signal, output.command)
-    own = track(signal.time_s, states, signal.line, end_s=recorded.end_s)
+    own = recorded.track(output.command)
     flashing = _flashing(output, recorded)
     run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
     found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
@@ -102,7 +73,7 @@ def output_evidence(
         dropped=_dropped(output, rule, own, flashing),
         day=_level(output, recorded, (rule, own, flashing), night=False),
         night=_level(output, recorded, (rule, own, flashing), night=True),
-        flash=_flash(output, recorded, flashing, states),
+        flash=_flash(output, recorded, flashing),
         load=_load(output, recorded, own, flashing),
         confirmed=confirmed,
         disagreed=disagreed,
@@ -225,27 +196,30 @@ def _level(
     if wanted is None or signal is None or (night and output.night is None):
         return None
     rule, own, flashing = tracks
-    time_s = np.maximum.accumulate(signal.time_s) if len(signal) else signal.time_s
-    interval_s, _ = typical_interval(time_s)
-    settle_s = output.within_s + own.slack_s + interval_s
+    rhythm = recorded.rhythm(signal)
+    time_s = rhythm.time_s
+    settle_s = output.within_s + own.slack_s + rhythm.interval_s
     on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & calm(flashing, time_s, settle_s)
     if output.night is not None:
         on &= steady(recorded.controls[output.night], ON if night else OFF, time_s, settle_s)
     return level((time_s, signal.value, signal.line), on=on, wanted=wanted, tolerance=output.level_tolerance)
 
 
-def _flash(output: Output, recorded: Recorded, flashing: Track | None, states: States) -> FlashEvidence | None:
+def _flash(output: Output, recorded: Recorded, flashing: Track | None) -> FlashEvidence | None:
     """Measure the flash frequency from the level, or from the command where there is none."""
     if flashing is None or output.flash_hz is None or output.command is None:
         return None
     signal = recorded.signal(output.level)
     if signal is not None:
-        rows = (np.maximum.accumulate(signal.time_s), signal.value, signal.line)
+        value = signal.value
     else:
-        command = recorded.signals[output.command.reference.path]
-        rows = (np.maximum.accumulate(command.time_s), states.astype(np.float64), command.line)
+        signal = recorded.signals[output.command.reference.path]
+        value = states_of(signal, output.command).astype(np.float64)
+    rhythm = recorded.rhythm(signal)
+    rows = (rhythm.time_s, value, signal.line)
     return flash(
         rows,
+        interval_s=rhythm.interval_s,
         flashing=flashing,
         wanted_hz=output.flash_hz,
         tolerance_hz=output.flash_tolerance_hz,
@@ -257,4 +231,11 @@ def _load(output: Output, recorded: Recorded, own: Track, flashing: Track | None
     """Compare current and voltage with the command; None where the plan names neither."""
     if output.current is None and output.voltage is None:
         return None
-    return load(output, own, recorded.signal(output.current), recorded.signal(output.voltage), flashing=flashing)
+    return load(
+        output,
+        own,
+        recorded.signal(output.current),
+        recorded.signal(output.voltage),
+        flashing=flashing,
+        rhythm_of=recorded.rhythm,
+    )

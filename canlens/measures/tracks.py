@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from canlens.evidence import Track
 from canlens.plan.rule import OFF, ON, UNKNOWN, States
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from canlens.plan import Condition, Rule
     from canlens.signals import Floats, Signal
-    from canlens.trace import Ints
+    from canlens.trace import Bools, Ints
+
+    Column = npt.NDArray[np.int64] | npt.NDArray[np.uint64] | npt.NDArray[np.float64] | npt.NDArray[np.object_]
 
 REGULAR_SPREAD = 1.5
 """Rows count as cyclic when 95 % of their intervals stay below this multiple of the median (our choice: arbitration and
@@ -45,17 +48,21 @@ def states_of(signal: Signal, condition: Condition) -> States:
     int8 (n,)
         1 on, 0 off, -1 unknown; a value that is no number is unknown.
     """
-    value, raw = signal.value, signal.raw
     if condition.above is not None:
-        on = value > condition.above
+        on = signal.value > condition.above
     elif condition.below is not None:
-        on = value < condition.below
+        on = signal.value < condition.below
     elif condition.on_values or condition.on_raw:
-        on = np.isin(value, condition.on_values) | np.isin(raw, condition.on_raw)
+        on = _is_in(signal.value, condition.on_values) if condition.on_values else np.zeros(len(signal), bool)
+        on = on | _is_in(signal.raw, condition.on_raw)
     else:
-        on = value != 0
-    silent = np.isin(raw, condition.unknown) | np.isnan(value)
-    return np.where(silent, np.int8(UNKNOWN), on.astype(np.int8))
+        on = signal.value != 0
+    states = on.astype(np.int8)
+    if condition.unknown:
+        states[_is_in(signal.raw, condition.unknown)] = UNKNOWN
+    if signal.definition.is_float:
+        states[np.isnan(signal.value)] = UNKNOWN
+    return states
 
 
 def typical_interval(time_s: Floats) -> tuple[float, bool]:
@@ -75,7 +82,37 @@ def typical_interval(time_s: Floats) -> tuple[float, bool]:
     return float(median), len(time_s) >= REGULAR_ROWS and bool(high <= REGULAR_SPREAD * median)
 
 
-def track(time_s: Floats, states: States, line: Ints, *, end_s: float) -> Track:
+class Rhythm(NamedTuple):
+    """When the rows of a message come.
+
+    Attributes
+    ----------
+    time_s
+        float64 (n,): times [s]; those that stepped backwards are held at the latest time seen.
+    interval_s
+        Median interval [s]; 0 with fewer than two rows.
+    hold_s
+        How long a row's state holds without a next row [s]; endless for messages without a rhythm.
+    has_gaps
+        Whether the message stayed away for longer than that, before its last row.
+    """
+
+    time_s: Floats
+    interval_s: float
+    hold_s: float
+    has_gaps: bool
+
+    @classmethod
+    def of(cls, time_s: Floats) -> Rhythm:
+        """Measure the rhythm of rows."""
+        if (time_s[1:] < time_s[:-1]).any():
+            time_s = np.maximum.accumulate(time_s)
+        interval_s, regular = typical_interval(time_s)
+        hold_s = max(SILENCE_S, SILENCE_INTERVALS * interval_s) if regular else np.inf
+        return cls(time_s, interval_s, hold_s, regular and bool((np.diff(time_s) > hold_s).any()))
+
+
+def track(time_s: Floats, states: States, line: Ints, *, end_s: float, rhythm: Rhythm | None = None) -> Track:
     """Turn rows into steps.
 
     Rows that say nothing are bridged when the stretch is short; a cyclic message that stays away leaves the state
@@ -87,24 +124,29 @@ def track(time_s: Floats, states: States, line: Ints, *, end_s: float) -> Track:
         float64, int8 and int64 (n,): rows in file order.
     end_s
         End of the recording [s].
+    rhythm
+        Of these rows, where it has been measured already.
 
     Returns
     -------
     Track
         With ``slack_s`` 0 where changes come between the beats of the rhythm, else the median interval.
     """
-    time_s = np.maximum.accumulate(time_s) if len(time_s) else time_s
-    interval_s, regular = typical_interval(time_s)
-    rows_s = time_s[states != UNKNOWN]
-    if regular:
-        hold_s = max(SILENCE_S, SILENCE_INTERVALS * interval_s)
-        time_s, states, line = _mark_silences(time_s, states, line, hold_s=hold_s, end_s=end_s)
-    keep = _bridged(time_s, states, BRIDGE_INTERVALS * interval_s, end_s)
-    time_s, states, line = time_s[keep], states[keep], line[keep]
-    before_s = np.concatenate(([-np.inf], time_s[:-1])) if len(time_s) else time_s
-    step = np.flatnonzero(np.concatenate(([True], np.diff(states) != 0))) if len(states) else np.zeros(0, np.intp)
+    rhythm = rhythm or Rhythm.of(time_s)
+    time_s, interval_s = rhythm.time_s, rhythm.interval_s
+    rows_s = time_s
+    if (states == UNKNOWN).any():
+        rows_s = time_s[states != UNKNOWN]
+    if rhythm.has_gaps or (len(time_s) and end_s - time_s[-1] > rhythm.hold_s):
+        time_s, states, line = _mark_silences(time_s, states, line, hold_s=rhythm.hold_s, end_s=end_s)
+    if len(rows_s) != len(time_s):
+        keep = _bridged(time_s, states, BRIDGE_INTERVALS * interval_s, end_s)
+        time_s, states, line = time_s[keep], states[keep], line[keep]
+    changes = np.flatnonzero(states[1:] != states[:-1]) + 1
+    step = np.append(0, changes) if len(states) else changes
+    before_s = np.append(-np.inf, time_s[changes - 1]) if len(states) else time_s
     slack_s = interval_s if _changes_on_the_beat(time_s, step, interval_s) else 0.0
-    return Track(time_s[step], states[step], line[step], before_s[step], end_s, rows_s, slack_s)
+    return Track(time_s[step], states[step], line[step], before_s, end_s, rows_s, slack_s)
 
 
 def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
@@ -143,6 +185,14 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
     )
 
 
+def _is_in(column: Column, values: Sequence[float]) -> Bools:
+    """Tell which elements are one of a few values."""
+    found = np.zeros(len(column), bool)
+    for value in values:
+        found |= column == value
+    return found
+
+
 def _mark_silences(
     time_s: Floats, states: States, line: Ints, *, hold_s: float, end_s: float
 ) -> tuple[Floats, States, Ints]:
@@ -179,4 +229,4 @@ def _changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
     return bool(np.mean(np.abs(apart - interval_s) <= ON_THE_BEAT * interval_s) > 0.5)  # noqa: PLR2004 – the majority
 
 
-__all__ = ["OFF", "ON", "UNKNOWN", "rule_track", "states_of", "track", "typical_interval"]
+__all__ = ["OFF", "ON", "UNKNOWN", "Rhythm", "rule_track", "states_of", "track", "typical_interval"]
