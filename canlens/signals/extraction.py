@@ -84,18 +84,18 @@ def _aligned_to_top(frames: Frames, signal: SignalDefinition, at: Rows | None) -
     last = signal.needed_length - 1
     start = _word_that_holds(first, last)
     word = frames.word(start, signal.byte_order)
-    words = word.copy() if at is None else word.take(at)
+    if at is not None:
+        word = word.take(at)
     lead = signal.first_bit - 8 * start
     end = lead + signal.length
     if signal.byte_order == "motorola":
-        words <<= np.uint64(lead)
+        words = word << np.uint64(lead)
         if end > WORD_BITS:
             words |= _ninth(frames, last, at) >> np.uint64(8 - lead)
         return words
     if end <= WORD_BITS:
-        words <<= np.uint64(WORD_BITS - end)
-        return words
-    words >>= np.uint64(lead)
+        return word << np.uint64(WORD_BITS - end)
+    words = word >> np.uint64(lead)
     words |= _ninth(frames, last, at) << np.uint64(WORD_BITS - lead)
     words <<= np.uint64(WORD_BITS - signal.length)
     return words

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
 
 SMALL = 1 << 13
 """Columns shorter than this [rows] are made singly: the allocator serves them without asking the system."""
-CHUNK = 1 << 19
-"""Rows of one piece of memory, 4 MiB: from this size on numpy asks the system for huge pages."""
+CHUNK = 1 << 21
+"""Rows of one piece of memory, 16 MiB: numpy asks the system for huge pages, and only the ends get small ones."""
 
 
 class Room:

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 MESSAGES = 40
-ROUNDS = 3
-FRAMES = 500_000
+ROUNDS = 5
+FRAMES = 300_000
 MANY_FRAMES = 2_000_000
 SIGNALS = """ SG_ Counter : 0|4@1+ (1,0) [0|15] "" Vector__XXX
  SG_ Switch : 4|1@1+ (1,0) [0|1] "" Vector__XXX
