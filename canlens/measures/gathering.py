@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -60,17 +61,19 @@ def evidence(
     """
     wanted = channel if channel is not None else plan.bus.channel
     chosen = _on_channel(trace, wanted)
-    end_s = (int(chosen.time_ns.max()) - chosen.start_ns) / NANOSECONDS_PER_SECOND if len(chosen) else 0.0
-    references = tuple(_references(plan))
-    signals, missing = _decoded(chosen, references)
-    recorded = Recorded(signals, end_s)
-    tracks = {each.name: recorded.track(each.condition) for each in plan.controls.values()}
-    offset_s, marked = _marks(marks, tracks, chosen)
-    rules = candidates(plan.controls, [output.when for output in plan.outputs.values()])
-    recorded = replace(recorded, controls=tracks, candidates=tuple((rule, rule_track(rule, tracks)) for rule in rules))
-    seen = {name: tuple(each for each in observed if each.output == name) for name in plan.outputs}
-    seen_offset_s = _observed_offset(observed, chosen, offset_s if marks else None)
-    bus, buses = bus_of(trace, plan.bus, chosen=wanted)
+    with ThreadPoolExecutor(1) as beside:  # the load and the judging share nothing, and numpy lets both run at once
+        load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
+        recorded, missing = _recorded(plan, chosen)
+        offset_s, marked = _marks(marks, recorded.controls, chosen)
+        seen_offset_s = _observed_offset(observed, chosen, offset_s if marks else None)
+        controls = {
+            name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
+        }
+        outputs = {
+            name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
+            for name, output in plan.outputs.items()
+        }
+        bus, buses = load.result()
     return Evidence(
         plan=plan,
         recording=recording(trace, plan.database),
@@ -79,17 +82,28 @@ def evidence(
         frames=int((chosen.kind != Kind.ERROR).sum()),
         missing_messages=missing,
         controller_seen=_controller_seen(plan, chosen),
-        controls={
-            name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
-        },
-        outputs={
-            name: output_evidence(plan, output, recorded, seen[name], offset_s=seen_offset_s)
-            for name, output in plan.outputs.items()
-        },
+        controls=controls,
+        outputs=outputs,
         marks=tuple(marks),
         marks_offset_s=offset_s,
         readings=readings,
     )
+
+
+def _recorded(plan: Plan, trace: Trace) -> tuple[Recorded, tuple[str, ...]]:
+    """Decode the plan's signals and follow its controls; the second value names the messages that never came."""
+    end_s = (int(trace.time_ns.max()) - trace.start_ns) / NANOSECONDS_PER_SECOND if len(trace) else 0.0
+    signals, missing = _decoded(trace, tuple(_references(plan)))
+    recorded = Recorded(signals, end_s)
+    tracks = {each.name: recorded.track(each.condition) for each in plan.controls.values()}
+    rules = candidates(plan.controls, [output.when for output in plan.outputs.values()])
+    tried = tuple((rule, rule_track(rule, tracks)) for rule in rules)
+    return replace(recorded, controls=tracks, candidates=tried), missing
+
+
+def _of(observed: Sequence[Observation], output: str) -> tuple[Observation, ...]:
+    """Return the observations of one output."""
+    return tuple(each for each in observed if each.output == output)
 
 
 def _on_channel(trace: Trace, name: str | None) -> Trace:

@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints
 
 PERIODS_NEEDED = 2.0
-"""A stretch shorter than this many flashes shows no frequency."""
+"""A stretch shorter than this many of the slowest flashes allowed, and a row at each end, shows no frequency: it may hold
+a single rise."""
 ROWS_PER_FLASH = 2.5
 """Fewer rows in a flash than this cannot show it (two is the sampling limit; a little more lets a count settle)."""
 
@@ -44,7 +45,7 @@ def level(
         ``medians`` is empty where there is no such stretch.
     """
     time_s, value, line = rows
-    starts, stops = runs(on)
+    starts, stops = runs(on & ~np.isnan(value))
     levels = medians(value, starts, stops)
     wrong = np.abs(levels - wanted) > tolerance
     return LevelEvidence(wanted, levels, Steps(line[starts][wrong], time_s[starts][wrong]))
@@ -82,13 +83,15 @@ def flash(
     time_s, value, line = rows
     starts = np.flatnonzero(flashing.state == ON)
     ends_s = np.append(flashing.time_s[1:], flashing.end_s)
+    slowest_hz = max(wanted_hz - tolerance_hz, wanted_hz / 2)
+    need_s = PERIODS_NEEDED / slowest_hz + 2 * interval_s
     too_coarse = interval_s * wanted_hz * ROWS_PER_FLASH > 1
     frequency, wrong_at = [], []
     for start in starts:
         begin_s, end_s = flashing.time_s[start] + settle_s, ends_s[start]
-        if end_s - begin_s < PERIODS_NEEDED / wanted_hz:
-            continue
         inside = slice(*np.searchsorted(time_s, [begin_s, end_s]))
+        if end_s - begin_s < need_s or inside.start == inside.stop:
+            continue
         found_hz, error_hz = _frequency(time_s[inside], value[inside])
         frequency.append(found_hz)
         if abs(found_hz - wanted_hz) > tolerance_hz + error_hz and not too_coarse:

@@ -70,7 +70,8 @@ def load(
         amps = current.value
         on, off = _settled(track, flashing, rhythm_of(current))
         highest = float(np.nanmax(amps)) if not np.isnan(amps).all() else np.nan
-        on_a = float(np.nanmedian(amps[on])) if on.any() else np.nan
+        flowing = amps[on & ~np.isnan(amps)]
+        on_a = float(np.median(flowing)) if len(flowing) else np.nan
         if output.peak_a is not None:
             over_peak = _at(current, amps > output.peak_a)
         if output.continuous_a is not None:

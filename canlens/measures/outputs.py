@@ -69,7 +69,7 @@ def output_evidence(
         confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
         fits=tuple(str(each) for each in fitting(recorded.candidates, own, within_s=output.within_s)),
         release=_release(output, rule, own),
-        cut_off=_cut_off(output, rule, own),
+        cut_off=_cut_off(output, rule, own, flashing),
         dropped=_dropped(output, rule, own, flashing),
         day=_level(output, recorded, (rule, own, flashing), night=False),
         night=_level(output, recorded, (rule, own, flashing), night=True),
@@ -167,7 +167,7 @@ def _release(output: Output, rule: Track, own: Track) -> Timer:
     )
 
 
-def _cut_off(output: Output, rule: Track, own: Track) -> Timer | None:
+def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) -> Timer | None:
     """Measure the cut-off; None where none is planned."""
     if output.cut_after_s is None:
         return None
@@ -177,6 +177,7 @@ def _cut_off(output: Output, rule: Track, own: Track) -> Timer | None:
         within_s=output.within_s,
         cut_after_s=output.cut_after_s,
         tolerance_s=output.cut_after_tolerance_s,
+        flashing=flashing,
     )
 
 

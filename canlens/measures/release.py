@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.evidence import Steps, Timer, Track
-from canlens.plan.rule import OFF, ON
+from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
     from canlens.signals import Floats
-    from canlens.trace import Rows
+    from canlens.trace import Bools, Rows
 
 
 def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.0, tolerance_s: float = 0.0) -> Timer:
@@ -56,19 +56,30 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
         longest_s=(off_s - edge_s)[done],
         completed=int(done.sum()),
         wrong=Steps.of(rule, edge[wrong]),
-        overdue=Steps.of(output, from_start) if len(from_start) else Steps.of(rule, edge[overdue]),
+        overdue=_both(Steps.of(rule, edge[overdue]), Steps.of(output, from_start)),
     )
 
 
-def cut_off(rule: Track, output: Track, *, within_s: float, cut_after_s: float, tolerance_s: float) -> Timer:
+def cut_off(
+    rule: Track,
+    output: Track,
+    *,
+    within_s: float,
+    cut_after_s: float,
+    tolerance_s: float,
+    flashing: Track | None = None,
+) -> Timer:
     """Measure how long the output stays on while the rule lasts, counted from the rule's rising edge.
 
     Parameters and Returns as in :func:`release`; ``overdue`` holds the edges after which the output was never cut.
+    Falls while ``flashing`` holds, or until ``within_s`` after it, are its own.
     """
     edge = rule.rises
     edge_s = rule.time_s[edge]
     ended_s = np.minimum(np.append(rule.time_s[1:], rule.end_s)[edge], output.end_s)
     fall = output.falls
+    if flashing is not None:
+        fall = fall[~_flashes(flashing, output, fall, within_s)]
     after = np.searchsorted(output.time_s[fall], edge_s, "right")
     off_s = np.append(output.time_s[fall], np.inf)[after]
     before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
@@ -106,14 +117,18 @@ def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: flo
     fall = output.falls
     seen_s = output.time_s[fall]
     since_s = output.before_s[fall] if output.slack_s else seen_s
-    held = (
-        (rule.at(seen_s) == ON)
-        & ~rule.ever(OFF, since_s - settle_s, seen_s)
-        & ~rule.ever(-1, since_s - settle_s, seen_s)
-    )
+    since_s = np.nextafter(since_s - settle_s, -np.inf)
+    held = (rule.at(seen_s) == ON) & ~rule.ever(OFF, since_s, seen_s) & ~rule.ever(UNKNOWN, since_s, seen_s)
     if flashing is not None:
-        held &= ~flashing.ever(ON, since_s - settle_s, seen_s)
+        held &= ~_flashes(flashing, output, fall, settle_s)
     return Steps.of(output, fall[held])
+
+
+def _flashes(flashing: Track, output: Track, fall: Rows, settle_s: float) -> Bools:
+    """Tell which falls came while the output flashes, or until ``settle_s`` after it [s]."""
+    seen_s = output.time_s[fall]
+    since_s = output.before_s[fall] if output.slack_s else seen_s
+    return flashing.ever(ON, since_s - settle_s, seen_s)
 
 
 def _on_from_start(rule: Track, output: Track, allowed_s: float) -> Rows:
@@ -128,6 +143,11 @@ def _on_from_start(rule: Track, output: Track, allowed_s: float) -> Rows:
     is_off = rule.at(np.array([since_s]))[0] == OFF
     long = is_off and lasts_s > allowed_s + 2 * output.slack_s
     return np.zeros(1 if long else 0, np.intp)
+
+
+def _both(first: Steps, second: Steps) -> Steps:
+    """Put steps of two tracks together."""
+    return Steps(np.append(first.line, second.line), np.append(first.time_s, second.time_s))
 
 
 def _stays_on(output: Track, time_s: Floats) -> Rows:

@@ -49,7 +49,7 @@ def read_and_decode(file: Path) -> int:
     decoded = 0
     for frame in can.CanutilsLogReader(str(file)):
         if (frame.arbitration_id, frame.is_extended_id) in known:
-            database.decode_message(frame.arbitration_id, frame.data, decode_choices=False)
+            database.decode_message(frame.arbitration_id, frame.data)
             decoded += 1
     return decoded
 
