@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints
 
 PERIODS_NEEDED = 2.0
-"""A stretch shorter than this many of the slowest flashes allowed, and a row at each end, shows no frequency: it may hold
-a single rise."""
+"""A stretch shorter than this many of the slowest flashes allowed, and a row at each end, shows no frequency: it may
+hold a single rise."""
 ROWS_PER_FLASH = 2.5
 """Fewer rows in a flash than this cannot show it (two is the sampling limit; a little more lets a count settle)."""
 

@@ -13,6 +13,7 @@ from canlens.signals import Signal
 from tests.unit.small_jobs import job, operated, planned, track_of, wave
 
 DEFINITION = SignalDefinition("On", 0, 8)
+FLOAT = SignalDefinition("On", 0, 32, is_float=True)
 REFERENCE = SignalReference("Horn.On", Message("Horn", 0x100, is_extended=False, length=1), DEFINITION)
 
 
@@ -21,7 +22,15 @@ def signal_of(values: list[float], raw: list[int] | None = None) -> Signal:
     numbers = np.array(values, np.float64)
     codes = np.array(raw, np.int64) if raw is not None else np.nan_to_num(numbers).astype(np.int64)
     time_s = np.array(rows * 0.1, np.float64)
-    return Signal("Horn.On", DEFINITION, rows, time_s, rows + 1, codes, numbers)
+    return Signal(
+        "Horn.On",
+        DEFINITION if raw is None and not np.isnan(numbers).any() else FLOAT,
+        rows,
+        time_s,
+        rows + 1,
+        codes,
+        numbers,
+    )
 
 
 def beat(count: int, cycle_s: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
