@@ -12,7 +12,7 @@ from canlens.errors import UsageError
 from canlens.evidence import ControlEvidence, Evidence, Steps
 from canlens.measures.answers import answers
 from canlens.measures.bus import bus_of
-from canlens.measures.clock import marks_offset
+from canlens.measures.clock import HAND_NOTED_S, marks_offset
 from canlens.measures.mapping import candidates
 from canlens.measures.outputs import output_evidence
 from canlens.measures.quality import recording
@@ -166,7 +166,8 @@ def _control(control: Control, recorded: Recorded, marked: Floats | None) -> Con
     noticed = None
     if control.noticed is not None and recorded.signal(control.noticed.reference) is not None:
         report = recorded.track(control.noticed)
-        noticed = len(answers(own, report, within_s=DEFAULT_WITHIN_S).answered)
+        found = answers(own, report, within_s=DEFAULT_WITHIN_S)
+        noticed = len(found.answered) if len(found.due) else None
     return ControlEvidence(
         name=control.name,
         track=own,
@@ -178,22 +179,26 @@ def _control(control: Control, recorded: Recorded, marked: Floats | None) -> Con
 
 
 def _controller_seen(plan: Plan, trace: Trace) -> bool | None:
-    """Tell whether any message of the controller's node came; None where the plan names no node."""
+    """Tell whether any message of the controller's node came; None where none is named, or it sends none."""
     if plan.controller.node is None:
         return None
     own = [each for each in plan.database.messages if plan.controller.node in each.senders]
+    if not own:
+        return None
     return any(_frames_of(trace, each) for each in own)
 
 
 def _marks(marks: Sequence[Mark], tracks: Mapping[str, Track], trace: Trace) -> tuple[float, dict[str, Floats]]:
-    """Bring the marks to the log's seconds: the offset, and the marked times of each control."""
+    """Bring the marks to the log's seconds: the offset, and each control's marked times inside the recording."""
     names = dict.fromkeys(each.label for each in marks if each.label != REST)
     written = {name: np.array([each.time_s for each in marks if each.label == name]) for name in names}
     edges = {name: one.time_s[one.rises] for name, one in tracks.items()}
     offset_s = marks_offset(
         written, edges, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s
     )
-    return offset_s, {name: np.sort(times + offset_s) for name, times in written.items()}
+    brought = {name: np.sort(times + offset_s) for name, times in written.items()}
+    first_s, last_s = -HAND_NOTED_S, trace.duration_s + HAND_NOTED_S
+    return offset_s, {name: times[(times >= first_s) & (times <= last_s)] for name, times in brought.items()}
 
 
 def _observed_offset(observed: Sequence[Observation], trace: Trace, marks_s: float | None) -> float:

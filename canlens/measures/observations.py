@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.evidence import Answers, Steps, Track
-from canlens.plan.rule import OFF, ON
+from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +25,8 @@ def observed_answers(
     """Judge the mapping of an output that nothing on the bus shows.
 
     An exercise counts when something was seen of the output during it; it is answered when that was *on*. On while
-    the rule had been off for long enough is unasked. Latencies are not judged.
+    the rule had been off for long enough is unasked. Latencies are not judged; exercises that nobody looked at stand
+    under ``too_short``.
 
     Parameters
     ----------
@@ -58,8 +59,8 @@ def observed_answers(
         well_inside = (time_s >= begin_s + within_s + OBSERVED_S) & (time_s <= end_s - OBSERVED_S)
         answered[row] = (during & on).any()
         dark[row] = (well_inside & ~on).any() and not answered[row]
-    off_before = ~rule.ever(ON, time_s - OBSERVED_S - within_s - stays_s, time_s + OBSERVED_S)
-    off_before &= rule.at(time_s) == OFF
+    since_s, until_s = time_s - OBSERVED_S - within_s - stays_s, time_s + OBSERVED_S
+    off_before = ~rule.ever(ON, since_s, until_s) & ~rule.ever(UNKNOWN, since_s, until_s)
     due = answered | dark
     none = Steps.none()
     found = Answers(
@@ -67,7 +68,7 @@ def observed_answers(
         answered=Steps.of(rule, edge[answered]),
         late=none,
         unanswered=Steps.of(rule, edge[dark]),
-        too_short=none,
+        too_short=Steps.of(rule, edge[~due]),
         held=none,
         unasked=Steps(line[on & off_before], time_s[on & off_before]),
         latency_s=np.zeros(0),
@@ -98,5 +99,5 @@ def agreement(output: Track, observed: Sequence[Observation], *, offset_s: float
 
 
 def _near(output: Track, state: int, time_s: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Bools:
-    """Tell whether the output was in a state at some time within :data:`OBSERVED_S`."""
-    return output.ever(state, time_s - OBSERVED_S, time_s + OBSERVED_S)
+    """Tell whether the bus showed a state within :data:`OBSERVED_S`, or one interval later where it shows it late."""
+    return output.ever(state, time_s - OBSERVED_S, time_s + OBSERVED_S + output.slack_s)

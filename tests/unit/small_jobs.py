@@ -11,7 +11,7 @@ on the beat, without jitter: those of the controls first, those of the outputs t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -208,8 +208,8 @@ class Job:
 
 
 def job(
-    controls: dict[str, Shape | Operated],
-    outputs: dict[str, Planned],
+    controls: Mapping[str, Shape | Operated],
+    outputs: Mapping[str, Planned],
     *,
     end_s: float,
     cycle_s: float = CYCLE_S,

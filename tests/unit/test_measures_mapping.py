@@ -1,0 +1,119 @@
+"""Mapping: which rules explain an output, which cannot be told apart, and what would tell them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from canlens.measures.mapping import candidates, fitting, telling_exercise, told_apart
+from canlens.measures.tracks import rule_track
+from canlens.plan import parse_rule
+from canlens.plan.rule import OFF, ON, UNKNOWN
+from tests.unit.small_jobs import answering, job, planned, presses, track_of
+
+NAMES = ("horn", "brake", "ignition")
+
+
+def test_candidates_are_simple_before_compound_and_none_twice() -> None:
+    rules = candidates(NAMES, [parse_rule("brake or horn", NAMES), parse_rule("horn and brake and ignition", NAMES)])
+    texts = [str(rule) for rule in rules]
+    assert texts[:3] == list(NAMES)
+    assert texts[-1] == "horn and brake and ignition"
+    assert "brake or horn" not in texts, "the same as horn or brake"
+    assert not any(one.same_as(other) for row, one in enumerate(rules) for other in rules[:row])
+
+
+def fits(output: list[tuple[float, float]]) -> list[str]:
+    """Return the rules that fit an output beside a horn pressed three times and a brake pressed twice."""
+    horn, brake = presses(3), [(12.0, 13.0), (15.0, 16.0)]
+    one = job({"horn": horn, "brake": brake}, {"siren": planned("horn", output)}, end_s=20)
+    return list(one.output("siren").fits)
+
+
+def test_the_rule_that_explains_every_rise_is_found() -> None:
+    assert fits(answering(presses(3)))[0] == "horn"
+    assert fits(answering([(12.0, 13.0), (15.0, 16.0)]))[0] == "brake"
+    assert fits(answering([*presses(3), (12.0, 13.0), (15.0, 16.0)])) == ["horn or brake"]
+
+
+def test_the_opposite_of_a_control_is_a_rule_too() -> None:
+    assert "not horn" in fits([(3.05, 5.05), (6.05, 8.05), (9.05, 19.0)])
+
+
+def test_one_coincidence_is_no_rule() -> None:
+    assert fits(answering(presses(1))) == []
+
+
+def test_an_unasked_rise_spoils_every_rule() -> None:
+    assert fits([*answering(presses(3)), (17.0, 17.5)]) == []
+
+
+def test_an_output_that_stands_still_follows_nothing() -> None:
+    track = track_of([(0, OFF)], end_s=9)
+    horn = track_of([(0, OFF), (2, ON), (3, OFF), (5, ON), (6, OFF)], end_s=9)
+    assert fitting([(parse_rule("horn", NAMES), horn)], track, within_s=0.3) == ()
+
+
+@pytest.mark.parametrize(("longer_than_s", "apart"), [(0.99, True), (1.0, False)])
+def test_rules_are_told_apart_where_they_differ_for_long_enough(longer_than_s: float, apart: bool) -> None:  # noqa: FBT001
+    horn = track_of([(0, OFF), (2, ON), (5, OFF)], end_s=9)
+    brake = track_of([(0, OFF), (3, ON), (5, OFF)], end_s=9)
+    assert told_apart(horn, brake, longer_than_s=longer_than_s) == apart
+
+
+def test_a_difference_in_the_unknown_tells_nothing() -> None:
+    horn = track_of([(0, OFF), (2, ON), (5, OFF)], end_s=9)
+    brake = track_of([(0, OFF), (2, UNKNOWN), (5, OFF)], end_s=9)
+    assert not told_apart(horn, brake, longer_than_s=0.1)
+    assert not told_apart(horn, type(horn).empty(9), longer_than_s=0.1)
+
+
+def test_a_difference_up_to_the_end_of_the_recording_counts() -> None:
+    horn = track_of([(0, OFF), (2, ON)], end_s=9)
+    brake = track_of([(0, OFF)], end_s=9)
+    assert told_apart(horn, brake, longer_than_s=6.9)
+    assert not told_apart(horn, brake, longer_than_s=7.0)
+
+
+def test_several_short_differences_do_not_add_up() -> None:
+    steps = [(0.0, OFF)] + [(2 + 0.5 * row, (row + 1) % 2) for row in range(10)]
+    assert not told_apart(track_of(steps, end_s=9), track_of([(0, OFF)], end_s=9), longer_than_s=0.6)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "words"),
+    [
+        ("horn", "brake", "operate brake while horn is off"),
+        ("horn", "horn or brake", "operate brake while horn is off"),
+        ("horn", "horn and ignition", "operate horn while ignition is off"),
+        ("horn and ignition", "horn and brake", "operate horn and ignition while brake is off"),
+        ("not horn", "horn", "operate nothing while horn is off"),
+    ],
+)
+def test_the_exercise_that_tells_two_rules_apart_is_said_in_words(first: str, second: str, words: str) -> None:
+    one, other = parse_rule(first, NAMES), parse_rule(second, NAMES)
+    found = telling_exercise(one, other)
+    assert found is not None
+    states = {name: np.array([int(name in found.split(" while ")[0].split())], np.int8) for name in NAMES}
+    assert one.evaluate(states)[0] != other.evaluate(states)[0], "the exercise must do what it promises"
+    assert len(found.split()) == len(words.split())
+
+
+def test_the_same_rule_in_other_words_has_no_telling_exercise() -> None:
+    assert telling_exercise(parse_rule("horn or brake", NAMES), parse_rule("brake or horn", NAMES)) is None
+
+
+def test_controls_that_only_moved_together_are_confounded() -> None:
+    horn = presses(3)
+    both = {"horn": horn, "brake": horn}
+    assert job(both, {"siren": planned("horn", answering(horn))}, end_s=12).output("siren").confounded_with == (
+        "brake",
+    )
+    apart = {"horn": horn, "brake": [*horn, (13.0, 14.0)]}
+    assert job(apart, {"siren": planned("horn", answering(horn))}, end_s=16).output("siren").confounded_with == ()
+
+
+def test_rules_over_one_control_keep_its_steps() -> None:
+    horn = track_of([(0, OFF), (2, ON), (5, OFF)], end_s=9)
+    own = rule_track(parse_rule("not horn", NAMES), {"horn": horn})
+    assert own.state.tolist() == [ON, OFF, ON]
