@@ -114,7 +114,7 @@ def _no_bits(match: re.Match[str], _: Text, dbc: DbcText) -> tuple[int, str]:
     line = dbc.line_with(rf"^[ \t]*SG_[ \t]+{match['signal']}\b") or dbc.line_of_message(match["name"])
     return line, (
         f"expected a length of at least 1 bit for signal {match['signal']} of message {match['name']}, found"
-        f" {match['length']}. Correct the number after the | sign."
+        f" {match['length']}. Correct it."
     )
 
 

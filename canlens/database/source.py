@@ -23,6 +23,8 @@ Source = str | os.PathLike[str] | Readable
 Format = Literal["dbc", "kcd", "sym", "arxml"]
 
 SUFFIXES: dict[str, Format] = {".dbc": "dbc", ".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}
+"""File names that say what the content is, for content that does not."""
+
 HEAD = 4096
 """How much of a text is looked at to tell the format [characters]; long XML comments may stand in front."""
 
@@ -95,6 +97,7 @@ def _decode(content: bytes) -> str:
 
 def _format(file: str, text: str) -> Format:
     head = text[:HEAD].lstrip()
+    by_suffix = SUFFIXES.get(Path(file).suffix.lower())
     if head.startswith("<"):
         if "<!doctype html" in head.lower() or "<html" in head.lower():
             raise DatabaseError(
@@ -102,8 +105,7 @@ def _format(file: str, text: str) -> Format:
                 "expected a DBC, KCD, SYM or ARXML file, found a web page."
                 " Download the file itself (often a link named Raw or Download), not the page that shows it.",
             )
-        return "arxml" if "<AUTOSAR" in head else "kcd"
-    if head.startswith("FormatVersion"):
-        return "sym"
-    by_suffix = SUFFIXES.get(Path(file).suffix.lower(), "dbc")
-    return by_suffix if by_suffix == "sym" else "dbc"
+        if "<AUTOSAR" in head:
+            return "arxml"
+        return "arxml" if by_suffix == "arxml" and "NetworkDefinition" not in head else "kcd"
+    return "sym" if by_suffix == "sym" or head.startswith("FormatVersion") else "dbc"

@@ -2,7 +2,8 @@
 
 ::
 
-    Trace ─lookup→ rows of each message ─frames→ words of payload, pages ─extraction→ raw ─scaling→ Signal
+    Trace ─lookup→ rows of a message ─frames→ rows of a signal ┐
+                                     ─payloads→ words ─────────┴─extraction→ raw ─scaling→ value: a Signal
 """
 
 from canlens.signals.decoding import decode, decode_signals

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from canlens.database import Message, SignalDefinition
     from canlens.signals.nouns import Floats
+    from canlens.signals.payloads import Payloads
     from canlens.trace import Trace
 
 
@@ -74,7 +75,7 @@ def _key(message: Message) -> Key:
 class _Decoded(Signal):
     """A signal whose columns are worked out when they are first asked for, each once."""
 
-    _frames: Frames
+    _payloads: Payloads
     _carrying: Selection
     _room: Room
 
@@ -82,7 +83,12 @@ class _Decoded(Signal):
         carrying = frames.carrying(definition)
         carrying.rows.setflags(write=False)
         vars(self).update(
-            path=path, definition=definition, rows=carrying.rows, _frames=frames, _carrying=carrying, _room=room
+            path=path,
+            definition=definition,
+            rows=carrying.rows,
+            _payloads=frames.payloads,
+            _carrying=carrying,
+            _room=room,
         )
 
     def __getattr__(self, name: str) -> object:
@@ -90,7 +96,7 @@ class _Decoded(Signal):
         if name in {"time_s", "line"}:
             column = getattr(self._carrying, name)
         elif name == "raw":
-            column = read_raw(self._frames, self.definition, self._carrying.at)
+            column = read_raw(self._payloads, self.definition, self._carrying.at)
         elif name == "value":
             column = self._scaled()
         else:
@@ -102,7 +108,7 @@ class _Decoded(Signal):
     def _scaled(self) -> Floats:
         raw = vars(self).get("raw")
         if raw is None:
-            raw = read_raw(self._frames, self.definition, self._carrying.at)
+            raw = read_raw(self._payloads, self.definition, self._carrying.at)
         values = self._room.floats(len(raw))
         scale(raw, self.definition, values)
         return values

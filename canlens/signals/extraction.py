@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from canlens.signals.payloads import WORD_BYTES
+
 if TYPE_CHECKING:
     from canlens.database import SignalDefinition
-    from canlens.signals.frames import Frames, Words
     from canlens.signals.nouns import Raw
+    from canlens.signals.payloads import Payloads, Words
     from canlens.trace import Rows
 
+Pattern = npt.NDArray[np.unsignedinteger]
+
 WORD_BITS = 64
-WORD_BYTES = 8
 FLOATS: dict[int, tuple[type[np.unsignedinteger], type[np.floating]]] = {
     16: (np.uint16, np.float16),
     32: (np.uint32, np.float32),
@@ -32,13 +35,13 @@ def raw_type(signal: SignalDefinition) -> npt.DTypeLike:
     return np.uint64 if signal.length == WORD_BITS and not signal.is_signed else np.int64
 
 
-def read_raw(frames: Frames, signal: SignalDefinition, at: Rows | None) -> Raw:
+def read_raw(payloads: Payloads, signal: SignalDefinition, at: Rows | None) -> Raw:
     """Read the raw values of a signal.
 
     Parameters
     ----------
-    frames
-        The frames of its message.
+    payloads
+        The payloads of its message's frames.
     signal
         Its layout.
     at
@@ -49,12 +52,12 @@ def read_raw(frames: Frames, signal: SignalDefinition, at: Rows | None) -> Raw:
     (k,)
         int64, uint64, float64 or Python integers, see :class:`canlens.signals.Signal`.
     """
-    count = len(frames) if at is None else len(at)
+    count = len(payloads) if at is None else len(at)
     if count == 0:
         return np.zeros(0, raw_type(signal))
     if signal.length > WORD_BITS:
-        return _read_big(frames, signal, at)
-    top = _aligned_to_top(frames, signal, at)
+        return _read_big(payloads, signal, at)
+    top = _aligned_to_top(payloads, signal, at)
     unused = WORD_BITS - signal.length
     if signal.is_float:
         bits, kind = FLOATS[signal.length]
@@ -68,22 +71,22 @@ def read_raw(frames: Frames, signal: SignalDefinition, at: Rows | None) -> Raw:
     return top.view(np.int64) if unused else top
 
 
-def read_pattern(frames: Frames, signal: SignalDefinition, at: Rows | None) -> Raw:
+def read_pattern(payloads: Payloads, signal: SignalDefinition, at: Rows | None) -> Raw | Pattern:
     """Read the bits of a multiplexer as an unsigned number, in the narrowest type that holds them."""
-    count = len(frames) if at is None else len(at)
+    count = len(payloads) if at is None else len(at)
     if count == 0 or signal.length > WORD_BITS:
-        return read_raw(frames, signal, at)
-    pattern = _aligned_to_top(frames, signal, at)
+        return read_raw(payloads, signal, at)
+    pattern = _aligned_to_top(payloads, signal, at)
     pattern >>= np.uint64(WORD_BITS - signal.length)
-    return pattern
+    return pattern.astype(np.min_scalar_type((1 << signal.length) - 1))
 
 
-def _aligned_to_top(frames: Frames, signal: SignalDefinition, at: Rows | None) -> Words:
+def _aligned_to_top(payloads: Payloads, signal: SignalDefinition, at: Rows | None) -> Words:
     """Return uint64 (k,), fresh: the signal's bits at the top of a word, other bits or zero below them."""
     first = signal.first_bit // 8
     last = signal.needed_length - 1
     start = _word_that_holds(first, last)
-    word = frames.word(start, signal.byte_order)
+    word = payloads.word(start, signal.byte_order)
     if at is not None:
         word = word.take(at)
     lead = signal.first_bit - 8 * start
@@ -91,12 +94,12 @@ def _aligned_to_top(frames: Frames, signal: SignalDefinition, at: Rows | None) -
     if signal.byte_order == "motorola":
         words = word << np.uint64(lead)
         if end > WORD_BITS:
-            words |= _ninth(frames, last, at) >> np.uint64(8 - lead)
+            words |= _ninth(payloads, last, at) >> np.uint64(8 - lead)
         return words
     if end <= WORD_BITS:
         return word << np.uint64(WORD_BITS - end)
     words = word >> np.uint64(lead)
-    words |= _ninth(frames, last, at) << np.uint64(WORD_BITS - lead)
+    words |= _ninth(payloads, last, at) << np.uint64(WORD_BITS - lead)
     words <<= np.uint64(WORD_BITS - signal.length)
     return words
 
@@ -110,15 +113,15 @@ def _word_that_holds(first: int, last: int) -> int:
     return aligned if last < aligned + WORD_BYTES else first
 
 
-def _ninth(frames: Frames, byte: int, at: Rows | None) -> Words:
-    column = frames.columns(byte, byte + 1)[:, 0].astype(np.uint64)
+def _ninth(payloads: Payloads, byte: int, at: Rows | None) -> Words:
+    column = payloads.columns(byte, byte + 1)[:, 0].astype(np.uint64)
     return column if at is None else column.take(at)
 
 
-def _read_big(frames: Frames, signal: SignalDefinition, at: Rows | None) -> npt.NDArray[np.object_]:
+def _read_big(payloads: Payloads, signal: SignalDefinition, at: Rows | None) -> npt.NDArray[np.object_]:
     """Read a signal longer than a word, frame by frame."""
     first, end = signal.first_bit // 8, signal.needed_length
-    columns = frames.columns(first, end)
+    columns = payloads.columns(first, end)
     packed = (columns if at is None else columns[at]).tobytes()
     width = end - first
     lead = signal.first_bit - 8 * first

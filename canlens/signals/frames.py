@@ -1,4 +1,4 @@
-"""The data frames of one message, with what several of its signals share."""
+"""Which frames of one message carry which of its signals."""
 
 from __future__ import annotations
 
@@ -7,18 +7,15 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from canlens.signals.extraction import WORD_BYTES, read_pattern
-from canlens.trace import NANOSECONDS_PER_SECOND, Bools, Bytes, Ints, Rows, Trace
+from canlens.signals.extraction import Pattern, read_pattern
+from canlens.signals.payloads import Payloads
+from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from canlens.database import Message, SignalDefinition
-    from canlens.database.nouns import ByteOrder
-    from canlens.signals.nouns import Floats
-
-Words = npt.NDArray[np.uint64]
-Pages = tuple[tuple[int, int], ...]
+    from canlens.signals.nouns import Floats, Raw
+    from canlens.trace import Bools, Ints, Rows, Trace
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,61 +48,27 @@ class Selection:
 
 
 class Frames:
-    """Payload words and selections of one message, each made once, when it is first asked for."""
+    """Payloads and selections of one message, each made once, when it is first asked for.
+
+    Parameters
+    ----------
+    trace
+        The recording.
+    message
+        The message.
+    rows
+        intp (n,): rows of its data frames.
+    shortest
+        No payload of the recording is shorter [bytes].
+    """
 
     def __init__(self, trace: Trace, message: Message, rows: Rows, *, shortest: int) -> None:
-        self._trace = trace
+        self.payloads = Payloads(trace.payload, rows)
         self._message = message
-        self._payload = trace.payload
-        self._rows = rows
         self._shortest = shortest
         self._all = Selection(trace, None, rows)
         self._selections: dict[tuple[object, ...], Selection] = {}
-        self._bytes: dict[int, Words] = {}
-        self._words: dict[tuple[int, ByteOrder], Words] = {}
-        self._long: tuple[Bools, Rows] | None = None
-
-    def __len__(self) -> int:
-        return len(self._rows)
-
-    def word(self, byte: int, byte_order: ByteOrder) -> Words:
-        """Return uint64 (n,): the eight bytes from ``byte``, zero where the payload is shorter."""
-        key = byte, byte_order
-        if key not in self._words:
-            written = "<u8" if byte_order == "intel" else ">u8"
-            self._words[key] = self._eight_bytes(byte).view(written).astype(np.uint64, copy=False)
-        return self._words[key]
-
-    def _eight_bytes(self, byte: int) -> Words:
-        """Return (n,): eight bytes of each payload as they are, in elements of eight bytes."""
-        if byte not in self._bytes:
-            if byte == 0:
-                whole = np.ascontiguousarray(self._payload.first8)
-                self._bytes[byte] = whole.view(np.uint64)[:, 0].take(self._rows)
-            else:
-                self._bytes[byte] = self.columns(byte, byte + WORD_BYTES).view(np.uint64)[:, 0]
-        return self._bytes[byte]
-
-    @cached_property
-    def _length(self) -> Bytes:
-        return self._payload.length[self._rows]
-
-    def columns(self, start: int, end: int) -> Bytes:
-        """Return uint8 (n, end - start): bytes of the frames longer than eight bytes, zero in the others."""
-        is_long, at = self._long_frames()
-        columns = np.ascontiguousarray(self._payload.long[at, start:end])
-        if len(at) == len(self):
-            return columns
-        out = np.zeros((len(self), end - start), np.uint8)
-        out[is_long] = columns
-        return out
-
-    def _long_frames(self) -> tuple[Bools, Rows]:
-        """Return which frames are longer than eight bytes, and where their bytes stand."""
-        if self._long is None:
-            is_long = self._length > WORD_BYTES
-            self._long = is_long, np.searchsorted(self._payload.long_rows, self._rows[is_long])
-        return self._long
+        self._patterns: dict[str, Raw | Pattern] = {}
 
     def carrying(self, signal: SignalDefinition) -> Selection:
         """Return the frames that carry a signal."""
@@ -115,7 +78,7 @@ class Frames:
             return page
         key = (*self._page_key(signal), needed)
         if key not in self._selections:
-            length = self._length if page.at is None else self._length[page.at]
+            length = self.payloads.length if page.at is None else self.payloads.length[page.at]
             self._selections[key] = self._select(page, length >= needed)
         return self._selections[key]
 
@@ -131,19 +94,21 @@ class Frames:
         if key not in self._selections:
             multiplexer = self._message.signal(signal.multiplexer)
             if multiplexer is None or self._message.multiplexers(signal) is None:
-                carrier, shown = self._all, np.zeros(len(self), bool)
+                carrier, shown = self._all, np.zeros(len(self.payloads), bool)
             else:
                 carrier = self.carrying(multiplexer)
-                shown = self._shows(multiplexer, carrier, signal.pages)
+                shown = self._shows(signal, multiplexer, carrier)
             self._selections[key] = self._select(carrier, shown)
         return self._selections[key]
 
-    def _shows(self, multiplexer: SignalDefinition, carrier: Selection, pages: tuple[tuple[int, int], ...]) -> Bools:
-        """Return bool (k,): whether the multiplexer's bits, read as unsigned, lie in one of the ranges."""
-        raw = read_pattern(self, multiplexer, carrier.at)
-        shown = np.zeros(len(raw), bool)
-        for low, high in pages:
-            shown |= (raw == low) if low == high else (raw >= low) & (raw <= high)
+    def _shows(self, signal: SignalDefinition, multiplexer: SignalDefinition, carrier: Selection) -> Bools:
+        """Return bool (k,): whether the multiplexer's bits, read as unsigned, name a page of the signal."""
+        if multiplexer.name not in self._patterns:
+            self._patterns[multiplexer.name] = read_pattern(self.payloads, multiplexer, carrier.at)
+        pattern = self._patterns[multiplexer.name]
+        shown = np.zeros(len(pattern), bool)
+        for low, high in signal.pages:
+            shown |= (pattern == low) if low == high else (pattern >= low) & (pattern <= high)
         return shown
 
     @staticmethod
