@@ -9,7 +9,7 @@ import numpy as np
 if TYPE_CHECKING:
     from canlens.signals.nouns import Floats
 
-SMALL = 1 << 13
+SMALL = 1 << 10
 """Columns shorter than this [rows] are made singly: the allocator serves them without asking the system."""
 CHUNK = 1 << 21
 """Rows of one piece of memory, 16 MiB: numpy asks the system for huge pages, and only the ends get small ones."""
