@@ -5,13 +5,26 @@ To add a format, write its module and put its reader into :data:`ALL`.
 
 from __future__ import annotations
 
-from canlens.errors import UnknownFormatError
-from canlens.readers import asc, blank, candump
-from canlens.readers.opening import Source, open_source
-from canlens.readers.reader import Reader
-from canlens.trace import Trace
+from typing import TYPE_CHECKING
 
-ALL: tuple[Reader, ...] = (asc.READER, blank.READER, candump.READER)
+from canlens.errors import UnknownFormatError
+from canlens.readers import asc, blank, blf, candump, databases, foreign_text
+from canlens.readers.opening import Source, open_source
+
+if TYPE_CHECKING:
+    from canlens.readers.reader import Reader
+    from canlens.trace import Trace
+
+ALL: tuple[Reader, ...] = (
+    asc.READER,
+    blf.READER,
+    candump.READER,
+    foreign_text.CSV,
+    blank.READER,
+    databases.MF4,
+    databases.SQLITE,
+    foreign_text.TRC,
+)
 
 
 def open_trace(source: Source) -> Trace:
@@ -29,14 +42,11 @@ def open_trace(source: Source) -> Trace:
     UnknownFormatError
         No format, or more than one, fits the first bytes.
     """
-    opened = open_source(source)
-    try:
+    with open_source(source) as opened:
         claimed = [reader for reader in ALL if reader.recognises(opened.head)]
         if len(claimed) != 1:
             raise _unknown(opened.name, tuple(reader.name for reader in claimed))
         return claimed[0].read(opened)
-    finally:
-        opened.close()
 
 
 def _unknown(name: str, claimed: tuple[str, ...]) -> UnknownFormatError:

@@ -43,7 +43,7 @@ OPTIONS: Final = re.VERBOSE | re.IGNORECASE
 CLASSICAL: Final = re.compile(
     STAMP + rb"(?P<channel>[0-9]+) \s+ " + IDENTIFIER + DIRECTION
     + rb"(?: d \s+ (?P<dlc>[0-9A-Fa-f]{1,2}) (?!\S)" + BYTES
-    + rb"  | r (?: \s+ (?P<remote_dlc>[0-9A-Fa-f]{1,2}) (?!\S) )? )" + FIELDS,
+    + rb"  | (?P<remote>r) (?: \s+ (?P<remote_dlc>[0-9A-Fa-f]{1,2}) (?!\S) )? )" + FIELDS,
     OPTIONS,
 )  # fmt: skip
 FD: Final = re.compile(
@@ -121,7 +121,10 @@ def _classical(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLi
         dlc=dlc,
         payload_length=length,
     )
-    return _frame(line, match, constants, payload, dialect, passed_over=passed)
+    run = match.end("dlc") if not is_remote else match.end("remote_dlc" if match["remote_dlc"] else "remote")
+    is_counted = not is_remote and dialect.base == 16 and dlc <= CLASSICAL_LONGEST and len(match["dlc"]) == 1  # noqa: PLR2004
+    counted = match.start("dlc") if is_counted else -1
+    return _frame(line, match, constants, payload, dialect, run=run, counted=counted, passed_over=passed)
 
 
 def _fd(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine | OtherLine | None:
@@ -149,18 +152,21 @@ def _fd(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine | Ot
     )
     passed = tuple(Span(*tail.span(name)) for name in ("duration", "bits") if tail[name])
     unread = (Span(*tail.span("unread")),) if tail["unread"] else ()
-    return _frame(line, match, constants, payload, dialect, passed_over=passed, unread=unread)
+    return _frame(line, match, constants, payload, dialect, run=match.end("count"), passed_over=passed, unread=unread)
 
 
 def _error(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine:
     constants = Constants(channel=match["channel"] or match["fd_channel"], kind=Kind.ERROR)
     return FrameLine(
         constants=constants,
+        channel=Span(*match.span("channel" if match["channel"] else "fd_channel")),
         seconds=Span(*match.span("seconds")),
         fraction=Span(*match.span("fraction")),
         identifier=Span(0, 0),
         base=dialect.base,
         largest_first=dialect.base,
+        run=len(line),
+        pitch=3,
         payload=Span(0, 0),
         stop=len(line),
         remark=match["fields"] is not None,
@@ -174,6 +180,8 @@ def _frame(
     payload: Span,
     dialect: Dialect,
     *,
+    run: int,
+    counted: int = -1,
     passed_over: tuple[Span, ...],
     unread: tuple[Span, ...] = (),
 ) -> FrameLine | OtherLine:
@@ -191,12 +199,17 @@ def _frame(
     first = {False: 7, True: 1}[constants.is_extended] if stop - start == full else 15
     return FrameLine(
         constants=constants,
+        channel=Span(*match.span("channel")),
         seconds=Span(*match.span("seconds")),
         fraction=Span(*match.span("fraction")),
         identifier=Span(start, stop),
         base=dialect.base,
         largest_first=first if dialect.base == 16 else 9,  # noqa: PLR2004
+        run=run,
+        pitch=3,
         payload=payload,
+        counted=counted,
+        is_fixed=counted < 0,
         stop=len(line),
         passed_over=passed_over,
         unread=unread,
@@ -212,7 +225,7 @@ def _number(digits: bytes | None, dialect: Dialect) -> int:
 
 
 def _data(line: bytes, span: tuple[int, int], length: int, dialect: Dialect) -> Span | None:
-    """Find the columns of the data bytes, from the first to the last digit; ``None`` if they are too few or no bytes."""
+    """Find the columns of the data bytes, first to last digit; ``None`` if they are too few or no bytes."""
     if length == 0:
         return Span(max(span[0], 0), max(span[0], 0))
     found = list(re.finditer(rb"\S+", line[: span[1]][span[0] :]))[:length]
@@ -224,17 +237,15 @@ def _data(line: bytes, span: tuple[int, int], length: int, dialect: Dialect) -> 
 def _other(line: bytes, dialect: Dialect) -> OtherLine:
     """Tell what a line is that records no frame."""
     if not line.strip():
-        return OtherLine(stamp_ns=-1)
+        return OtherLine()
     if match := BASE.fullmatch(line):
         new = Dialect(16 if match["base"].lower() == b"hex" else 10, (match["stamps"] or b"").lower() == b"relative")
-        return OtherLine(remark=True, stamp_ns=-1, dialect=new if new != dialect else None)
-    if TRIGGER.fullmatch(line):
-        return OtherLine(remark=True, stamp_ns=-1, restart=True)
-    if HEADER.fullmatch(line):
-        return OtherLine(remark=True, stamp_ns=-1)
+        return OtherLine(remark=True, dialect=new if new != dialect else None)
+    if TRIGGER.fullmatch(line) or HEADER.fullmatch(line):
+        return OtherLine(remark=True, restart=TRIGGER.fullmatch(line) is not None)
     match = STAMPED.fullmatch(line)
     if match is None:
-        return OtherLine(expected=EXPECTED_OTHER, stamp_ns=-1)
+        return OtherLine(expected=EXPECTED_OTHER)
     stamp_ns = int(match["seconds"]) * 10**9 + int(match["fraction"].ljust(9, b"0"))
     if BROKEN_FRAME.match(match["event"]) and b"J1939TP" not in match["event"]:
         return OtherLine(expected=EXPECTED, stamp_ns=stamp_ns)

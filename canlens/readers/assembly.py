@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, TypeVar
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.blocks import BlockRows
-from canlens.readers.grammar import Dialect
 from canlens.trace import NANOSECONDS_PER_SECOND, Payload, Problem, Remark, Source, Trace
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from canlens.readers.blocks import BlockRows
+    from canlens.readers.grammar import Dialect
 
 LISTED: Final = 100
 """Problems of one kind that are listed singly; those beyond are counted."""
@@ -19,6 +23,9 @@ BACKWARD_STEP_NS: Final = NANOSECONDS_PER_SECOND
 """A clock that steps back by more than this has been restarted; less is the disorder of two channels."""
 
 FEW_CHANNELS: Final = 64
+
+T = TypeVar("T", bound=np.generic)
+Words = npt.NDArray[np.uint64]
 
 
 class ProblemList:
@@ -51,67 +58,56 @@ class Collector:
     ``clock_ns`` is the stamp of the last line, on which a relative stamp builds.
     """
 
-    time_ns: list[npt.NDArray[np.int64]] = field(default_factory=list)
-    identifier: list[npt.NDArray[np.uint32]] = field(default_factory=list)
-    first8: list[npt.NDArray[np.uint64]] = field(default_factory=list)
-    line: list[npt.NDArray[np.int64]] = field(default_factory=list)
-    shared: list[npt.NDArray[np.uint64]] = field(default_factory=list)
-    long_rows: list[npt.NDArray[np.intp]] = field(default_factory=list)
-    long: list[npt.NDArray[np.uint8]] = field(default_factory=list)
+    parts: list[BlockRows] = field(default_factory=list)
     problems: ProblemList = field(default_factory=ProblemList)
     remarks: list[Remark] = field(default_factory=list)
     restarts: list[int] = field(default_factory=list)
-    frames: int = 0
     clock_ns: int = 0
 
     def add(self, rows: BlockRows, dialect: Dialect) -> None:
         """Take in the rows of the next block."""
-        time_ns = rows.time_ns.view(np.int64)
         if dialect.relative:
-            time_ns = self._accumulated(rows, time_ns)
-        self.time_ns.append(time_ns)
-        self.identifier.append(rows.identifier)
-        self.first8.append(rows.first8)
-        self.line.append(rows.line)
-        self.shared.append(rows.shared)
-        self.long_rows.append(rows.long_rows + self.frames)
-        self.long.append(rows.long)
+            rows.time_ns = self._accumulated(rows)
         for problem in rows.problems:
             self.problems.add(problem)
         self.remarks.extend(rows.remarks)
         self.restarts.extend(rows.restarts)
-        self.frames += len(rows.line)
+        if len(rows.line):
+            self.parts.append(rows)
 
-    def _accumulated(self, rows: BlockRows, time_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def _accumulated(self, rows: BlockRows) -> Words:
         """Add up stamps that count from the line before."""
-        event_lines = np.array([line for line, _ in rows.events], np.int64)
-        event_ns = np.array([stamp for _, stamp in rows.events], np.int64)
-        lines = np.concatenate([rows.line, event_lines])
+        lines = np.concatenate([np.array(rows.line, np.int64), np.array([line for line, _ in rows.events], np.int64)])
+        steps = np.concatenate([rows.time_ns.view(np.int64), np.array([stamp for _, stamp in rows.events], np.int64)])
         order = np.argsort(lines, kind="stable")
-        steps = np.concatenate([time_ns, event_ns])[order]
-        clock = self.clock_ns + np.cumsum(steps)
-        if len(clock):
-            self.clock_ns = int(clock[-1])
+        clock = self.clock_ns + np.cumsum(steps[order])
+        self.clock_ns = int(clock[-1]) if len(clock) else self.clock_ns
         out = np.empty_like(clock)
         out[order] = clock
-        return out[: len(time_ns)]
+        return out[: len(rows.line)].view(np.uint64)
 
     def trace(self, names: Sequence[bytes], source: Source) -> Trace:
-        """Make the trace."""
-        time_ns = _joined(self.time_ns, np.int64)
-        line = _joined(self.line, np.int64)
-        shared = _joined(self.shared, np.uint64)
-        dlc, length, kind, is_extended, is_rx, fd = (
-            np.ascontiguousarray(shared.view(np.uint8)[at::8]) for at in range(6)
+        """Make the trace; the parts are used up."""
+        time_ns = self._column(np.int64, lambda part: part.time_ns.view(np.int64))
+        line = self._column(
+            np.int64,
+            lambda part: np.arange(part.line.start, part.line.stop) if isinstance(part.line, range) else part.line,
         )
-        channel, order = _in_order_of_appearance(np.ascontiguousarray(shared.view(np.int16)[3::4]), len(names))
-        del shared
-        identifier = _joined(self.identifier, np.uint32)
-        first8 = _joined(self.first8, np.uint64).view(np.uint8).reshape(-1, 8)
-        long = np.concatenate([np.zeros((0, 64), np.uint8), *self.long])
+        channel, order = _in_order_of_appearance(
+            self._column(np.int16, lambda part: part.shared.view(np.int16)[3::4]), len(names)
+        )
+        dlc, length, kind, is_extended, is_rx, fd = (self._byte(at) for at in range(6))
+        payload = Payload(
+            self._column(np.uint64, lambda part: part.first8).view(np.uint8).reshape(-1, 8),
+            length,
+            self._long_rows(),
+            np.concatenate([np.zeros((0, 64), np.uint8), *(part.long for part in self.parts)]),
+        )
+        identifier = self._column(np.uint32, lambda part: part.identifier)
+        self.parts.clear()
         return Trace(
             time_ns=time_ns,
-            segment=_segments(time_ns, line, self.restarts),
+            segment=segments_of(time_ns, line, self.restarts),
             channel=channel,
             identifier=identifier,
             is_extended=is_extended.view(np.bool_),
@@ -121,27 +117,43 @@ class Collector:
             error_state_indicator=(fd >> 2).view(np.bool_),
             is_rx=is_rx.view(np.bool_),
             dlc=dlc,
-            payload=Payload(first8, length, _joined(self.long_rows, np.intp), long),
+            payload=payload,
             line=line,
-            channels=tuple(names[number].decode("utf-8", "replace") for number in order),
+            channels=tuple(text_of(names[number]) for number in order),
             problems=self.problems.as_tuple(),
             remarks=tuple(self.remarks),
             source=source,
         )
 
+    def _column(self, dtype: type[T], take: Callable[[BlockRows], npt.NDArray[T]]) -> npt.NDArray[T]:
+        """Join a column of all parts."""
+        out = np.empty(sum(len(part.line) for part in self.parts), dtype)
+        start = 0
+        for part in self.parts:
+            stop = start + len(part.line)
+            out[start:stop] = take(part)
+            start = stop
+        return out
 
-T = TypeVar("T", bound=np.generic)
+    def _byte(self, at: int) -> npt.NDArray[np.uint8]:
+        return self._column(np.uint8, lambda part: part.shared.view(np.uint8)[at::8])
+
+    def _long_rows(self) -> npt.NDArray[np.intp]:
+        starts = np.cumsum([0, *(len(part.line) for part in self.parts)])[:-1]
+        rows = [start + part.long_rows for start, part in zip(starts, self.parts, strict=True)]
+        return np.concatenate([np.zeros(0, np.intp), *rows])
 
 
-def _joined(parts: list[npt.NDArray[T]], dtype: type[T]) -> npt.NDArray[T]:
-    """Join the parts of a column and let go of them."""
-    out = np.concatenate(parts) if parts else np.zeros(0, dtype)
-    parts.clear()
-    return out
+def text_of(name: bytes) -> str:
+    """Decode a name; what is no UTF-8 is taken for Latin-1, which any byte is."""
+    try:
+        return name.decode("utf-8")
+    except UnicodeDecodeError:
+        return name.decode("latin-1")
 
 
 def _in_order_of_appearance(channel: npt.NDArray[np.int16], names: int) -> tuple[npt.NDArray[np.int16], list[int]]:
-    """Number the channels by their first frame; threads may have met them in another order."""
+    """Give the channels numbers in the order of their first frames, in which threads need not have met them."""
     if names <= FEW_CHANNELS:
         firsts = {number: int(np.argmax(channel == number)) for number in range(names) if (channel == number).any()}
     else:
@@ -155,13 +167,15 @@ def _in_order_of_appearance(channel: npt.NDArray[np.int16], names: int) -> tuple
     return new[channel], order
 
 
-def _segments(
+def segments_of(
     time_ns: npt.NDArray[np.int64], line: npt.NDArray[np.int64], restarts: list[int]
 ) -> npt.NDArray[np.int32]:
-    """Number the stretches between restarts of the clock."""
+    """Give the stretches between restarts of the clock their numbers."""
     segment = np.zeros(len(time_ns), np.int32)
-    cuts = set((np.flatnonzero(np.diff(time_ns) < -BACKWARD_STEP_NS) + 1).tolist())
+    cuts: set[int] = set()
+    if np.any(time_ns[1:] < time_ns[:-1]):
+        cuts |= set((np.flatnonzero(np.diff(time_ns) < -BACKWARD_STEP_NS) + 1).tolist())
     cuts |= set(np.searchsorted(line, restarts).tolist())
-    for cut in cuts - {0}:
-        segment[cut:] += 1
+    for number, (start, stop) in enumerate(pairwise([*sorted(cuts - {0}), len(time_ns)]), 1):
+        segment[start:stop] = number
     return segment

@@ -8,7 +8,6 @@ serves many lines; lines of rare spelling are written anew in one spelling and t
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from threading import Lock
 from typing import Final
@@ -16,31 +15,35 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from canlens.readers.compiling import UPPER, case_of, channel_word, compile_layout, key_of, spelled
 from canlens.readers.grammar import (
     LONGEST_LINE,
+    TOO_LATE,
     TOO_LONG,
-    Constants,
     Dialect,
     FrameLine,
     Grammar,
     OtherLine,
     readable,
 )
-from canlens.readers.layouts import Columns, Layout, compile_layout, spelled
-from canlens.readers.words import WIDTH, positions
-from canlens.trace import Problem, Remark
+from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed
+from canlens.readers.words import WIDTH, Words, gather, positions
+from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark
 
 Rows = npt.NDArray[np.intp]
 
-SLACK: Final = LONGEST_LINE + WIDTH
+SLACK: Final = LONGEST_LINE + 32 * WIDTH
 """Bytes of a block before its text and, rounded up, behind it, so that no word is cut off."""
 
 MANY: Final = 16
-"""A layout is kept for later blocks if it serves at least so many lines at once."""
-TRIES: Final = 6
-"""New layouts that are tried on one group of lines before these are read one by one."""
-KEPT_LAYOUTS: Final = 24
-"""Layouts kept for one length of line."""
+"""Fewer lines than this are not worth a layout of their own."""
+TRIES: Final = 12
+"""New layouts that are tried on one block before what is left is read line by line."""
+KEPT_LAYOUTS: Final = 32
+"""Layouts kept for later blocks."""
+KEPT_CHANNELS: Final = 8
+KEPT_TAILS: Final = 32
+"""Names of channels, and tails, that one layout keeps."""
 MOST_CHANNELS: Final = 32_000
 """Names of channels in one file; more are damage."""
 NO_FRAME: Final = np.uint64(2**64 - 1)
@@ -54,13 +57,19 @@ class Memory:
     Attributes
     ----------
     layouts
-        Those met so far, by length of line.
+        Those met so far, in each dialect.
     channels
         Numbers of the channels met so far, in no certain order.
+    letter_step
+        Case of the letters met last.
+    resolution_ns
+        The finest step of the time stamps [ns].
     """
 
-    layouts: dict[tuple[Dialect, int], list[Layout]] = field(default_factory=dict)
+    layouts: dict[Dialect, dict[object, Layout]] = field(default_factory=dict)
     channels: dict[bytes, int] = field(default_factory=dict)
+    letter_step: int = UPPER
+    resolution_ns: int = NANOSECONDS_PER_SECOND
     lock: Lock = field(default_factory=Lock)
 
     def channel(self, name: bytes) -> int:
@@ -72,6 +81,10 @@ class Memory:
                     return -1
                 number = self.channels.setdefault(name, len(self.channels))
         return number
+
+    def layouts_of(self, dialect: Dialect) -> dict[object, Layout]:
+        """Return the layouts that serve one dialect."""
+        return self.layouts.setdefault(dialect, {})
 
 
 @dataclass
@@ -102,13 +115,13 @@ class BlockRows:
     identifier
         uint32 (n,).
     shared
-        uint64 (n,): what frames of one layout share, see :func:`packed`.
+        uint64 (n,): what frames of one layout share, see :func:`canlens.readers.layouts.packed`.
     line
-        int64 (n,): line number.
+        int64 (n,): line number; a range where every line is a frame.
     long_rows, long
         Rows of the frames longer than eight bytes, ascending, and uint8 (m, 64).
-    event_lines, event_ns
-        Lines that bear a time stamp but no frame.
+    events
+        Lines that bear a time stamp but no frame, and their stamps [ns].
     restarts
         Lines after which the clock may start anew.
     turn
@@ -119,10 +132,9 @@ class BlockRows:
     identifier: npt.NDArray[np.uint32]
     first8: npt.NDArray[np.uint64]
     shared: npt.NDArray[np.uint64]
-    line: npt.NDArray[np.int64]
+    line: npt.NDArray[np.int64] | range
     long_rows: Rows
     long: npt.NDArray[np.uint8]
-    lines: int
     problems: list[Problem]
     remarks: list[Remark]
     events: list[tuple[int, int]]
@@ -130,43 +142,66 @@ class BlockRows:
     turn: tuple[int, Dialect] | None = None
 
 
-@dataclass
 class _Reading:
     """The work on one block."""
 
-    block: Block
-    grammar: Grammar
-    dialect: Dialect
-    memory: Memory
-    starts: npt.NDArray[np.int64]
-    lengths: npt.NDArray[np.int64]
-    keys: npt.NDArray[np.uint16]
-    time_ns: npt.NDArray[np.uint64]
-    identifier: npt.NDArray[np.uint32]
-    first8: npt.NDArray[np.uint64]
-    shared: npt.NDArray[np.uint64]
-    long: list[tuple[Rows, npt.NDArray[np.uint8]]] = field(default_factory=list)
-    problems: list[tuple[int, str]] = field(default_factory=list)
-    others: list[tuple[int, OtherLine]] = field(default_factory=list)
-    remarks: list[int] = field(default_factory=list)
-    slow: list[tuple[int, FrameLine]] = field(default_factory=list)
+    def __init__(self, block: Block, grammar: Grammar, dialect: Dialect, memory: Memory) -> None:
+        self.text = block.buffer
+        self.first_line = block.first_line
+        self.grammar = grammar
+        self.dialect = dialect
+        self.memory = memory
+        self.starts, self.lengths = _lines_of(block)
+        lines = len(self.starts)
+        self.time_ns = np.empty(lines, np.uint64)
+        self.identifier = np.empty(lines, np.uint32)
+        self.first8 = np.empty(lines, np.uint64)
+        self.shared = np.full(lines, NO_FRAME)
+        self._words: Words | None = None
+        self.long: list[tuple[Rows, npt.NDArray[np.uint8]]] = []
+        self.others: list[tuple[int, OtherLine]] = []
+        self.remarks: list[int] = []
+        self.singles: list[tuple[int, FrameLine]] = []
 
+    def line(self, row: int) -> bytes:
+        """Return one line as written, without its end."""
+        start = int(self.starts[row])
+        return self.text[start : start + int(self.lengths[row])].tobytes()
 
-def packed(constants: Constants, channel: int) -> int:
-    """Pack what frames share into one number: a byte each for DLC, payload length, kind, form, direction, two for channel.
+    def first_words(self, count: int) -> Words:
+        """Return the first ``count`` words of every line, as uint64 (count, lines)."""
+        if self._words is None or len(self._words) < count:
+            most = max((layout.words for layout in self.memory.layouts_of(self.dialect).values()), default=count)
+            self._words = gather(self.text, self.starts, max(count, most))
+        return self._words[:count]
 
-    The inverse stands in :mod:`canlens.readers.assembly`.
-    """
-    fd = constants.is_fd | constants.bit_rate_switch << 1 | constants.error_state_indicator << 2
-    parts = (
-        constants.dlc,
-        constants.payload_length,
-        int(constants.kind),
-        int(constants.is_extended),
-        int(constants.is_rx),
-        fd,
-    )
-    return sum(part << 8 * at for at, part in enumerate(parts)) | channel << 48
+    def look(self, row: int) -> FrameLine | OtherLine:
+        """Ask the grammar about one line."""
+        if self.lengths[row] > LONGEST_LINE:
+            return OtherLine(expected=TOO_LONG)
+        seen = self.grammar.read_line(self.line(row), self.dialect)
+        if isinstance(seen, FrameLine) and self.memory.channel(seen.constants.channel) < 0:
+            return OtherLine(expected=f"at most {MOST_CHANNELS} names of channels in one file")
+        return seen
+
+    def note(self, row: int, seen: FrameLine | OtherLine) -> None:
+        """Put a line aside to be read by itself, or for what it says."""
+        if isinstance(seen, OtherLine):
+            self.others.append((row, seen))
+            return
+        self.singles.append((row, seen))
+        if seen.remark:
+            self.remarks.append(row)
+
+    def store(self, columns: Columns) -> None:
+        """Put what was read into its rows."""
+        rows = columns.rows
+        self.time_ns[rows] = columns.time_ns
+        self.identifier[rows] = columns.identifier
+        self.first8[rows] = columns.first8
+        self.shared[rows] = columns.shared
+        if columns.long is not None:
+            self.long.append((rows, columns.long))
 
 
 def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory) -> BlockRows:
@@ -174,227 +209,159 @@ def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory)
 
     Lines that are no frame come back as problems, remarks or not at all (blank lines), as the grammar says.
     """
-    reading = _started(block, grammar, dialect, memory)
-    for key, rows in _groups(reading.keys):
-        _read_group(reading, key, rows)
+    reading = _Reading(block, grammar, dialect, memory)
+    pending = Lines(np.arange(len(reading.starts)), reading.starts, reading.lengths)
+    for layout in sorted(memory.layouts_of(dialect).values(), key=lambda layout: -layout.hits):
+        pending = _read_by(reading, layout, pending)
+    for row in _by_new_layouts(reading, pending).rows.tolist():
+        reading.note(row, reading.look(row))
     _read_singly(reading)
     return _finished(reading)
 
 
-def _started(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory) -> _Reading:
-    """Find the lines and the length by which each is grouped."""
-    text = block.buffer[SLACK : SLACK + -(-(block.stop - SLACK) // WIDTH) * WIDTH]
-    ends = positions(text, ord("\n"))
-    if len(ends) and ends[-1] >= block.stop - SLACK:
-        ends = ends[: np.searchsorted(ends, block.stop - SLACK)]
-    if block.stop > SLACK and (not len(ends) or ends[-1] != block.stop - SLACK - 1):
-        ends = np.append(ends, block.stop - SLACK)
+def _lines_of(block: Block) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Find where each line starts in the buffer and how long it is."""
+    width = -(-(block.stop - SLACK) // WIDTH) * WIDTH
+    ends = positions(block.buffer[SLACK : SLACK + width], ord("\n"))
+    ends += SLACK
+    ends = ends[: np.searchsorted(ends, block.stop)]
+    if block.stop > SLACK and (not len(ends) or ends[-1] != block.stop - 1):
+        ends = np.append(ends, block.stop)
     starts = np.empty(len(ends), np.int64)
-    starts[:1] = 0
+    starts[:1] = SLACK
     np.add(ends[:-1], 1, out=starts[1:])
-    lengths = ends - starts
-    lines = len(ends)
-    return _Reading(
-        block, grammar, dialect, memory, starts, lengths, np.minimum(lengths, LONGEST_LINE).astype(np.uint16),
-        np.empty(lines, np.uint64), np.empty(lines, np.uint32), np.empty(lines, np.uint64),
-        np.full(lines, NO_FRAME),
-    )  # fmt: skip
+    return starts, ends - starts
 
 
-def _groups(keys: npt.NDArray[np.uint16]) -> Iterator[tuple[int, Rows]]:
-    """Yield the rows of each key, ascending."""
-    order = np.argsort(keys, kind="stable")  # a radix sort for 16 bits
-    counts = np.bincount(keys)
-    stop = 0
-    for key in np.flatnonzero(counts).tolist():
-        start, stop = stop, stop + int(counts[key])
-        yield key, order[start:stop]
-
-
-def _read_group(reading: _Reading, key: int, rows: Rows) -> None:
-    """Read the lines of one length by the layouts that fit them; note the rest for a single look."""
-    if 0 < key < LONGEST_LINE:
-        rows = _by_known_layouts(reading, key, rows)
-        rows = _by_new_layouts(reading, key, rows)
-    for row in rows.tolist():
-        _look_at(reading, row)
-
-
-def _by_known_layouts(reading: _Reading, key: int, rows: Rows) -> Rows:
-    known = reading.memory.layouts.get((reading.dialect, key), ())
-    for layout in tuple(known):
-        if not len(rows):
-            break
-        rows = _read_by(reading, layout, rows)
-    return rows
-
-
-def _by_new_layouts(reading: _Reading, key: int, rows: Rows) -> Rows:
-    """Make layouts of the first lines that are frames, while that pays."""
-    known = reading.memory.layouts.setdefault((reading.dialect, key), [])
-    for _ in range(TRIES):
-        if len(rows) < MANY or len(known) >= KEPT_LAYOUTS:
-            break
-        row = int(rows[0])
-        seen = _look(reading, row)
-        layout = compile_layout(seen, _line(reading, row)) if isinstance(seen, FrameLine) else None
-        if layout is None or (isinstance(seen, FrameLine) and seen.remark):
-            _note(reading, row, seen)
-            rows = rows[1:]
-            continue
-        left = _read_by(reading, layout, rows)
-        if len(left) and left[0] == row:  # letters of both cases: the line does not even fit itself
-            _note(reading, row, seen)
-            left = left[1:]
-        if len(rows) - len(left) >= MANY:
-            known.append(layout)
-        rows = left
-    return rows
-
-
-def _read_by(reading: _Reading, layout: Layout, rows: Rows) -> Rows:
+def _read_by(reading: _Reading, layout: Layout, pending: Lines) -> Lines:
     """Read those lines that fit a layout; return the others."""
-    columns = layout.convert(_words_of(reading.block.buffer, reading.starts[rows] + SLACK, layout.words))
-    fits = rows
-    left = rows[:0]
-    if columns.bad is not None:
-        left = rows[columns.bad]
-        if len(left) == len(rows):
-            return left
-        good = ~columns.bad
-        fits = rows[good]
-        columns = Columns(
-            columns.time_ns[good], columns.identifier[good], columns.first8[good],
-            None if columns.long is None else columns.long[good], None,
-        )  # fmt: skip
-    _store(reading, layout.constants, fits, columns)
-    return left
+    if not len(pending.rows):
+        return pending
+    words = reading.first_words(layout.words)
+    probe = words[layout.probe]
+    if len(pending.rows) < len(probe):
+        probe = probe.take(pending.rows)
+    unlike = layout.probed(probe)
+    alike = pending if unlike is None else pending.of(np.flatnonzero(~unlike))
+    if not len(alike.rows):
+        return pending
+    whole = len(alike.rows) == words.shape[1]
+    columns = layout.read(reading.text, alike, words.copy() if whole else words.take(alike.rows, axis=1))
+    reading.store(columns)
+    layout.hits += len(columns.rows)
+    if len(columns.rows) < len(alike.rows):
+        return pending.of(np.flatnonzero(reading.shared[pending.rows] == NO_FRAME))
+    return pending.of(np.flatnonzero(unlike)) if unlike is not None else pending.of(pending.rows[:0])
 
 
-def _store(reading: _Reading, constants: Constants, rows: Rows, columns: Columns) -> None:
-    reading.time_ns[rows] = columns.time_ns
-    reading.identifier[rows] = columns.identifier
-    reading.first8[rows] = columns.first8
-    reading.shared[rows] = np.uint64(packed(constants, reading.memory.channel(constants.channel)))
-    if columns.long is not None:
-        reading.long.append((rows, columns.long))
+def _by_new_layouts(reading: _Reading, pending: Lines) -> Lines:
+    """Make layouts of the first lines that are frames, while that pays."""
+    for _ in range(TRIES):
+        if len(pending.rows) < MANY:
+            break
+        row = int(pending.rows[0])
+        seen = reading.look(row)
+        layout = _layout_for(reading, row, seen)
+        left = _read_by(reading, layout, pending) if layout else pending
+        if len(left.rows) and left.rows[0] == row:  # no frame, or of rare spelling
+            reading.note(row, seen)
+            left = left.of(np.arange(1, len(left.rows)))
+        pending = left
+    return pending
 
 
-def _words_of(buffer: npt.NDArray[np.uint8], starts: npt.NDArray[np.int64], count: int) -> npt.NDArray[np.uint64]:
-    """Gather ``count`` words from each start, as uint64 (count, lines)."""
-    size = WIDTH * count
-    windows = np.ndarray((len(buffer) - size + 1,), f"V{size}", buffer, strides=(1,))
-    return np.ascontiguousarray(windows[starts].view(np.uint64).reshape(len(starts), count).T)
-
-
-def _line(reading: _Reading, row: int) -> bytes:
-    start = int(reading.starts[row]) + SLACK
-    return reading.block.buffer[start : start + int(reading.lengths[row])].tobytes()
-
-
-def _look(reading: _Reading, row: int) -> FrameLine | OtherLine:
-    """Ask the grammar about one line."""
-    length = int(reading.lengths[row])
-    if length > LONGEST_LINE:
-        return OtherLine(expected=TOO_LONG)
-    return reading.grammar.read_line(_line(reading, row), reading.dialect)
-
-
-def _look_at(reading: _Reading, row: int) -> None:
-    _note(reading, row, _look(reading, row))
-
-
-def _note(reading: _Reading, row: int, seen: FrameLine | OtherLine) -> None:
-    if isinstance(seen, FrameLine) and reading.memory.channel(seen.constants.channel) < 0:
-        seen = OtherLine(expected=f"at most {MOST_CHANNELS} names of channels in one file")
-    if isinstance(seen, FrameLine):
-        reading.slow.append((row, seen))
-        if seen.remark:
-            reading.remarks.append(row)
-    else:
-        reading.others.append((row, seen))
+def _layout_for(reading: _Reading, row: int, seen: FrameLine | OtherLine) -> Layout | None:
+    """Make a layout of a line, or let the layout that it nearly fits learn from it."""
+    if isinstance(seen, OtherLine) or seen.remark:
+        return None
+    memory = reading.memory
+    line = reading.line(row)
+    memory.letter_step = case_of(seen, line) or memory.letter_step
+    layout = compile_layout(seen, line, memory.letter_step)
+    if layout is None:
+        return None
+    number = memory.channel(seen.constants.channel)
+    known = memory.layouts_of(reading.dialect)
+    with memory.lock:
+        old = known.get(key_of(layout))
+        if old is None:
+            layout.channels = ((channel_word(seen), number),)
+            while len(known) >= KEPT_LAYOUTS:
+                del known[min(known, key=lambda key: known[key].hits)]
+            known[key_of(layout)] = layout
+            return layout
+        old.learn(channel_word(seen), number, layout.tails, KEPT_CHANNELS, KEPT_TAILS)
+    return old
 
 
 def _read_singly(reading: _Reading) -> None:
     """Read the lines of rare spelling: write them anew in one spelling, then read all of one length together."""
-    alike: dict[int, list[tuple[int, FrameLine, bytes]]] = defaultdict(list)
-    for row, frame in reading.slow:
-        columns, text = spelled(frame, _line(reading, row))
-        alike[len(text)].append((row, columns, text))
+    alike: dict[int, list[tuple[int, FrameLine, FrameLine, bytes]]] = defaultdict(list)
+    for row, seen in reading.singles:
+        frame, text = spelled(seen, reading.line(row))
+        alike[len(text)].append((row, seen, frame, text))
     for length, members in alike.items():
-        layout = compile_layout(members[0][1], members[0][2])
-        if layout is None:  # the one spelling is always regular
-            raise AssertionError(members[0][2])
-        size = layout.words * WIDTH
-        text = b"".join(member[2].ljust(size, b"\0") for member in members)
-        words = np.frombuffer(text, np.uint64).reshape(len(members), layout.words).T.copy()
-        columns = layout.convert(words)
-        _store_singly(reading, members, columns, length)
+        layout = compile_layout(members[0][2], members[0][3])
+        if layout is None:
+            raise AssertionError(members[0][3])
+        layout.channels = ((0, 0),)
+        together = b"".join([bytes(SLACK), *(member[3] for member in members), bytes(SLACK)])
+        buffer = np.frombuffer(together, np.uint8)
+        starts = SLACK + length * np.arange(len(members), dtype=np.int64)
+        lines = Lines(np.arange(len(members)), starts, np.full(len(members), length, np.int64))
+        columns = layout.read(buffer, lines, gather(buffer, starts, layout.words))
+        _store_singly(reading, members, columns)
 
 
-def _store_singly(
-    reading: _Reading, members: list[tuple[int, FrameLine, bytes]], columns: Columns, length: int
-) -> None:
-    rows = np.array([row for row, _, _ in members], np.intp)
-    del length
-    bad = columns.bad if columns.bad is not None else np.zeros(len(rows), bool)
-    for row in rows[bad].tolist():
-        reading.others.append((row, OtherLine(expected="a time stamp before the year 2262")))
-    good = ~bad
-    reading.time_ns[rows[good]] = columns.time_ns[good]
-    reading.identifier[rows[good]] = columns.identifier[good]
-    reading.first8[rows[good]] = columns.first8[good]
-    if columns.long is not None:
-        reading.long.append((rows[good], columns.long[good]))
-    for (row, frame, _), is_good in zip(members, good.tolist(), strict=True):
-        if is_good:
-            number = reading.memory.channel(frame.constants.channel)
-            reading.shared[row] = packed(frame.constants, number)
-            reading.identifier[row] |= np.uint32(frame.constants.identifier_bits)
+def _store_singly(reading: _Reading, members: list[tuple[int, FrameLine, FrameLine, bytes]], columns: Columns) -> None:
+    """Put single lines into their rows, each with its own constants."""
+    frames = [(row, seen.constants) for row, seen, _, _ in members]
+    late = set(range(len(members))) - set(columns.rows.tolist())
+    reading.others.extend((frames[index][0], OtherLine(expected=TOO_LATE)) for index in late)
+    kept = [frames[index] for index in columns.rows.tolist()]
+    shared = [packed(constants) | reading.memory.channel(constants.channel) << CHANNEL_BIT for _, constants in kept]
+    bits = np.array([constants.identifier_bits for _, constants in kept], np.uint64)
+    reading.store(
+        Columns(
+            np.array([row for row, _ in kept], np.intp),
+            columns.time_ns,
+            columns.identifier | bits,
+            columns.first8,
+            np.array(shared, np.uint64),
+            columns.long,
+        )
+    )
 
 
 def _finished(reading: _Reading) -> BlockRows:
     """Bring everything into file order and cut it where the dialect turns."""
-    reading.others.sort(key=lambda pair: pair[0])
-    turn = next(((row, seen.dialect) for row, seen in reading.others if seen.dialect), None)
-    lines = len(reading.starts)
-    if turn is not None:
-        lines = turn[0] + 1
-        reading.others = [pair for pair in reading.others if pair[0] < lines]
-        reading.shared[lines:] = NO_FRAME
-    first = reading.block.first_line
+    others = sorted(reading.others, key=lambda pair: pair[0])
+    turn = next(((row, seen.dialect) for row, seen in others if seen.dialect), None)
+    lines = len(reading.starts) if turn is None else turn[0] + 1
+    others = [pair for pair in others if pair[0] < lines]
+    reading.shared[lines:] = NO_FRAME
     is_frame = reading.shared != NO_FRAME
     whole = bool(is_frame.all())
     rows: Rows | slice = slice(None) if whole else np.flatnonzero(is_frame)
-    line = np.arange(first, first + len(reading.starts), dtype=np.int64)[rows]
+    first = reading.first_line
     long_rows, long = _long_payloads(reading, is_frame, whole=whole)
-    problems = [
-        Problem(first + row, readable(_line(reading, row)), seen.expected)
-        for row, seen in reading.others
-        if seen.expected
-    ]
-    spoken = sorted(
-        [row for row, seen in reading.others if seen.remark] + [row for row in reading.remarks if row < lines]
-    )
+    spoken = sorted([row for row, seen in others if seen.remark] + [row for row in reading.remarks if row < lines])
     return BlockRows(
-        reading.time_ns[rows],
-        reading.identifier[rows],
-        reading.first8[rows],
-        reading.shared[rows],
-        line,
-        long_rows,
-        long,
-        lines,
-        problems,
-        [Remark(first + row, _text(_line(reading, row))) for row in spoken],
-        [(first + row, seen.stamp_ns) for row, seen in reading.others if seen.remark and seen.stamp_ns >= 0],
-        [first + row for row, seen in reading.others if seen.restart],
-        turn,
+        time_ns=reading.time_ns[rows],
+        identifier=reading.identifier[rows],
+        first8=reading.first8[rows],
+        shared=reading.shared[rows],
+        line=range(first, first + len(reading.starts)) if isinstance(rows, slice) else first + rows,
+        long_rows=long_rows,
+        long=long,
+        problems=[
+            Problem(first + row, readable(reading.line(row)), seen.expected) for row, seen in others if seen.expected
+        ],
+        remarks=[Remark(first + row, reading.line(row).decode("utf-8", "replace").strip()) for row in spoken],
+        events=[(first + row, seen.stamp_ns) for row, seen in others if seen.stamp_ns >= 0],
+        restarts=[first + row for row, seen in others if seen.restart],
+        turn=turn,
     )
-
-
-def _text(line: bytes) -> str:
-    return line.decode("utf-8", "replace").strip()
 
 
 def _long_payloads(

@@ -23,7 +23,7 @@ from canlens.wire import FD_DLC
 LINE: Final = re.compile(
     rb"""
     \s* \( \s* 0*(?P<seconds>[0-9]{1,10}) [.,] (?P<fraction>[0-9]{1,9})[0-9]* \s* \) \s+
-    (?P<channel>\S+) \s+
+    (?P<channel>[^\s\x00-\x1F\x7F]+) \s+
     (?: (?P<flags>[2-9A-Fa-f]) (?=[0-9A-Fa-f]{7}\#) )?
     (?P<identifier> (?(flags) [0-9A-Fa-f]{7} | (?: [01][0-9A-Fa-f]{7} | [0-7][0-9A-Fa-f]{2} ) ) )
     \#
@@ -75,13 +75,17 @@ def read_line(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
     width = len(match["identifier"])
     return FrameLine(
         constants=constants,
+        channel=Span(*match.span("channel")),
         seconds=Span(*match.span("seconds")),
         fraction=Span(*match.span("fraction")),
         identifier=Span(*match.span("identifier")),
         base=dialect.base,
         largest_first={3: 7, 8: 1}.get(width, 15),
+        run=start if start >= 0 else match.end("identifier") + 1,
+        pitch=2,
         payload=Span(max(start, 0), max(stop, 0)),
         stop=len(line),
+        is_fixed=constants.kind is not Kind.DATA or constants.is_fd or raw_dlc is not None,
     )
 
 

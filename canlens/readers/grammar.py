@@ -6,17 +6,20 @@ single line and then reads all lines that look alike by the answer, see :mod:`ca
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from canlens.trace import Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 READABLE: Final = 60
 """Characters of a line that are shown to a person."""
 
 LONGEST_LINE: Final = 8192
 """Bytes of the longest line that any format writes, with room; a longer one is damage."""
+TOO_LATE: Final = "a time stamp before the year 2262"
 TOO_LONG: Final = f"a line of at most {LONGEST_LINE} characters"
 
 
@@ -78,6 +81,8 @@ class FrameLine:
     ----------
     constants
         Everything that the other columns of the line fix.
+    channel
+        The columns of its name; empty if it stands in none.
     seconds, fraction
         Digits of the time stamp before and after the decimal sign; at most ten and nine.
     identifier
@@ -86,8 +91,16 @@ class FrameLine:
         Of the identifier's and the data's digits.
     largest_first
         Greatest value of the identifier's first digit.
+    run
+        Column where the data bytes begin, each with the blank before it, if there is one.
+    pitch
+        Columns of a data byte: 2, or 3 with the blank before it.
     payload
-        The columns of the data bytes.
+        The columns of the data bytes from the first to the last digit.
+    counted
+        Column of a digit that tells the number of data bytes, -1 if the end of the line tells it.
+    is_fixed
+        Whether lines with more or fewer data bytes differ in more than that.
     passed_over
         Columns of decimal digits that mean nothing to us but may differ from line to line.
     unread
@@ -99,13 +112,18 @@ class FrameLine:
     """
 
     constants: Constants
+    channel: Span
     seconds: Span
     fraction: Span
     identifier: Span
     base: int
     largest_first: int
+    run: int
+    pitch: int
     payload: Span
     stop: int
+    counted: int = -1
+    is_fixed: bool = True
     passed_over: tuple[Span, ...] = ()
     unread: tuple[Span, ...] = ()
     remark: bool = False
@@ -122,7 +140,7 @@ class OtherLine:
     remark
         Whether the recorder speaks of itself.
     stamp_ns
-        Time stamp, if the line bears one [ns].
+        Time stamp [ns]; -1 if the line bears none.
     dialect
         The dialect of the lines that follow, if this line changes it.
     restart
@@ -131,7 +149,7 @@ class OtherLine:
 
     expected: str = ""
     remark: bool = False
-    stamp_ns: int = 0
+    stamp_ns: int = -1
     dialect: Dialect | None = None
     restart: bool = False
 

@@ -1,35 +1,42 @@
 """Layouts: the columns of one line, and the reading of all lines that share them.
 
 The grammar of a format is asked about one line; its answer is compiled into a :class:`Layout`. From then on all
-lines with the same columns are compared with the layout and converted at once, sixty-four bits at a time.
+lines with the same columns are compared with the layout and converted at once, eight characters at a time. A line
+is seen as a head of fixed columns, a run of data bytes and a tail.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final, NamedTuple
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.grammar import Constants, FrameLine, Span
 from canlens.readers.words import (
     HIGH_BITS,
     WIDTH,
     Words,
-    byte_mask,
+    bytes_of_pairs,
+    bytes_of_triplets,
     digits_to_numbers,
+    gather,
     hex_values,
-    pairs_to_bytes,
-    repeated,
 )
 
-ZEROES: Final = repeated(0x30)
-UPPER: Final = 0x67
-LOWER: Final = 0x47
-FRACTION_DIGITS: Final = 9
-PITCHES: Final = (2, 3)
+if TYPE_CHECKING:
+    from canlens.readers.grammar import Constants
+
+Text = npt.NDArray[np.uint8]
+Places = npt.NDArray[np.int64]
+
+CHANNEL_BIT: Final = 48
 TOP_BIT: Final = np.uint64(1 << 63)
+FULL: Final = 2**64 - 1
+LONGEST: Final = 64
+PAIRS: Final = 2
+WORDS_OF_EIGHT: Final = {2: 2, 3: 3}
+"""Words that hold eight data bytes, by pitch."""
 
 
 class Piece(NamedTuple):
@@ -50,89 +57,311 @@ class Piece(NamedTuple):
     digits: int
 
 
+def _compare_word(word: Words, expected: int, bounds: int, kept: int, doubt: Words) -> None:
+    """Take one word of a template off the lines in place; set high bits of ``doubt`` where it does not fit."""
+    word ^= np.uint64(expected)
+    if kept != FULL:
+        word &= np.uint64(kept)
+    over = word + np.uint64(bounds)
+    over |= word
+    doubt |= over
+
+
+class Template(NamedTuple):
+    """What some columns must hold, a number for each word.
+
+    A line fits when each kept byte, exclusive-or ``expected``, is at most 0x7F minus the byte of ``bounds``.
+    """
+
+    expected: tuple[int, ...]
+    bounds: tuple[int, ...]
+    kept: tuple[int, ...]
+
+    def compare(self, words: Words) -> Words:
+        """Take the template off the words in place; return a word a line with high bits where it does not fit."""
+        doubt = np.zeros(words.shape[1], np.uint64)
+        for number, word in enumerate(words):
+            _compare_word(word, self.expected[number], self.bounds[number], self.kept[number], doubt)
+        return doubt
+
+    def misfits(self, text: Text, starts: Places) -> npt.NDArray[np.bool_] | None:
+        """Tell which lines do not fit, ``None`` if all do."""
+        doubt = self.compare(gather(text, starts, len(self.expected)))
+        doubt &= HIGH_BITS
+        return doubt != 0 if doubt.any() else None
+
+
+@dataclass(frozen=True)
+class Data:
+    """The run of data bytes of a layout.
+
+    Attributes
+    ----------
+    run, pitch
+        As in :class:`canlens.readers.grammar.FrameLine`.
+    length
+        Bytes in each line; -1: it differs, zero to eight.
+    counted
+        Column of the digit that tells the length; -1: the end of the line does.
+    expected, over_9, over_15
+        Words for the characters of eight data bytes, see :func:`canlens.readers.words.hex_values`.
+    kept
+        uint64 (9, words): the bytes that belong to so many data bytes.
+    """
+
+    run: int
+    pitch: int
+    length: int
+    counted: int
+    expected: tuple[int, ...]
+    over_9: tuple[int, ...]
+    over_15: tuple[int, ...]
+    kept: Words
+
+    def read(self, words: list[Words], lengths: Words | None, step: int, doubt: Words) -> Words:
+        """Read eight data bytes of each line.
+
+        Parameters
+        ----------
+        words
+            uint64 (n,) each: their characters. Overwritten.
+        lengths
+            How many of the eight there are; ``None``: as many in all lines.
+        doubt
+            High bits are set where a character is no digit.
+
+        Returns
+        -------
+        uint64 (n,)
+            0 behind the last byte.
+        """
+        for number, characters in enumerate(words):
+            np.bitwise_xor(characters, np.uint64(self.expected[number]), out=characters)
+            kept = self.kept[8, number] if lengths is None else self.kept[:, number].take(lengths.view(np.int64))
+            np.bitwise_and(characters, kept, out=characters)
+            words[number], bad = hex_values(characters, step, self.over_9[number], self.over_15[number])
+            doubt |= bad
+        return bytes_of_pairs(words) if self.pitch == PAIRS else bytes_of_triplets(words)
+
+
+class Lines(NamedTuple):
+    """Some lines of a block: their numbers in it, their places in its text and their lengths."""
+
+    rows: npt.NDArray[np.intp]
+    starts: Places
+    lengths: Places
+
+    def of(self, which: npt.NDArray[np.intp]) -> Lines:
+        """Return some of them."""
+        return Lines(self.rows.take(which), self.starts.take(which), self.lengths.take(which))
+
+
 class Columns(NamedTuple):
     """What was read from the lines of one layout.
 
     Attributes
     ----------
+    rows
+        Which lines they are.
     time_ns, identifier, first8
         uint64 (m,) each; the payload's first eight bytes as one word.
+    shared
+        uint64 (m,): see :func:`packed`.
     long
         uint8 (m, 64), or ``None`` where no payload is longer than eight bytes.
-    bad
-        bool (m,): lines that do not fit the layout after all, or ``None`` where all do.
     """
 
+    rows: npt.NDArray[np.intp]
     time_ns: Words
     identifier: Words
     first8: Words
-    long: npt.NDArray[np.uint8] | None
-    bad: npt.NDArray[np.bool_] | None
+    shared: Words
+    long: Text | None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class Layout:
-    """The columns of one line, compiled.
+    """The columns of one line, compiled; it learns more names of channels and more tails as they are met.
 
     Attributes
     ----------
     constants
-        What all its frames share.
+        What all its frames share; the channel apart, and the length where that differs.
+    head
+        The columns before the data bytes.
+    probe
+        The word of the head that tells this layout from others best.
     words
-        How many words of a line are looked at.
-    template, bounds, kept
-        A number for each word. A line fits when each byte, exclusive-or the template, is at most 0x7F minus the
-        bounds' byte; bytes that are not kept may be anything.
+        How many words of a line it looks at, apart from tails and from data behind the eighth byte.
+    stamp
+        Digits of the time stamp, eight a time from the right, and the power of ten of each.
+    channels
+        Names met so far, as words, and their numbers; ``channel`` says where they stand.
+    tails
+        What may follow the data bytes, by its length.
+    hits
+        Lines read by it.
     """
 
     constants: Constants
+    head: Template
+    probe: int
     words: int
-    template: tuple[int, ...]
-    bounds: tuple[int, ...]
-    kept: tuple[int, ...]
     stamp: tuple[tuple[tuple[Piece, ...], int], ...]
     stamp_scale: int
     may_overflow: bool
+    channel: Piece
     identifier: tuple[Piece, ...]
     base: int
-    payload: tuple[Piece, ...]
-    pitch: int
+    data: Data
     letter_step: int
+    limits: tuple[tuple[int, int], ...]
+    channels: tuple[tuple[int, int], ...] = ()
+    tails: dict[int, tuple[Template, ...]] = field(default_factory=dict)
+    hits: int = 0
 
-    def convert(self, words: Words) -> Columns:
-        """Compare lines with the layout and read them.
+    def learn(
+        self, word: int, number: int, tails: dict[int, tuple[Template, ...]], most_channels: int, most_tails: int
+    ) -> None:
+        """Take in the name of one more channel, and one more tail; those of longest standing make room."""
+        if (word, number) not in self.channels:
+            self.channels = (*self.channels[-most_channels + 1 :], (word, number))
+        for width, (template,) in tails.items():
+            known = self.tails.get(width, ())
+            if template not in known:
+                self.tails = {**self.tails, width: (*known[-most_tails + 1 :], template)}
+
+    def probed(self, words: Words) -> npt.NDArray[np.bool_] | None:
+        """Tell which lines cannot have this layout, ``None`` if all may.
 
         Parameters
         ----------
         words
-            uint64 (words, m): the lines, a column each. Overwritten.
+            uint64 (n,): word :attr:`probe` of each line.
         """
-        doubt = self._compare(words)
-        time_ns = self._time(words)
-        identifier = self._identifier(words, doubt)
-        first8, long = self._payload(words, doubt)
+        doubt = np.zeros(len(words), np.uint64)
+        at = self.probe
+        _compare_word(words.copy(), self.head.expected[at], self.head.bounds[at], self.head.kept[at], doubt)
+        doubt &= HIGH_BITS
+        return doubt != 0 if doubt.any() else None
+
+    def read(self, text: Text, lines: Lines, words: Words) -> Columns:
+        """Read those of the lines that fit.
+
+        Parameters
+        ----------
+        text, lines
+            The block and the lines to look at.
+        words
+            uint64 (:attr:`words`, n): their first words. Overwritten.
+        """
+        count = len(self.head.expected)
+        head = words[:count]
+        run = [
+            _cut(words, Piece(self.data.run + WIDTH * at, FULL, WIDTH)) for at in range(WORDS_OF_EIGHT[self.data.pitch])
+        ]
+        doubt = self.head.compare(head)
+        doubt &= HIGH_BITS
+        number = self._channel(head, doubt)
+        length = self._length(head, lines.lengths, doubt)
+        self._compare_tails(text, lines, length, doubt)
+        if doubt.any():
+            fits = np.flatnonzero(doubt == 0)
+            lines, number = lines.of(fits), number.take(fits)
+            head = head.take(fits, axis=1)
+            run = [word.take(fits) for word in run]
+            length = length.take(fits) if length is not None else None
+        return self._convert(text, lines, head, run, number, length)
+
+    def _channel(self, words: Words, doubt: Words) -> Words:
+        """Look up the numbers of the channels."""
+        name = _cut(words, self.channel)
+        out = np.zeros(len(name), np.uint64)
+        known = np.zeros(len(name), np.bool_)
+        for word, number in self.channels:
+            same = name == np.uint64(word)
+            known |= same
+            if number:
+                out |= same * np.uint64(number << CHANNEL_BIT)
+        doubt |= ~known
+        return out
+
+    def _length(self, words: Words, lengths: Places, doubt: Words) -> Words | None:
+        """Tell the number of data bytes of each line, ``None`` where all have the same."""
+        if self.data.length >= 0:
+            return None
+        if self.data.counted >= 0:
+            return _cut(words, Piece(self.data.counted, 0xFF, 1))
+        tail = next(iter(self.tails))
+        width = (lengths - (self.data.run + tail)).view(np.uint64)
+        doubt |= width > WIDTH * self.data.pitch
+        doubt |= width & np.uint64(1)
+        return width >> np.uint64(1)
+
+    def _compare_tails(self, text: Text, lines: Lines, length: Words | None, doubt: Words) -> None:
+        """Compare what follows the data bytes."""
+        if self.data.length < 0 and self.data.counted < 0 and 0 in self.tails:
+            return  # the end of the line told the length
+        stop = self.data.run + self.data.pitch * (self.data.length if length is None else length.view(np.int64))
+        over = lines.lengths - stop
+        first = int(over[0])
+        if np.all(over == first):
+            self._compare_tail(text, lines.starts + stop, first, slice(None), doubt)
+            return
+        over[(doubt != 0) | (over < 0)] = -1
+        for tail in (np.flatnonzero(np.bincount(over + 1)) - 1).tolist():
+            rows = np.flatnonzero(over == tail)
+            ends = lines.starts[rows] + lines.lengths[rows] - tail
+            self._compare_tail(text, ends, tail, rows, doubt)
+
+    def _compare_tail(
+        self, text: Text, ends: Places, tail: int, rows: npt.NDArray[np.intp] | slice, doubt: Words
+    ) -> None:
+        """Compare tails of one length with those that were met before."""
+        misfits: npt.NDArray[np.bool_] | None = None
+        for template in self.tails.get(tail, ()):
+            misfits = template.misfits(text, ends) if template.expected else None
+            if misfits is None:
+                return
+            if isinstance(rows, slice):
+                rows = np.arange(len(doubt))
+            rows, ends = rows[misfits], ends[misfits]
+        doubt[rows] = 1
+
+    def _convert(
+        self, text: Text, lines: Lines, head: Words, run: list[Words], shared: Words, length: Words | None
+    ) -> Columns:
+        """Turn digits into numbers; lines whose digits are none are left out after all."""
+        doubt = np.zeros(len(lines.rows), np.uint64)
+        time_ns = self._time(head)
         if self.may_overflow:
             doubt |= time_ns & TOP_BIT  # beyond the year 2262
+        identifier = self._identifier(head, doubt)
+        first8 = self.data.read(run, length, self.letter_step, doubt)
+        long = self._long(text, lines.starts, first8, doubt) if self.data.length > WIDTH else None
+        shared |= np.uint64(packed(self.constants))
+        if length is not None:
+            shared |= length * np.uint64(0x0101)
         doubt &= HIGH_BITS
-        bad = doubt != 0 if doubt.any() else None
-        return Columns(time_ns, identifier, first8, long, bad)
-
-    def _compare(self, words: Words) -> Words:
-        """Take the template off the words in place; return a word a line with high bits where it does not fit."""
-        doubt = np.zeros(words.shape[1], np.uint64)
-        for word, template, bounds, kept in zip(words, self.template, self.bounds, self.kept, strict=False):
-            word ^= np.uint64(template)
-            if kept != 2**64 - 1:
-                word &= np.uint64(kept)
-            doubt |= word
-            doubt |= word + np.uint64(bounds)
-        return doubt
+        if not doubt.any():
+            return Columns(lines.rows, time_ns, identifier, first8, shared, long)
+        good = np.flatnonzero(doubt == 0)
+        return Columns(
+            lines.rows.take(good),
+            time_ns.take(good),
+            identifier.take(good),
+            first8.take(good),
+            shared.take(good),
+            long[good] if long is not None else None,
+        )
 
     def _time(self, words: Words) -> Words:
         total = np.zeros(words.shape[1], np.uint64)
         for pieces, power in self.stamp:
-            characters = _gathered(words, pieces)
-            number = digits_to_numbers(characters, 10, max(piece.digits for piece in pieces))
+            characters = _cut(words, pieces[0])
+            for piece in pieces[1:]:
+                characters |= _cut(words, piece)
+            number = digits_to_numbers(characters, 10, pieces[0].digits)
             number *= np.uint64(power * self.stamp_scale)
             total += number
         return total
@@ -142,40 +371,52 @@ class Layout:
         for position, piece in enumerate(reversed(self.identifier)):
             values = _cut(words, piece)
             if self.base == 16:  # noqa: PLR2004 – the base
-                values, bad = hex_values(values, self.letter_step)
+                values, bad = hex_values(values, self.letter_step, *self.limits[position])
                 doubt |= bad
             number = digits_to_numbers(values, self.base, piece.digits)
-            total += number * np.uint64(self.base ** (WIDTH * position))
+            if position:
+                number *= np.uint64(self.base ** (WIDTH * position))
+            total += number
         if self.base == 10 and self.identifier:  # noqa: PLR2004
-            doubt |= _above(total, 0x1FFFFFFF if self.constants.is_extended else 0x7FF)
-        return total | np.uint64(self.constants.identifier_bits)
+            largest = 0x1FFFFFFF if self.constants.is_extended else 0x7FF
+            doubt |= np.where(total > largest, HIGH_BITS, np.uint64(0))
+        if self.constants.identifier_bits:
+            total |= np.uint64(self.constants.identifier_bits)
+        return total
 
-    def _payload(self, words: Words, doubt: Words) -> tuple[Words, npt.NDArray[np.uint8] | None]:
-        lines = words.shape[1]
-        length = self.constants.payload_length
-        first8 = np.zeros(lines, np.uint64)
-        long = np.zeros((lines, 64), np.uint8) if length > WIDTH else None
-        step = 4 if self.pitch == PITCHES[0] else 3
-        for number, piece in enumerate(self.payload):
-            values, bad = hex_values(_cut(words, piece), self.letter_step)
-            doubt |= bad
-            joined = pairs_to_bytes(values, self.pitch)
-            at = number * step
-            if at < WIDTH:
-                first8 |= joined << np.uint64(8 * at)
-            if long is not None:
-                count = min(step, length - at)
-                long[:, at : at + count] = joined.view(np.uint8).reshape(lines, WIDTH)[:, :count]
-        return first8, long
+    def _long(self, text: Text, starts: Places, first8: Words, doubt: Words) -> Text:
+        """Read more than eight data bytes."""
+        eights = np.zeros((len(starts), LONGEST // WIDTH), np.uint64)
+        eights[:, 0] = first8
+        for number in range(1, -(-self.data.length // WIDTH)):
+            left = min(WIDTH, self.data.length - WIDTH * number)
+            count = np.full(len(starts), left, np.uint64)
+            at = starts + self.data.run + number * WIDTH * self.data.pitch
+            run = list(gather(text, at, WORDS_OF_EIGHT[self.data.pitch]))
+            eights[:, number] = self.data.read(run, count, self.letter_step, doubt)
+        return eights.view(np.uint8)
 
 
-def _above(numbers: Words, limit: int) -> Words:
-    """Return high bits where a number is greater than the limit."""
-    return np.where(numbers > limit, HIGH_BITS, np.uint64(0))
+def packed(constants: Constants) -> int:
+    """Pack what frames share into one number, a byte each: DLC, payload length, kind, form, direction, FD bits.
+
+    The two bytes above take the number of the channel. :mod:`canlens.readers.assembly` unpacks it.
+    """
+    fd = constants.is_fd | constants.bit_rate_switch << 1 | constants.error_state_indicator << 2
+    parts = (
+        constants.dlc,
+        constants.payload_length,
+        int(constants.kind),
+        int(constants.is_extended),
+        int(constants.is_rx),
+        fd,
+    )
+    return sum(part << 8 * at for at, part in enumerate(parts))
 
 
 def _cut(words: Words, piece: Piece) -> Words:
     """Return the word that starts at any column."""
+    out: Words
     if piece.at < 0:
         out = words[0] << np.uint64(-8 * piece.at)
     else:
@@ -186,144 +427,6 @@ def _cut(words: Words, piece: Piece) -> Words:
             out = words[number] >> np.uint64(8 * shift)
             if number + 1 < len(words) and piece.mask >> (64 - 8 * shift):
                 out |= words[number + 1] << np.uint64(64 - 8 * shift)
-    if piece.mask != 2**64 - 1:
+    if piece.mask != FULL:
         out &= np.uint64(piece.mask)
     return out
-
-
-def _gathered(words: Words, pieces: tuple[Piece, ...]) -> Words:
-    out = _cut(words, pieces[0])
-    for piece in pieces[1:]:
-        out |= _cut(words, piece)
-    return out
-
-
-def _right_aligned(columns: Span) -> tuple[Piece, ...]:
-    """Cut a number into words, the last eight digits in the last word."""
-    pieces: list[Piece] = []
-    stop = columns.stop
-    while stop > columns.start:
-        digits = min(WIDTH, stop - columns.start)
-        pieces.insert(0, Piece(stop - WIDTH, byte_mask(WIDTH - digits, WIDTH), digits))
-        stop -= digits
-    return tuple(pieces)
-
-
-def _stamp_pieces(seconds: Span, fraction: Span) -> tuple[tuple[tuple[Piece, ...], int], ...]:
-    """Cut the digits on both sides of the decimal sign into words of eight, and give each its power of ten."""
-    columns = [*range(seconds.start, seconds.stop), *range(fraction.start, fraction.stop)]
-    out = []
-    power = 1
-    while columns:
-        taken, columns = columns[-WIDTH:], columns[:-WIDTH]
-        runs: dict[int, list[int]] = {}
-        for place, column in enumerate(taken, WIDTH - len(taken)):
-            runs.setdefault(column - place, []).append(place)
-        pieces = tuple(Piece(at, byte_mask(places[0], places[-1] + 1), len(taken)) for at, places in runs.items())
-        out.append((pieces, power))
-        power *= 10**WIDTH
-    return tuple(out)
-
-
-def _payload_pieces(columns: Span, pitch: int, length: int) -> tuple[Piece, ...]:
-    step = 4 if pitch == PITCHES[0] else 3
-    pieces = []
-    for first in range(0, length, step):
-        mask = sum(0xFFFF << 8 * pitch * byte for byte in range(min(step, length - first)))
-        pieces.append(Piece(columns.start + pitch * first, mask, WIDTH))
-    return tuple(pieces)
-
-
-def pitch_of(frame: FrameLine, line: bytes) -> int:
-    """Return how many columns lie between two data bytes; 0 where that differs from byte to byte."""
-    length = frame.constants.payload_length
-    width = frame.payload.stop - frame.payload.start
-    if length == 0 or width == 2 * length:
-        return 2
-    text = line[frame.payload.start : frame.payload.stop]
-    regular = frame.base == 16 and width == 3 * length - 1 and len(text.split()) == length  # noqa: PLR2004
-    return 3 if regular and all(text[at : at + 1].isspace() for at in range(2, width, 3)) else 0
-
-
-def compile_layout(frame: FrameLine, line: bytes) -> Layout | None:
-    """Make the layout of a line, or ``None`` where its data bytes stand at no regular distance."""
-    pitch = pitch_of(frame, line)
-    length = frame.constants.payload_length
-    if not pitch or (frame.base == 10 and length):  # noqa: PLR2004
-        return None
-    letters = line[frame.identifier.start : frame.identifier.stop] + line[frame.payload.start : frame.payload.stop]
-    count = -(-frame.stop // WIDTH)
-    size = count * WIDTH
-    template, bound, kept = bytearray(size), bytearray(size), bytearray(size)
-    template[: frame.stop] = line[: frame.stop]
-    bound[: frame.stop] = b"\x7f" * frame.stop
-    kept[: frame.stop] = b"\xff" * frame.stop
-    for span in (frame.seconds, frame.fraction, *frame.passed_over):
-        _allow(template, bound, span, 9)
-    _allow(template, bound, frame.identifier, 9 if frame.base == 10 else 0x7F)  # noqa: PLR2004
-    if frame.identifier.start < frame.identifier.stop and frame.largest_first < frame.base:
-        bound[frame.identifier.start] = 0x7F - frame.largest_first
-    for byte in range(length):
-        at = frame.payload.start + pitch * byte
-        _allow(template, bound, Span(at, at + 2), 0x7F)
-    for span in frame.unread:
-        kept[span.start : span.stop] = bytes(span.stop - span.start)
-        bound[span.start : span.stop] = bytes(span.stop - span.start)
-    digits = frame.fraction.stop - frame.fraction.start
-    return Layout(
-        constants=frame.constants,
-        words=count,
-        template=_as_words(template),
-        bounds=_as_words(bound),
-        kept=_as_words(kept),
-        stamp=_stamp_pieces(frame.seconds, frame.fraction),
-        stamp_scale=10 ** (FRACTION_DIGITS - digits),
-        may_overflow=frame.seconds.stop - frame.seconds.start > FRACTION_DIGITS,
-        identifier=_right_aligned(frame.identifier),
-        base=frame.base,
-        payload=_payload_pieces(frame.payload, pitch, length),
-        pitch=pitch,
-        letter_step=LOWER if letters != letters.upper() else UPPER,
-    )
-
-
-def _allow(template: bytearray, bound: bytearray, span: Span, largest: int) -> None:
-    """Let the bytes of a span be digits up to ``largest``, or (0x7F) any character that is checked later."""
-    width = span.stop - span.start
-    template[span.start : span.stop] = b"0" * width
-    bound[span.start : span.stop] = bytes([0x7F - largest]) * width
-
-
-def _as_words(columns: bytearray) -> tuple[int, ...]:
-    return tuple(np.frombuffer(bytes(columns), np.uint64).tolist())
-
-
-def spelled(frame: FrameLine, line: bytes) -> tuple[FrameLine, bytes]:
-    """Write a line of any spelling anew, in the one spelling that has fixed columns.
-
-    Lines of odd spelling (numbers without leading zeros, decimal data, uneven blanks) thus become alike, and are
-    read by a layout as all others are.
-    """
-    seconds, fraction, number = (
-        line[span.start : span.stop] for span in (frame.seconds, frame.fraction, frame.identifier)
-    )
-    text = line[frame.payload.start : frame.payload.stop]
-    if frame.base == 10:  # noqa: PLR2004 – the base
-        payload = bytes(map(int, text.split())).hex().encode()
-    elif pitch_of(frame, line) == PITCHES[0]:
-        payload = text
-    else:
-        payload = b"".join(byte.rjust(2, b"0") for byte in text.split())
-    identifier = int(number or b"0", frame.base)
-    new = seconds.rjust(10, b"0") + fraction.ljust(9, b"0") + b"%08X" % identifier + payload.upper()
-    columns = FrameLine(
-        constants=frame.constants,
-        seconds=Span(0, 10),
-        fraction=Span(10, 19),
-        identifier=Span(19, 27),
-        base=16,
-        largest_first=1,
-        payload=Span(27, len(new)),
-        stop=len(new),
-    )
-    return columns, new

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
-import io
 import os
 from collections import deque
-from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from canlens.readers.assembly import Collector
 from canlens.readers.blocks import SLACK, Block, BlockRows, Memory, read_block
-from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, Dialect, Grammar, readable
-from canlens.readers.opening import Opened
+from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, Grammar, readable
 from canlens.trace import Problem, Source, Trace
+
+if TYPE_CHECKING:
+    import io
+    from collections.abc import Callable
+
+    from canlens.readers.opening import Opened
 
 BLOCK: Final = 1 << 21
 """Bytes of text in a block: enough lines to pay for the calls, few enough for the cache."""
@@ -107,7 +111,7 @@ class _Blocks:
         if self._ended:
             return None
         buffer = np.zeros(SLACK + len(self._rest) + BLOCK + SLACK, np.uint8)
-        view = memoryview(buffer)
+        view = buffer.data
         stop = SLACK + len(self._rest)
         view[SLACK:stop] = self._rest
         limit = len(buffer) - SLACK
@@ -136,7 +140,7 @@ class _Blocks:
         self._line += 1
 
 
-def _last_line_end(buffer: np.ndarray, stop: int) -> int:
+def _last_line_end(buffer: npt.NDArray[np.uint8], stop: int) -> int:
     """Return the place behind the last line end, ``SLACK`` if there is none."""
     at = stop
     while at > SLACK:

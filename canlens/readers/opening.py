@@ -10,13 +10,16 @@ import lzma
 import sys
 import zipfile
 import zlib
-from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO, Final, Protocol
+from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, Self
 
 from canlens.errors import LogError
 from canlens.trace import Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 HEAD: Final = 4096
 """Bytes by which a format is recognised."""
@@ -51,7 +54,7 @@ ENCODED: Final = (
 
 @dataclass
 class Opened:
-    """A recording, open.
+    """A recording, open; a file that was opened here is closed with it, a stream that was given is not.
 
     Attributes
     ----------
@@ -73,22 +76,24 @@ class Opened:
     raw: _Hashed
     path: Path | None = None
     problems: list[Problem] = field(default_factory=list)
+    owned: ExitStack = field(default_factory=ExitStack)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.owned.close()
 
     def sha256(self) -> str:
         """Return the hash of the bytes on disk, reading what nobody has read yet."""
         return self.raw.digest()
 
-    def close(self) -> None:
-        """Close the file if it was opened here; a stream that was given stays open."""
-        self.raw.release()
-
 
 class _Hashed(io.RawIOBase):
     """A stream that keeps the hash of all that was read from it."""
 
-    def __init__(self, stream: BinaryIO, *, ours: bool) -> None:
+    def __init__(self, stream: BinaryIO) -> None:
         self._stream = stream
-        self._ours = ours
         self._hash = hashlib.sha256()
 
     def readable(self) -> bool:
@@ -103,10 +108,6 @@ class _Hashed(io.RawIOBase):
             buffer[:count] = data
         self._hash.update(buffer[:count])
         return count
-
-    def release(self) -> None:
-        if self._ours:
-            self._stream.close()
 
     def digest(self) -> str:
         while self.read(STEP):
@@ -193,7 +194,17 @@ def open_source(source: Source) -> Opened:
         The file cannot be opened, or is an archive without exactly one file in it.
     """
     name, stream, path = _stream_of(source)
-    raw = _Hashed(stream, ours=path is not None)
+    with ExitStack() as owned:
+        if path is not None:
+            owned.callback(stream.close)
+        opened = _unpacked(name, stream, path)
+        opened.owned = owned.pop_all()
+    return opened
+
+
+def _unpacked(name: str, stream: BinaryIO, path: Path | None) -> Opened:
+    """Take off the packing and the encoding."""
+    raw = _Hashed(stream)
     problems: list[Problem] = []
     plain: io.BufferedIOBase = io.BufferedReader(raw, STEP)
     head = _peek(plain, name)
@@ -219,7 +230,7 @@ def _stream_of(source: Source) -> tuple[str, BinaryIO, Path | None]:
         return STANDARD_INPUT, sys.stdin.buffer, None
     path = Path(source)
     try:
-        return str(source), path.open("rb", buffering=0), path  # type: ignore[return-value]  # FileIO reads bytes
+        return str(source), path.open("rb", buffering=0), path
     except OSError as error:
         raise LogError(
             str(source), f"cannot be opened: {error.strerror or error}. Check the name and the rights."
@@ -264,4 +275,4 @@ def _only_member(packed: io.BufferedIOBase, name: str) -> io.BufferedIOBase:
         data = archive.read(members[0])
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError, OSError) as error:
         raise LogError(name, f"the zip archive cannot be unpacked: {error}.") from error
-    return io.BufferedReader(io.BytesIO(data), STEP)  # type: ignore[arg-type]
+    return io.BufferedReader(io.BytesIO(data), STEP)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from canlens.readers.opening import Opened
-from canlens.trace import Trace
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canlens.readers.opening import Opened
+    from canlens.trace import Trace
 
 
 @dataclass(frozen=True)

@@ -24,11 +24,8 @@ HIGH_BITS: Final = np.uint64(0x8080808080808080)
 LITTLE_ENDIAN: Final = sys.byteorder == "little"
 
 _LOW_BITS: Final = np.uint64(0x0101010101010101)
-_OVER_9: Final = np.uint64(0x7676767676767676)
-_OVER_15: Final = np.uint64(0x7070707070707070)
 _BYTES: Final = np.uint64(0x00FF00FF00FF00FF)
 _PAIRS: Final = np.uint64(0x0000FFFF0000FFFF)
-_LOWEST_BYTES: Final = (np.uint64(0xFF), np.uint64(0xFF00), np.uint64(0xFF0000))
 _STEPS: Final = {
     10: (np.uint64(2561), np.uint64(6553601), np.uint64(42949672960001)),
     16: (np.uint64(4097), np.uint64(16777217), np.uint64(281474976710657)),
@@ -45,15 +42,26 @@ def byte_mask(first: int, last: int) -> int:
     return ((1 << 8 * last) - 1) & ~((1 << 8 * first) - 1)
 
 
-def hex_values(characters: Words, letter_step: int) -> tuple[Words, Words]:
+def gather(buffer: npt.NDArray[np.uint8], starts: npt.NDArray[np.int64], count: int) -> Words:
+    """Gather ``count`` words from each start, as uint64 (count, lines)."""
+    size = WIDTH * count
+    windows: npt.NDArray[np.void] = np.ndarray((len(buffer) - size + 1,), f"V{size}", buffer, strides=(1,))
+    found = windows[starts].view(np.uint64)
+    return found.reshape(1, -1) if count == 1 else np.ascontiguousarray(found.reshape(-1, count).T)
+
+
+def hex_values(characters: Words, letter_step: int, over_9: int, over_15: int) -> tuple[Words, Words]:
     """Turn hexadecimal characters into the values 0 to 15, byte by byte.
 
     Parameters
     ----------
     characters
-        uint64 (n,): characters exclusive-or ``0x30``; bytes that are no hexadecimal column are 0.
+        uint64 (n,): characters exclusive-or the template (``0x30`` where a digit is due); bytes that do not
+        matter are 0.
     letter_step
         What lies between a letter so treated and its value: 0x67 for upper case, 0x47 for lower case.
+    over_9, over_15
+        Words of :func:`limits`.
 
     Returns
     -------
@@ -65,11 +73,21 @@ def hex_values(characters: Words, letter_step: int) -> tuple[Words, Words]:
     values &= _LOW_BITS
     values *= np.uint64(letter_step)
     np.subtract(characters, values, out=values)
-    bad = values + _OVER_9
+    bad = values + np.uint64(over_9)
     bad ^= characters << np.uint64(1)
-    bad |= values + _OVER_15
-    bad |= values
+    over = values + np.uint64(over_15)
+    over |= values
+    bad |= over
     return values, bad
+
+
+def limits(digits: int) -> tuple[int, int]:
+    """Return the two words of :func:`hex_values`.
+
+    ``digits`` has 0xFF where a byte may be a hexadecimal digit; all others must equal the template.
+    """
+    other = repeated(0x7F) & ~digits
+    return repeated(0x76) & digits | other, repeated(0x70) & digits | other
 
 
 def digits_to_numbers(values: Words, base: int, digits: int = WIDTH) -> Words:
@@ -100,30 +118,49 @@ def digits_to_numbers(values: Words, base: int, digits: int = WIDTH) -> Words:
     return numbers
 
 
-def pairs_to_bytes(values: Words, pitch: int) -> Words:
-    """Join the two hexadecimal digits of each data byte and move the bytes to the low end.
+def bytes_of_pairs(values: list[Words]) -> Words:
+    """Join sixteen hexadecimal digits, two words a line, to eight data bytes in file order."""
+    low, high = (_four_bytes(word) for word in values)
+    high <<= np.uint64(32)
+    low &= np.uint64(0xFFFFFFFF)
+    low |= high
+    return low
 
-    Parameters
-    ----------
-    values
-        uint64 (n,): digits as of :func:`hex_values`.
-    pitch
-        Characters from one data byte to the next: 2 gives four bytes a word, 3 (a blank between) three.
-    """
+
+def _four_bytes(values: Words) -> Words:
     joined = values * _STEPS[16][0]
     joined >>= np.uint64(8)
-    if pitch == 2:  # noqa: PLR2004 – as described
-        joined &= _BYTES
-        joined |= joined >> np.uint64(8)
-        joined &= _PAIRS
-        joined |= joined >> np.uint64(16)
-        joined &= np.uint64(0xFFFFFFFF)
-        return joined
-    low, middle, high = _LOWEST_BYTES
-    out = joined & low
-    out |= (joined >> np.uint64(16)) & middle
-    out |= (joined >> np.uint64(32)) & high
+    joined &= _BYTES
+    joined |= joined >> np.uint64(8)
+    joined &= _PAIRS
+    joined |= joined >> np.uint64(16)
+    return joined
+
+
+def bytes_of_triplets(values: list[Words]) -> Words:
+    """Join the digits of eight data bytes with a blank before each, three words a line, to bytes in file order.
+
+    The words read `` AA BB C``, ``C DD EE `` and ``FF GG HH``.
+    """
+    first, second, third = values
+    split = first >> np.uint64(52)
+    split &= np.uint64(0xF0)
+    split |= second & np.uint64(0x0F)
+    out = split
+    out <<= np.uint64(16)
+    for word, places in ((first, ((2, 0), (5, 1))), (second, ((3, 3), (6, 4))), (third, ((1, 5), (4, 6), (7, 7)))):
+        joined = word * _STEPS[16][0]
+        for place, byte in places:
+            moved = _moved(joined, 8 * (byte - place))
+            moved &= np.uint64(0xFF << 8 * byte)
+            out |= moved
     return out
+
+
+def _moved(words: Words, bits: int) -> Words:
+    if bits == 0:
+        return words.copy()
+    return words << np.uint64(bits) if bits > 0 else words >> np.uint64(-bits)
 
 
 def positions(text: npt.NDArray[np.uint8], byte: int) -> npt.NDArray[np.intp]:

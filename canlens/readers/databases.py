@@ -1,0 +1,83 @@
+"""SQLite and MF4 through python-can; both need the file itself, not a stream."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from contextlib import contextmanager
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from canlens.errors import LogError
+from canlens.readers.messages import TROUBLE, MessageList, finish, guarded
+from canlens.readers.reader import Reader
+from canlens.trace import Problem, Trace
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from can import Message
+
+    from canlens.readers.opening import Opened
+
+SQLITE_MARK: Final = b"SQLite format 3\x00"
+MF4_MARK: Final = (b"MDF     ", b"UnFinMF ")
+
+
+def read_sqlite(opened: Opened) -> Trace:
+    """Read the table ``messages`` of an SQLite database."""
+    from can.io.sqlite import SqliteReader  # noqa: PLC0415 – 0.1 s that only readers of such files pay
+
+    out = MessageList(channel_of=lambda _: "")
+    with _on_disk(opened, ".db") as path:
+        reader = SqliteReader(str(path))
+        try:
+            _take_all(out, reader)
+        finally:
+            reader.stop()
+    return finish(out, opened, "sqlite", can_hold_errors=True)
+
+
+def read_mf4(opened: Opened) -> Trace:
+    """Read the CAN events of an MF4 file."""
+    if find_spec("asammdf") is None:
+        raise LogError(opened.name, "is an MF4 file; reading it needs a further package: pip install 'canlens[mf4]'.")
+    from can.io.mf4 import MF4Reader  # noqa: PLC0415 – seconds that only readers of such files pay
+
+    out = MessageList(channel_of=lambda channel: "" if channel is None else str(channel), has_classes=False)
+    with _on_disk(opened, ".mf4") as path:
+        try:
+            reader = MF4Reader(str(path))
+        except TROUBLE as error:
+            raise LogError(opened.name, f"the MF4 file cannot be opened: {error}.") from error
+        try:
+            _take_all(out, reader)
+        finally:
+            reader.stop()
+    return finish(out, opened, "mf4", can_hold_errors=True)
+
+
+def _take_all(out: MessageList, messages: Iterable[Message]) -> None:
+    for number, message in enumerate(guarded(messages), 1):
+        wrong = message if isinstance(message, str) else out.add(message, number)
+        if wrong:
+            found = "a record that python-can cannot read" if isinstance(message, str) else "a record"
+            out.problems.add(Problem(number, found, wrong))
+
+
+@contextmanager
+def _on_disk(opened: Opened, suffix: str) -> Iterator[Path]:
+    """Give the plain bytes a path."""
+    if opened.path is not None:
+        yield opened.path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"recording{suffix}"
+        with path.open("wb") as file:
+            shutil.copyfileobj(opened.stream, file)
+        yield path
+
+
+SQLITE: Final = Reader("sqlite", lambda head: head.startswith(SQLITE_MARK), read_sqlite)
+MF4: Final = Reader("mf4", lambda head: head.startswith(MF4_MARK), read_mf4)

@@ -1,0 +1,155 @@
+"""Messages: what python-can read of a recording, checked one by one, as a Trace."""
+
+from __future__ import annotations
+
+import binascii
+import math
+import sqlite3
+import struct
+import zlib
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from canlens.readers.assembly import ProblemList, segments_of
+from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Payload, Remark, Source, Trace
+from canlens.wire import FD_DLC, FD_LENGTH
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from can import Message
+
+    from canlens.readers.opening import Opened
+
+TROUBLE: Final = (
+    *(ArithmeticError, AttributeError, EOFError, LookupError, MemoryError, NotImplementedError, OSError, TypeError),
+    *(ValueError, binascii.Error, sqlite3.Error, struct.error, zlib.error),
+)
+"""Everything that python-can has been seen to raise on damaged files."""
+
+LARGEST: Final = {False: 0x7FF, True: 0x1FFFFFFF}
+LATEST_S: Final = 2**63 / NANOSECONDS_PER_SECOND
+LONGEST_CLASSICAL: Final = 8
+COARSE_FROM_S: Final = 2**29
+FLOAT_RESOLUTION_NS: Final = 1000
+"""python-can keeps time stamps as floats; those of our years step by 0.24 µs."""
+
+
+@dataclass
+class MessageList:
+    """Messages in file order, on their way to become columns.
+
+    Attributes
+    ----------
+    channel_of
+        Turns the channel of python-can back into the name as written.
+    has_classes
+        Whether the identifier of an error record holds its classes.
+    is_text
+        Whether a frame may have been cut off behind a data byte.
+    """
+
+    channel_of: Callable[[object], str] = str
+    has_classes: bool = True
+    is_text: bool = False
+    rows: list[tuple[int | bool, ...]] = field(default_factory=list)
+    payloads: list[bytes] = field(default_factory=list)
+    channels: dict[str, int] = field(default_factory=dict)
+    problems: ProblemList = field(default_factory=ProblemList)
+    remarks: list[Remark] = field(default_factory=list)
+
+    def add(self, message: Message, line: int) -> str:
+        """Take in one message; return what should stand there instead, if it cannot be."""
+        told: tuple[object, object] = (message.timestamp, message.arbitration_id)  # a damaged database tells anything
+        if not isinstance(told[0], int | float) or not isinstance(told[1], int):
+            return "a time stamp and an identifier"
+        if not -LATEST_S < message.timestamp < LATEST_S:  # false for what is no number, too
+            return "a time stamp before the year 2262"
+        is_error = bool(message.is_error_frame)
+        kind = Kind.ERROR if is_error else Kind.REMOTE if message.is_remote_frame else Kind.DATA
+        payload = b"" if kind is Kind.REMOTE else bytes(message.data)[: int(FD_LENGTH[-1])]
+        wrong = self._unlike_a_frame(message, payload, kind)
+        if wrong:
+            return wrong
+        identifier = 0 if is_error and not self.has_classes else message.arbitration_id & LARGEST[True]
+        name = self.channel_of(message.channel)
+        self.rows.append((
+            _nanoseconds(message.timestamp), 0, self.channels.setdefault(name, len(self.channels)),
+            identifier, bool(message.is_extended_id) and not is_error, int(kind), bool(message.is_fd),
+            bool(message.bitrate_switch), bool(message.error_state_indicator), bool(message.is_rx),
+            _dlc(message, payload, kind), line,
+        ))  # fmt: skip
+        self.payloads.append(payload)
+        return ""
+
+    def _unlike_a_frame(self, message: Message, payload: bytes, kind: Kind) -> str:
+        """Tell what no frame on a bus can have; error records may."""
+        if kind is Kind.ERROR:
+            return ""
+        if not 0 <= message.arbitration_id <= LARGEST[bool(message.is_extended_id)]:
+            return f"an identifier of at most 0x{LARGEST[bool(message.is_extended_id)]:X}"
+        if len(payload) > LONGEST_CLASSICAL and not message.is_fd:
+            return f"at most {LONGEST_CLASSICAL} data bytes in a classical frame"
+        due = min(int(message.dlc), int(FD_LENGTH[-1]) if message.is_fd else LONGEST_CLASSICAL)
+        if kind is Kind.DATA and len(payload) < due and (self.is_text or not message.is_fd):
+            return f"{due} data bytes, as the length says"
+        return ""
+
+    def trace(self, source: Source) -> Trace:
+        """Make the trace."""
+        table = list(zip(*self.rows, strict=True)) or [()] * len(COLUMNS)
+        columns: dict[str, Any] = {
+            name: np.array(values, dtype) for (name, dtype), values in zip(COLUMNS.items(), table, strict=True)
+        }
+        columns["segment"] = segments_of(columns["time_ns"], columns["line"], [])
+        return Trace(
+            **columns,
+            payload=Payload.of(self.payloads),
+            channels=tuple(self.channels),
+            problems=self.problems.as_tuple(),
+            remarks=tuple(self.remarks),
+            source=source,
+        )
+
+
+def _nanoseconds(stamp_s: float) -> int:
+    """Return a time stamp [ns]; of an absolute one, which a float holds to 0.24 µs, the nearest microsecond."""
+    whole = math.floor(stamp_s)
+    if abs(whole) < COARSE_FROM_S:
+        return whole * NANOSECONDS_PER_SECOND + round((stamp_s - whole) * NANOSECONDS_PER_SECOND)
+    return whole * NANOSECONDS_PER_SECOND + round((stamp_s - whole) * 1e6) * FLOAT_RESOLUTION_NS
+
+
+def _dlc(message: Message, payload: bytes, kind: Kind) -> int:
+    """Return the code that was sent; python-can tells lengths."""
+    if kind is Kind.REMOTE or (not message.is_fd and message.dlc <= LONGEST_CLASSICAL):
+        return min(int(message.dlc), 15)
+    length = max(len(payload), int(message.dlc)) if message.dlc <= int(FD_LENGTH[-1]) else len(payload)
+    return int(FD_DLC[length])
+
+
+def guarded(messages: Iterable[Message]) -> Iterator[Message | str]:
+    """Yield messages; where python-can gives up, say why and end."""
+    iterator = iter(messages)
+    while True:
+        try:
+            message = next(iterator)
+        except StopIteration:
+            return
+        except TROUBLE as error:
+            yield str(error) or type(error).__name__
+            return
+        yield message
+
+
+def finish(
+    read: MessageList, opened: Opened, name: str, *, can_hold_errors: bool, resolution_ns: int = FLOAT_RESOLUTION_NS
+) -> Trace:
+    """Make the trace of an opened file."""
+    for problem in opened.problems:
+        read.problems.add(problem)
+    return read.trace(
+        Source(opened.name, opened.sha256(), name, can_hold_errors=can_hold_errors, stamp_resolution_ns=resolution_ns)
+    )

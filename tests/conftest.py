@@ -1,0 +1,18 @@
+"""Fixtures that several folders of tests share."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from tests.samples import samples_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@pytest.fixture(scope="session")
+def python_can_samples() -> Path:
+    """Return the folder of recordings that python-can 4.6.1 tests itself with."""
+    return samples_of("python-can", "4.6.1") / "test" / "data"

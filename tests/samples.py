@@ -1,0 +1,60 @@
+"""Samples: source packages of open libraries, fetched once from the Python package index for their test data."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+import tarfile
+import tempfile
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+SHA256: Final = {
+    "python_can-4.6.1.tar.gz": "290fea135d04b8504ebff33889cc6d301e2181a54099116609f940825ffe5005",
+    "cantools-45.1.0.tar.gz": "ea1619f3d6108a1c3ecd0f81c952ff2dffd023b244704f6f7a17c4f4dca75f73",
+}
+"""The archives that these tests were written against."""
+TIME_OUT_S: Final = 300
+
+
+def samples_of(name: str, version: str) -> Path:
+    """Return the unpacked source package, from the cache or fetched; skip the test where that cannot be.
+
+    The cache lies in ``CANLENS_SAMPLES`` or ``~/.cache/canlens-tests``. With ``samples`` in ``CANLENS_REQUIRE`` a
+    test that cannot have its samples fails.
+    """
+    root = Path(os.environ.get("CANLENS_SAMPLES") or Path.home() / ".cache" / "canlens-tests")
+    folder = root / f"{name.replace('-', '_')}-{version}"
+    if not folder.is_dir():
+        try:
+            _fetch(name, version, folder)
+        except (OSError, subprocess.SubprocessError) as error:
+            _without(f"{name} {version} could not be fetched: {error}")
+    return folder
+
+
+def _without(reason: str) -> None:
+    if "samples" in os.environ.get("CANLENS_REQUIRE", ""):
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+def _fetch(name: str, version: str, folder: Path) -> None:
+    """Download with pip, compare the hash, unpack, and only then give the folder its name."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent) as place:
+        command = ["download", "--quiet", "--no-deps", "--no-binary", name, "--dest", place, f"{name}=={version}"]
+        subprocess.run([sys.executable, "-m", "pip", *command], check=True, capture_output=True, timeout=TIME_OUT_S)
+        archive = next(Path(place).glob("*.tar.gz"))
+        found = hashlib.sha256(archive.read_bytes()).hexdigest()
+        expected = SHA256[f"{folder.name}.tar.gz"]
+        if found != expected:
+            pytest.fail(f"{archive.name}: expected the hash {expected}, found {found}")
+        with tarfile.open(archive) as tar:
+            tar.extractall(Path(place) / "unpacked", filter="data")
+        shutil.move(next((Path(place) / "unpacked").iterdir()), folder)
