@@ -100,4 +100,5 @@ def agreement(output: Track, observed: Sequence[Observation], *, offset_s: float
 
 def _near(output: Track, state: int, time_s: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Bools:
     """Tell whether the bus showed a state within :data:`OBSERVED_S`, or one interval later where it shows it late."""
-    return output.ever(state, time_s - OBSERVED_S, time_s + OBSERVED_S + output.slack_s)
+    since_s = np.nextafter(time_s - OBSERVED_S, -np.inf)
+    return output.ever(state, since_s, time_s + OBSERVED_S + output.slack_s)

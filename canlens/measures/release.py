@@ -76,14 +76,15 @@ def cut_off(
     """
     edge = rule.rises
     edge_s = rule.time_s[edge]
-    ended_s = np.minimum(np.append(rule.time_s[1:], rule.end_s)[edge], output.end_s)
+    next_s = np.append(rule.time_s[1:], np.inf)[edge]
+    ended_s = np.minimum(np.minimum(next_s, rule.end_s), output.end_s)
     fall = output.falls
     if flashing is not None:
         fall = fall[~_flashes(flashing, output, fall, within_s)]
     after = np.searchsorted(output.time_s[fall], edge_s, "right")
     off_s = np.append(output.time_s[fall], np.inf)[after]
     before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
-    done = off_s <= ended_s
+    done = off_s < next_s  # at the very stamp of the rule's own end it is a release
     early = off_s < edge_s + cut_after_s - tolerance_s
     latest_s = edge_s + cut_after_s + within_s + tolerance_s
     late = before_s > latest_s

@@ -1,0 +1,74 @@
+"""Every check of the catalogue: it fires, stays silent, is right at its limit, and guesses nothing from too little."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canlens.checks import ALL
+from tests.unit import test_checks_answers, test_checks_parts, test_checks_recording
+
+if TYPE_CHECKING:
+    from canlens.findings import Finding
+    from tests.unit.small_jobs import Job
+
+CASES = {**test_checks_answers.CASES, **test_checks_parts.CASES, **test_checks_recording.CASES}
+NAMES = [check.name for check in ALL]
+
+
+def said(finding: Finding) -> str:
+    return f"{finding.claim} {finding.cannot_tell} {finding.next_step} {finding.would_change} {finding.caution}"
+
+
+def has_true_lines(one: Job, finding: Finding, messages: frozenset[str]) -> None:
+    """Require that the evidence names frames of these messages, in file order and with their times."""
+    lines, times_s = finding.evidence.lines, finding.evidence.times_s
+    assert list(lines) == sorted(set(lines))
+    assert {one.message_of(line) for line in lines} == messages
+    assert [one.time_of(line) for line in lines] == pytest.approx(times_s, abs=1e-9)
+
+
+def test_every_check_has_its_cases() -> None:
+    assert sorted(CASES) == sorted(NAMES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_fires(name: str) -> None:
+    cases = CASES[name]
+    one = cases.fires()
+    found = one.findings(name)
+    assert found
+    assert found[0].subject == cases.subject
+    for finding in found:
+        assert finding.check == name
+        assert finding.claim.endswith((".", "(17600"))
+        assert all((finding.cannot_tell, finding.next_step, finding.would_change))
+        assert "nan" not in said(finding).split()
+        assert "inf" not in said(finding).split()
+        assert "None" not in said(finding)
+    if cases.messages:
+        has_true_lines(one, found[0], cases.messages)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_stays_silent(name: str) -> None:
+    assert CASES[name].silent().findings(name) == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_is_right_exactly_at_its_limit(name: str) -> None:
+    cases = CASES[name]
+    assert bool(cases.limit().findings(name)) == cases.limit_fires
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_it_guesses_nothing_from_too_little(name: str) -> None:
+    cases = CASES[name]
+    assert bool(cases.little().findings(name)) == cases.little_fires
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_check_stumbles_over_an_empty_recording(name: str) -> None:
+    one = test_checks_recording.CASES["no-traffic"].fires()
+    assert bool(one.findings(name)) == (name == "no-traffic")
