@@ -2,7 +2,7 @@
 
 Looks for
     Run-on and cut-off times that never ran to their end, levels by day or night that never stood, flashing that
-    never had to happen or that messages come too seldom to show.
+    never had to happen or that messages come too seldom to show; an output judged by eye that was never seen off.
 Why it matters
     What was not seen was not tested, and not tested is never passed.
 Evidence
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 def find(evidence: Evidence) -> Iterator[Finding]:
     """Find promised parts that the recording does not show."""
     for name, own in evidence.outputs.items():
-        if own.judged_from != "bus":
+        if own.judged_from == "nothing":
             continue
         output = evidence.plan.outputs[name]
         for part, advice in _parts(own, output.run_on_s):
@@ -46,6 +46,10 @@ def find(evidence: Evidence) -> Iterator[Finding]:
 
 def _parts(own: OutputEvidence, run_on_s: float | None) -> Iterator[tuple[str, str]]:
     """List what was not seen, with what to do for it."""
+    if own.judged_from == "observed":
+        if not own.seen_off:
+            yield "its going off with its rule", f"Watch {own.name} with every control released and note it as off."
+        return
     if run_on_s is not None and own.release is not None and not own.release.completed:
         yield (
             f"the end of its run-on of {run_on_s:g} s",

@@ -139,7 +139,13 @@ def _unseen_exercises(evidence: Evidence, name: str) -> Iterator[str]:
     for control, count in own.exercised.items():
         needed = plan.exercises_needed(output, control)
         if count < needed:
-            yield f"{control} was exercised {count} of {needed} times" if count else f"{control} was never exercised"
+            made = len(evidence.controls[control].exercises)
+            if count or not made:
+                yield (
+                    f"{control} was exercised {count} of {needed} times" if count else f"{control} was never exercised"
+                )
+            else:
+                yield f"{control} was operated {times(made)}, but never so that an answer could be seen"
     if not len(own.answers.due):
         yield "its rule never came on in a way that could be judged"
     for rival in own.confounded_with:
