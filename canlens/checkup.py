@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from canlens import causes, checks
 from canlens.errors import UsageError
+from canlens.findings import Lines
 from canlens.judging import output_result, wrongs
 from canlens.measures.adding import added_control, added_output
 from canlens.measures.gathering import evidence as gather
@@ -188,9 +189,25 @@ def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -
     found: list[Finding] = []
     for index, evidence in enumerate(every):
         for check in checks.ALL:
+            if check.of_whole_job and len(every) > 1:
+                continue
             for each in check.find(evidence):
                 about = [name for name in each.subject if name in deciding]
                 if about and index not in deciding[about[0]]:
                     continue
                 found.append(replace(each, evidence=replace(each.evidence, recording=index)))
+    if len(every) > 1:
+        whole = _whole_job(every, deciding)
+        nowhere = Lines(recording=len(every) - 1)
+        unseen = [each for check in checks.ALL if check.of_whole_job for each in check.find(whole)]
+        found += [replace(each, evidence=nowhere) for each in unseen]
     return tuple(sorted(found, key=lambda each: (SEVERITIES.index(each.severity), not each.safety)))
+
+
+def _whole_job(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -> Evidence:
+    """Return the evidence of all recordings as one, each output's from those that decide for it."""
+    return replace(
+        every[-1],
+        controls={name: added_control([each.controls[name] for each in every]) for name in every[-1].controls},
+        outputs={name: added_output([every[at].outputs[name] for at in parts]) for name, parts in deciding.items()},
+    )

@@ -28,10 +28,13 @@ class Check:
         After the defect, such as ``unanswered-control``.
     find
         From evidence to findings.
+    of_whole_job
+        Whether it asks what was never shown: then several recordings of one job are put to it as one.
     """
 
     name: str
     find: Callable[[Evidence], Iterator[Finding]]
+    of_whole_job: bool = False
 
     @property
     def manual(self) -> str:

@@ -47,4 +47,4 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             )
 
 
-CHECK = Check("indistinct-rule", find)
+CHECK = Check("indistinct-rule", find, of_whole_job=True)

@@ -49,4 +49,4 @@ def find(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-CHECK = Check("unexercised-control", find)
+CHECK = Check("unexercised-control", find, of_whole_job=True)

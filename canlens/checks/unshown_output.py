@@ -42,4 +42,4 @@ def find(evidence: Evidence) -> Iterator[Finding]:
         )
 
 
-CHECK = Check("unshown-output", find)
+CHECK = Check("unshown-output", find, of_whole_job=True)

@@ -68,4 +68,4 @@ def _parts(own: OutputEvidence, run_on_s: float | None) -> Iterator[tuple[str, s
         yield "its flashing", "Hold the control that makes it flash for three seconds."
 
 
-CHECK = Check("untested-part", find)
+CHECK = Check("untested-part", find, of_whole_job=True)
