@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from canlens.bus_evidence import BusEvidence
 from canlens.plan.rule import OFF, ON, UNKNOWN, States
 
 if TYPE_CHECKING:
@@ -306,6 +307,8 @@ class Evidence:
         As given, the marks' times in the log's seconds.
     marks_offset_s
         What was added to the marks' times to reach the log's clock [s].
+    bus_evidence
+        What recording and meter say of the bus itself.
     """
 
     plan: Plan
@@ -320,3 +323,4 @@ class Evidence:
     marks: tuple[Mark, ...] = ()
     marks_offset_s: float = 0.0
     readings: Readings | None = None
+    bus_evidence: BusEvidence = field(default_factory=BusEvidence)

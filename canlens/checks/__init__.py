@@ -28,11 +28,11 @@ from canlens.checks import (
     wrong_level,
     wrong_run_on,
 )
-from canlens.checks.entry import Check
+from canlens.checks.entry import BusCheck, Check
 
-__all__ = ["ALL", "Check"]
+__all__ = ["ALL", "OF_THE_BUS", "BusCheck", "Check"]
 
-ALL: tuple[Check, ...] = (
+ALL: tuple[Check | BusCheck, ...] = (
     no_traffic.CHECK,
     poor_recording.CHECK,
     missing_message.CHECK,
@@ -60,3 +60,6 @@ ALL: tuple[Check, ...] = (
     untested_part.CHECK,
     unshown_output.CHECK,
 )
+
+OF_THE_BUS: tuple[BusCheck, ...] = tuple(each for each in ALL if isinstance(each, BusCheck))
+"""Those that need no plan, in the same order."""

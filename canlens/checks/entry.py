@@ -11,6 +11,7 @@ from canlens.findings import Finding, Lines
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from canlens.bus_evidence import BusEvidence
     from canlens.evidence import Evidence, Steps
     from canlens.plan import Output
 
@@ -40,6 +41,34 @@ class Check:
     def manual(self) -> str:
         """The manual page: the docstring of the file that holds the check."""
         return sys.modules[self.find.__module__].__doc__ or ""
+
+
+@dataclass(frozen=True)
+class BusCheck:
+    """One question put to what recording and meter say of the bus itself; it needs no plan.
+
+    Attributes
+    ----------
+    name
+        After the defect, such as ``bus-off``.
+    find_on_bus
+        From evidence of the bus to findings.
+    of_whole_job
+        Never: each recording of a job shows the bus as it was then.
+    """
+
+    name: str
+    find_on_bus: Callable[[BusEvidence], Iterator[Finding]]
+    of_whole_job: bool = False
+
+    def find(self, evidence: Evidence) -> Iterator[Finding]:
+        """Put the question to the evidence of a job."""
+        return self.find_on_bus(evidence.bus_evidence)
+
+    @property
+    def manual(self) -> str:
+        """The manual page: the docstring of the file that holds the check."""
+        return sys.modules[self.find_on_bus.__module__].__doc__ or ""
 
 
 def lines_of(*steps: Steps) -> Lines:
