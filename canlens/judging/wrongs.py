@@ -146,8 +146,11 @@ def _unseen_exercises(evidence: Evidence, name: str) -> Iterator[str]:
                 )
             else:
                 yield f"{control} was operated {times(made)}, but never so that an answer could be seen"
+    fewest = min(plan.exercises_needed(output, control) for control in output.when.controls)
     if not len(own.answers.due):
         yield "its rule never came on in a way that could be judged"
+    elif len(own.answers.due) < fewest:
+        yield f"{output.when} as a whole came on only {times(len(own.answers.due))}; {fewest} are asked for"
     for rival in own.confounded_with:
         yield f"{output.when} and {rival} never differed, so they cannot be told apart"
     if own.judged_from == "observed" and not own.seen_off:

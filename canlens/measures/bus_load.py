@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 ERROR_FRAME_CLASSES = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorClass.BUS_ERROR
 """Classes of the error records that stand for an error frame on the bus; the others tell of a controller's state."""
 
+MOST_WINDOWS = 10_000_000
+"""A recording of more windows (four months of seconds) has a stamp that is wrong, not a load worth plotting."""
+
 
 @dataclass(frozen=True, eq=False)
 class BusLoad:
@@ -229,8 +232,13 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
 
 
 def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float) -> Floats:
-    """Compute the load of each whole window from the time at which each frame ended and for how long it ran."""
+    """Compute the load of each whole window from the time at which each frame ended and for how long it ran.
+
+    Where stamps jump so far that there would be more windows than :data:`MOST_WINDOWS`, there is none.
+    """
     number = int(length_s / window_s + 1e-9)
+    if number > MOST_WINDOWS:
+        return np.zeros(0)
     if (end_s[1:] < end_s[:-1]).any():
         order = np.argsort(end_s, kind="stable")
         end_s, busy_s = end_s[order], busy_s[order]

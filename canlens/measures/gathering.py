@@ -14,11 +14,13 @@ from canlens.measures.answers import answers
 from canlens.measures.bus import bus_of
 from canlens.measures.clock import HAND_NOTED_S, marks_offset
 from canlens.measures.mapping import candidates
+from canlens.measures.observations import OBSERVED_S
 from canlens.measures.outputs import output_evidence
 from canlens.measures.quality import recording
 from canlens.measures.recorded import Recorded
 from canlens.measures.tracks import rule_track
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
+from canlens.plan.rule import OFF, ON
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -65,7 +67,7 @@ def evidence(
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
-        seen_offset_s = _observed_offset(observed, chosen, offset_s if marks else None)
+        seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, chosen), offset_s])
         controls = {
             name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
         }
@@ -201,9 +203,23 @@ def _marks(marks: Sequence[Mark], tracks: Mapping[str, Track], trace: Trace) -> 
     return offset_s, {name: times[(times >= first_s) & (times <= last_s)] for name, times in brought.items()}
 
 
-def _observed_offset(observed: Sequence[Observation], trace: Trace, marks_s: float | None) -> float:
-    """Tell what to add to the times of observations [s]: as for the marks, else by where they lie."""
-    if marks_s is not None:
-        return marks_s
+def _plain_offset(observed: Sequence[Observation], trace: Trace) -> float:
+    """Tell by where they lie whether observations bear the log's own stamps or count from its first frame [s]."""
     written = {"": np.array([each.time_s for each in observed])} if observed else {}
     return marks_offset(written, {}, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s)
+
+
+def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offsets_s: list[float]) -> float:
+    """Choose what to add to the times of observations [s]: the first of those with which most agree."""
+
+    def agreeing(offset_s: float) -> int:
+        count = 0
+        for name, output in plan.outputs.items():
+            own = _of(observed, name)
+            rule = rule_track(output.when, recorded.controls)
+            for state in (OFF, ON):
+                time_s = np.array([each.time_s for each in own if each.on == bool(state)]) + offset_s
+                count += int(rule.ever(state, time_s - OBSERVED_S, time_s + OBSERVED_S).sum())
+        return count
+
+    return max(offsets_s, key=agreeing)

@@ -8,6 +8,7 @@ import numpy as np
 
 from canlens.evidence import FlashEvidence, LevelEvidence, Steps, Track
 from canlens.measures.stretches import medians, runs
+from canlens.measures.tracks import changes_on_the_beat
 from canlens.plan.rule import ON
 
 if TYPE_CHECKING:
@@ -78,25 +79,29 @@ def flash(
     Returns
     -------
     FlashEvidence
-        Frequency 0 where nothing flashed; ``too_coarse`` where the rows come too seldom to show flashes at all.
+        Frequency 0 where nothing flashed; ``too_coarse`` where the rows come too seldom to show flashes at all. Rows
+        that are sent on the change itself show every flash, however seldom they come otherwise.
     """
     time_s, value, line = rows
     starts = np.flatnonzero(flashing.state == ON)
     ends_s = np.append(flashing.time_s[1:], flashing.end_s)
     slowest_hz = max(wanted_hz - tolerance_hz, wanted_hz / 2)
+    changes = np.flatnonzero(value[1:] != value[:-1]) + 1
+    at_once = len(changes) > 0 and not changes_on_the_beat(time_s, changes, interval_s)
+    interval_s = 0.0 if at_once else interval_s
     need_s = PERIODS_NEEDED / slowest_hz + 2 * interval_s
     too_coarse = interval_s * wanted_hz * ROWS_PER_FLASH > 1
     frequency, wrong_at = [], []
     for start in starts:
         begin_s, end_s = flashing.time_s[start] + settle_s, ends_s[start]
         inside = slice(*np.searchsorted(time_s, [begin_s, end_s]))
-        if end_s - begin_s < need_s or inside.start == inside.stop:
+        if end_s - begin_s < need_s or (inside.start == inside.stop and not at_once):
             continue
         found_hz, error_hz = _frequency(time_s[inside], value[inside])
         frequency.append(found_hz)
         if abs(found_hz - wanted_hz) > tolerance_hz + error_hz and not too_coarse:
-            wrong_at.append(inside.start)
-    at = np.array([row for row in wrong_at if row < len(line)], np.intp)
+            wrong_at.append(min(inside.start, len(line) - 1))
+    at = np.array(wrong_at, np.intp)
     return FlashEvidence(np.array(frequency), Steps(line[at], time_s[at]), len(frequency), too_coarse)
 
 

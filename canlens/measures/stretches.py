@@ -15,7 +15,10 @@ if TYPE_CHECKING:
 
 
 def steady(track: Track, state: int, time_s: Floats, settle_s: float) -> Bools:
-    """Tell at which times the track has been in a state for at least ``settle_s`` [s].
+    """Tell at which times the track has surely been in a state for at least ``settle_s`` [s].
+
+    A state that is only seen at rows is sure from its first row to its last one; where changes are sent at once, to the
+    next change.
 
     Parameters
     ----------
@@ -31,7 +34,8 @@ def steady(track: Track, state: int, time_s: Floats, settle_s: float) -> Bools:
     bool (n,)
     """
     held = np.flatnonzero(track.state == state)
-    ends_s = np.append(track.time_s[1:], np.inf)
+    next_s = track.before_s[1:] if track.slack_s else track.time_s[1:]
+    ends_s = np.append(next_s, np.inf)
     return _inside(time_s, track.time_s[held] + settle_s, ends_s[held])
 
 

@@ -145,7 +145,7 @@ def track(time_s: Floats, states: States, line: Ints, *, end_s: float, rhythm: R
     changes = np.flatnonzero(states[1:] != states[:-1]) + 1
     step = np.append(0, changes) if len(states) else changes
     before_s = np.append(-np.inf, time_s[changes - 1]) if len(states) else time_s
-    slack_s = interval_s if _changes_on_the_beat(time_s, step, interval_s) else 0.0
+    slack_s = interval_s if changes_on_the_beat(time_s, step, interval_s) else 0.0
     return Track(time_s[step], states[step], line[step], before_s, end_s, rows_s, slack_s)
 
 
@@ -220,8 +220,18 @@ def _bridged(time_s: Floats, states: States, bridge_s: float, end_s: float) -> I
     return np.flatnonzero(np.cumsum(drop[:-1]) == 0)
 
 
-def _changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
-    """Tell whether changes wait for the message's rhythm (true) or are sent at once (false)."""
+def changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
+    """Tell whether changes wait for the message's rhythm (true) or are sent at once (false).
+
+    Parameters
+    ----------
+    time_s
+        float64 (n,): times of all rows [s].
+    step
+        Rows that changed something; row 0 does not count.
+    interval_s
+        Typical interval of the rows [s].
+    """
     changes = step[step > 0]
     if not len(changes) or not interval_s:
         return bool(interval_s)
@@ -229,4 +239,14 @@ def _changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
     return bool(np.mean(np.abs(apart - interval_s) <= ON_THE_BEAT * interval_s) > 0.5)  # noqa: PLR2004 – the majority
 
 
-__all__ = ["OFF", "ON", "UNKNOWN", "Rhythm", "rule_track", "states_of", "track", "typical_interval"]
+__all__ = [
+    "OFF",
+    "ON",
+    "UNKNOWN",
+    "Rhythm",
+    "changes_on_the_beat",
+    "rule_track",
+    "states_of",
+    "track",
+    "typical_interval",
+]
