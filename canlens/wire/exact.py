@@ -20,7 +20,7 @@ from canlens.wire.lengths import (
     unstuffed_bits,
     unstuffed_data_rate_bits,
 )
-from canlens.wire.stuffing import Block, count, stuff_planes, stuffable
+from canlens.wire.stuffing import EDGE_SPACING, Block, count, falling_planes, stuff_planes, stuffable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -138,6 +138,33 @@ def data_rate_bits(frames: FrameColumns) -> Ints:
         fixed = int(unstuffed_data_rate_bits(len(block.data)))
         bits[rows] = count(stuff, len(block)) + fixed
     return bits
+
+
+def falling_edges(frames: FrameColumns) -> Ints:
+    """Count the edges from recessive to dominant of each frame on the wire, stuff bits included.
+
+    These are the edges to which receivers synchronise, and those that a bus without its terminator reaches late.
+
+    Parameters
+    ----------
+    frames
+        n frames, as for :func:`exact_bits`.
+
+    Returns
+    -------
+    int64 (n,)
+        From the idle bus before the start of frame to the end of frame, acknowledged; 0 for error records. Of a
+        CAN FD frame only up to the last bit of its data: that bit and the CRC field behind it are not looked at.
+
+    References
+    ----------
+    Bosch CAN Specification 2.0 (1991), part A 8 (synchronisation) and 5 (bit stuffing).
+    """
+    edges = np.zeros(len(frames.kind), np.int64)
+    for rows, block in _blocks(frames, frames.kind != ERROR):
+        at_acknowledge = 0 if block.is_fd else 1
+        edges[rows] = count(falling_planes(stuffable(block)), len(block), spacing=EDGE_SPACING) + at_acknowledge
+    return edges
 
 
 def frame_bounds(frames: FrameColumns) -> tuple[Ints, Ints]:

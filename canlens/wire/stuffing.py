@@ -13,7 +13,7 @@ section 5: in CAN FD this ends with the data, and the CRC field has stuff bits a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import chain, islice
+from itertools import chain, islice, tee
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +29,8 @@ Plane = Bytes
 
 SPACING = 4
 """Stuff bits of a frame are four of its bits apart or more: each is the first of the next five."""
+EDGE_SPACING = 2
+"""Edges of one direction are two bits apart or more: between two of them lies one of the other direction."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,15 +132,30 @@ def stuff_planes(bits: Iterable[Plane]) -> Iterator[Plane]:
         yield stuff
 
 
-def count(planes: Iterable[Plane], frames: int) -> Ints:
-    """Count for each frame the planes that are set, of which any four in a row may hold one a frame.
+def falling_planes(bits: Iterable[Plane]) -> Iterator[Plane]:
+    """Yield for each bit in which frames the line goes from recessive to dominant at it or at its stuff bit.
+
+    Before the first bit the bus is idle, that is recessive.
+    """
+    bits, same = tee(bits)
+    level: Plane | None = None
+    for bit, stuff in zip(bits, stuff_planes(same), strict=True):
+        falls = ~bit if level is None else level & ~bit
+        yield falls | (stuff & bit)
+        level = bit ^ stuff
+
+
+def count(planes: Iterable[Plane], frames: int, *, spacing: int = SPACING) -> Ints:
+    """Count for each frame the planes that are set, of which any ``spacing`` in a row may hold one a frame.
 
     Parameters
     ----------
     planes
-        Planes as :func:`stuff_planes` yields them.
+        Planes as :func:`stuff_planes` or :func:`falling_planes` yields them.
     frames
         n, the number of frames.
+    spacing
+        How many planes in a row hold one a frame at most.
 
     Returns
     -------
@@ -149,7 +166,7 @@ def count(planes: Iterable[Plane], frames: int) -> Ints:
     planes = iter(planes)
     added = 0
     while (carry := next(planes, None)) is not None:
-        for plane in islice(planes, SPACING - 1):
+        for plane in islice(planes, spacing - 1):
             carry = carry | plane
         added += 1
         if added.bit_length() > len(digits):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canlens.wire import data_rate_bits, frame_bounds
+from canlens.wire import data_rate_bits, falling_edges, frame_bounds
+from tests.reference import bit_by_bit
 from tests.reference.bit_by_bit import FD_BYTES, Frame, at_data_rate, trace_of, wire
 
 RUNS = st.sampled_from([0x00, 0xFF, 0x1F, 0xF8, 0x55, 0xE1, 0x3C])
@@ -43,3 +44,8 @@ def test_a_frame_is_never_outside_its_bounds(drawn: list[Frame]) -> None:
     bits = trace.exact_bits()
     assert (least <= bits).all()
     assert (bits <= most).all()
+
+
+@given(st.lists(frames(), max_size=12))
+def test_falling_edges_are_those_seen_bit_by_bit(drawn: list[Frame]) -> None:
+    assert falling_edges(trace_of(drawn)).tolist() == [bit_by_bit.falling_edges(frame) for frame in drawn]

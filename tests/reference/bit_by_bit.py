@@ -106,6 +106,14 @@ def wire(frame: Frame) -> str:
     return "".join(map(str, [*on_wire, 1, 0, 1, *[1] * 7]))
 
 
+def falling_edges(frame: Frame) -> int:
+    """From the idle bus to the end of frame, acknowledged; of CAN FD without the last bit of the data and what follows."""
+    sent = wire(frame)
+    if frame.is_fd:
+        sent = "".join(map(str, stuffed(up_to_data(frame)[:-1])[0]))
+    return f"1{sent}".count("10")
+
+
 def at_data_rate(frame: Frame) -> int:
     """Bits after the bit rate switch up to and with the CRC delimiter."""
     if not (frame.is_fd and frame.bit_rate_switch):

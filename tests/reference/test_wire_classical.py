@@ -16,6 +16,7 @@ from canlens.wire import (
     Crc,
     check_sequence,
     exact_bits,
+    falling_edges,
     longest_bits,
     unstuffed_bits,
 )
@@ -159,6 +160,7 @@ def test_a_published_bit_stream_is_reproduced(
     bits = up_to_data(frame)
     assert stuffed(bits + [crc >> place & 1 for place in range(14, -1, -1)])[1] == positions
     assert trace_of([frame]).exact_bits().tolist() == [len(stream)]
+    assert falling_edges(trace_of([frame])).tolist() == [f"1{stream}".count("10")]  # the idle bus is recessive
 
 
 def test_a_check_sequence_that_ends_in_five_equal_bits_is_followed_by_a_stuff_bit() -> None:
