@@ -107,7 +107,7 @@ def wire(frame: Frame) -> str:
 
 
 def falling_edges(frame: Frame) -> int:
-    """From the idle bus to the end of frame, acknowledged; of CAN FD without the last bit of the data and what follows."""
+    """From the idle bus to the end of frame, acknowledged; of CAN FD without the last data bit and what follows."""
     sent = wire(frame)
     if frame.is_fd:
         sent = "".join(map(str, stuffed(up_to_data(frame)[:-1])[0]))
