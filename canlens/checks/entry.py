@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 from canlens.findings import Finding, Lines
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from canlens.bus_evidence import BusEvidence
     from canlens.evidence import Evidence, Steps
+    from canlens.message_evidence import Places
     from canlens.plan import Output
 
 MOST_LINES = 20
@@ -71,8 +72,8 @@ class BusCheck:
         return sys.modules[self.find_on_bus.__module__].__doc__ or ""
 
 
-def lines_of(*steps: Steps) -> Lines:
-    """Return the first lines and times of some steps as evidence, in file order."""
+def lines_of(*steps: Steps | Places) -> Lines:
+    """Return the first lines and times of some steps or frames as evidence, in file order."""
     pairs = sorted({(int(n), float(t)) for each in steps for n, t in zip(each.line, each.time_s, strict=True)})
     pairs = pairs[:MOST_LINES]
     return Lines(tuple(line for line, _ in pairs), tuple(time_s for _, time_s in pairs))
@@ -86,6 +87,12 @@ def called(output: Output) -> str:
 def terminal(output: Output) -> str:
     """Return where the output can be measured."""
     return f"at {output.terminal}" if output.terminal else f"at the terminal of {output.name}"
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return names as a person lists them: ``a``, ``a and b``, ``a, b and c``."""
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def times(number: int) -> str:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from canlens.cautions import safety_caution
 from canlens.checks.entry import Check, called, lines_of
 from canlens.findings import Finding
-from canlens.judging import followed_instead
+from canlens.judging import explained_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -48,7 +48,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             next_step=f"Look for a delay in the controller's setting for {name}; repeat '{output.when}' five times.",
             would_change=f"Every answer within {output.within_s:g} s, or a plan that allows {high:.1f} s.",
             caution=safety_caution(output.safety, ""),
-            consequence_of="misrouted-output" if followed_instead(evidence, name) else "",
+            consequence_of=explained_by(evidence, name),
         )
 
 

@@ -2,8 +2,8 @@
 
 Looks for
     An output whose every rise is explained, in time and without exception, by a rule that is not its own: a single
-    control, its negation, a pair of controls, or the rule of another output. Where two outputs follow each other's
-    rules they are swapped.
+    control, its negation, a pair of controls, or the rule of another output. Two outputs that follow each other's rules
+    are told as exchanged-outputs.
 Why it matters
     Controller, supply and bus work; one setting or two plugs are exchanged. It is the commonest mistake and the
     quickest mended.
@@ -20,9 +20,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.cautions import safety_caution
-from canlens.checks.entry import Check, called, lines_of
+from canlens.checks.entry import Check, called, lines_of, listed
 from canlens.findings import Finding
-from canlens.judging import followed_instead
+from canlens.judging import exchanged_with, followed_instead
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,7 +35,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
     for name, own in evidence.outputs.items():
         output = evidence.plan.outputs[name]
         fits = followed_instead(evidence, name)
-        if not fits:
+        if not fits or exchanged_with(evidence, name) is not None:
             continue
         others = [
             other.name
@@ -54,7 +54,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             cannot_tell="Whether the setting is exchanged or the plan: both would look like this.",
             next_step=(
                 f"Set {name} to '{output.when}' in the controller's configuration, then operate "
-                f"{' and '.join(dict.fromkeys((*output.when.controls, *fits[0].controls)))} three times each."
+                f"{listed(dict.fromkeys((*output.when.controls, *fits[0].controls)))} three times each."
             ),
             would_change=f"{name} following '{output.when}' and nothing else.",
             caution=safety_caution(output.safety, ""),

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from canlens.cautions import MEASURE_LIVE, safety_caution
 from canlens.checks.entry import Check, called, lines_of, terminal, times
 from canlens.findings import Finding
-from canlens.judging import followed_instead
+from canlens.judging import explained_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -50,7 +50,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             ),
             would_change=f"{name} coming on within {output.within_s:g} s, {times(due)} out of {due}.",
             caution=safety_caution(output.safety, MEASURE_LIVE),
-            consequence_of="misrouted-output" if followed_instead(evidence, name) else "",
+            consequence_of=explained_by(evidence, name),
         )
 
 

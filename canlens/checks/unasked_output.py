@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from canlens.cautions import safety_caution
 from canlens.checks.entry import Check, called, lines_of, times
 from canlens.findings import Finding
-from canlens.judging import followed_instead
+from canlens.judging import explained_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -46,7 +46,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             next_step=f"Look in the controller's configuration for everything that may switch {name}.",
             would_change=f"A recording in which {name} stays off whenever '{output.when}' is off.",
             caution=safety_caution(output.safety, ""),
-            consequence_of="misrouted-output" if followed_instead(evidence, name) else "",
+            consequence_of=explained_by(evidence, name),
         )
 
 

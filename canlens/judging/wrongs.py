@@ -55,6 +55,25 @@ def followed_instead(evidence: Evidence, name: str) -> tuple[Rule, ...]:
     return () if any(rule.same_as(output.when) for rule in fits) else fits
 
 
+def exchanged_with(evidence: Evidence, name: str) -> str | None:
+    """Return the output that follows this one's rule while this one follows its; None where there is none."""
+    outputs = evidence.plan.outputs
+    follows = followed_instead(evidence, name)
+    for other in outputs:
+        if other == name or not any(rule.same_as(outputs[other].when) for rule in follows):
+            continue
+        if any(rule.same_as(outputs[name].when) for rule in followed_instead(evidence, other)):
+            return other
+    return None
+
+
+def explained_by(evidence: Evidence, name: str) -> str:
+    """Return the check whose finding explains an output's missing and unasked answers; empty where none does."""
+    if exchanged_with(evidence, name) is not None:
+        return "exchanged-outputs"
+    return "misrouted-output" if followed_instead(evidence, name) else ""
+
+
 def load_wrongs(own: OutputEvidence) -> list[str]:
     """List what was wrong about current and voltage."""
     if own.load is None:

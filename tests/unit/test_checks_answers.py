@@ -23,6 +23,12 @@ def swapped(count: int) -> Job:
     return job({"horn": horn, "brake": brake}, outputs, end_s=24)
 
 
+def misrouted(count: int) -> Job:
+    """Return a job with one output that follows the other control, each control operated so often."""
+    horn, brake = HORN[:count], BRAKE[:count]
+    return job({"horn": horn, "brake": brake}, {"siren": planned("horn", answering(brake))}, end_s=24)
+
+
 def observed(*seen: tuple[float, bool]) -> Job:
     """Return a job whose siren is commanded on from 2 s to 6 s, and what was seen of it."""
     horn = [(2.0, 6.0)]
@@ -78,13 +84,23 @@ CASES = {
             end_s=9,
         ),
     ),
-    "misrouted-output": Cases(
+    "exchanged-outputs": Cases(
         fires=lambda: swapped(3),
         subject=("siren", "lamp"),
-        messages=frozenset({"Horn", "SirenState"}),
+        messages=frozenset({"Horn", "SirenState", "Brake", "LampState"}),
+        silent=lambda: misrouted(3),
         limit=lambda: swapped(2),
         limit_fires=True,
         little=lambda: swapped(1),
+    ),
+    "misrouted-output": Cases(
+        fires=lambda: misrouted(3),
+        subject=("siren",),
+        messages=frozenset({"Horn", "SirenState"}),
+        silent=lambda: swapped(3),
+        limit=lambda: misrouted(2),
+        limit_fires=True,
+        little=lambda: misrouted(1),
     ),
     "stuck-output": Cases(
         fires=lambda: siren([(2.125, 90.0)], horn=[(2.0, 3.0)]),
@@ -119,11 +135,18 @@ CASES = {
 }
 
 
-def test_a_finding_of_swapped_outputs_names_rule_and_output() -> None:
-    found = swapped(3).findings("misrouted-output")
-    assert [finding.subject for finding in found] == [("siren", "lamp"), ("lamp", "siren")]
+def test_a_finding_of_exchanged_outputs_names_both_outputs_and_both_rules_once() -> None:
+    found = swapped(3).findings("exchanged-outputs")
+    assert [finding.subject for finding in found] == [("siren", "lamp")]
+    assert "siren follows 'brake', lamp follows 'horn'" in found[0].claim
+    assert not swapped(3).findings("misrouted-output")
+    assert {each.consequence_of for each in swapped(3).findings("unanswered-control")} == {"exchanged-outputs"}
+
+
+def test_a_finding_of_a_misrouted_output_names_the_rule_it_follows() -> None:
+    found = misrouted(3).findings("misrouted-output")
     assert "'brake'" in found[0].claim
-    assert "lamp" in found[0].claim
+    assert {each.consequence_of for each in misrouted(3).findings("unasked-output")} == {"misrouted-output"}
 
 
 def test_what_contradicts_names_the_lines_of_the_observations() -> None:

@@ -1,0 +1,61 @@
+"""exchanged-outputs: two outputs follow each other's rules.
+
+Looks for
+    Two outputs, each of whose rises is explained, in time and without exception, by the other's rule, not by its own.
+Why it matters
+    Controller, supply and bus work; two settings or two plugs are exchanged. It is quickly mended.
+Evidence
+    The exercises that each of them did not answer, and those of the other that it did.
+Cannot tell
+    Whether the settings are exchanged, the plugs behind the controller, or the plan.
+Next step
+    Exchange the two in the controller's configuration, then operate the controls of both again.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.cautions import safety_caution
+from canlens.checks.entry import Check, called, lines_of, listed
+from canlens.findings import Finding
+from canlens.judging import exchanged_with
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.evidence import Evidence
+
+
+def find(evidence: Evidence) -> Iterator[Finding]:
+    """Find pairs of outputs that are exchanged, each pair once."""
+    outputs, told = evidence.plan.outputs, set[str]()
+    for name in outputs:
+        other = exchanged_with(evidence, name)
+        if other is None or name in told:
+            continue
+        told |= {name, other}
+        pair = (outputs[name], outputs[other])
+        controls = dict.fromkeys(control for each in pair for control in each.when.controls)
+        found = [evidence.outputs[each.name].answers for each in pair]
+        yield Finding(
+            check="exchanged-outputs",
+            severity="failure",
+            safety=any(each.safety for each in pair),
+            subject=(name, other),
+            claim=(
+                f"{called(pair[0])} and {called(pair[1])} are exchanged: {name} follows '{pair[1].when}', "
+                f"{other} follows '{pair[0].when}'."
+            ),
+            evidence=lines_of(*(steps for each in found for steps in (each.unanswered, each.unasked, each.late))),
+            cannot_tell="Whether the settings are exchanged, the plugs behind the controller, or the plan.",
+            next_step=(
+                f"Exchange {name} and {other} in the controller's configuration, then operate {listed(controls)} "
+                "three times each."
+            ),
+            would_change=f"{name} following '{pair[0].when}' and {other} following '{pair[1].when}'.",
+            caution=" ".join(dict.fromkeys(filter(None, (safety_caution(each.safety, "") for each in pair)))),
+        )
+
+
+CHECK = Check("exchanged-outputs", find)
