@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.evidence import Answers, Steps, Track
+from canlens.measures.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def answers(
     next_s = np.append(edge_s[1:], np.inf)
     rise = output.rises
     rise_s = output.time_s[rise]
-    deadline_s = edge_s + within_s
+    deadline_s = edge_s + within_s + ROUNDING_S
     row_s = _first_row_after(output, deadline_s)
 
     taken = _first_rise(output, rise, rule, edge)
@@ -65,15 +66,15 @@ def answers(
     answered = in_time & stays
 
     was_on = output.at(edge_s, side="left") == ON
-    recently_s = edge_s - (run_on_s + within_s + output.slack_s)
+    recently_s = edge_s - (run_on_s + within_s + output.slack_s) - ROUNDING_S
     before_s = np.nextafter(edge_s, -np.inf)
     held = was_on & ~answered & (rule.ever(ON, recently_s, before_s) | rule.ever(UNKNOWN, recently_s, before_s))
 
     open_edge = ~answered & ~held
-    need_s = within_s + output.slack_s
+    need_s = within_s + output.slack_s - ROUNDING_S
     ends_s = min(rule.end_s, output.end_s)
     short = (fall_s - edge_s < need_s) | (ends_s - edge_s < need_s)
-    too_short = open_edge & ((~was_on & short) | _unseen(output, edge_s, deadline_s, fall_s))
+    too_short = open_edge & (short | _unseen(output, edge_s, deadline_s, fall_s))
     later = np.maximum(taken, np.searchsorted(rise_s, deadline_s, "right"))
     later_s = np.append(rise_s, np.inf)[later]
     late = open_edge & ~was_on & ~too_short & _comes_late(later_s, edge_s, fall_s, next_s, within_s)
@@ -134,8 +135,7 @@ def _unasked(rule: Track, output: Track, rise: Rows, *, within_s: float, run_on_
     """Tell which rises came while the rule was off, and had been off for the answer time and the run-on."""
     rise_s = output.time_s[rise]
     before_s = output.before_s[rise] if output.slack_s else rise_s
-    since_s = before_s - within_s - run_on_s
-    since_s = np.nextafter(since_s, -np.inf)
+    since_s = before_s - within_s - run_on_s - ROUNDING_S
     off = rule.at(rise_s) == OFF
     known = rule.time_s[0] <= since_s if len(rule.time_s) else np.zeros(len(rise), bool)
     asked = rule.ever(ON, since_s, rise_s) | rule.ever(UNKNOWN, since_s, rise_s)

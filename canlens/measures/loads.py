@@ -8,6 +8,7 @@ import numpy as np
 
 from canlens.evidence import LoadEvidence, Steps, Track
 from canlens.measures.stretches import calm, medians, runs, steady
+from canlens.measures.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def _at(signal: Signal, mask: Bools) -> Steps:
 def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Steps:
     """Return the first row of each run of true rows that lasts longer than allowed."""
     starts, stops = runs(mask)
-    kept = starts[signal.time_s[stops - 1] - signal.time_s[starts] > allowed_s]
+    kept = starts[signal.time_s[stops - 1] - signal.time_s[starts] > allowed_s + ROUNDING_S]
     return Steps(signal.line[kept], signal.time_s[kept])
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.evidence import Steps, Timer, Track
+from canlens.measures.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
 def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.0, tolerance_s: float = 0.0) -> Timer:
     """Measure the time from each falling edge of the rule to the output's.
 
-    A time counts as completed when the output was on at the edge and went off before the rule came on again. The
+    A time counts as completed when the output was on at the edge and went off before the rule came on again; not so
+    where it had been on before an exercise too short to answer, since its fall may belong to the time before. The
     change is known to lie between two rows; it is right when that span meets run-on ± tolerance, with the answer
     time added to the late side.
 
@@ -42,12 +44,15 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
     before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
     was_on = output.at(edge_s) == ON
     was_on |= (output.at(edge_s, side="left") == ON) & (off_s == edge_s)
-    latest_s = edge_s + run_on_s + within_s + tolerance_s
-    done = was_on & np.isfinite(off_s) & (off_s <= next_s)
-    early = off_s < edge_s + run_on_s - tolerance_s
+    latest_s = edge_s + run_on_s + within_s + tolerance_s + ROUNDING_S
+    begin_s = rule.time_s[edge - 1]
+    doubtful = (output.at(begin_s, side="left") == ON) & (edge_s - begin_s < within_s + output.slack_s)
+    went_off = np.isfinite(off_s) & (off_s <= next_s)
+    done = was_on & went_off & ~doubtful
+    early = off_s < edge_s + run_on_s - tolerance_s - ROUNDING_S
     late = before_s > latest_s
     ends_s = np.minimum(np.minimum(next_s, rule.end_s), output.end_s)
-    overdue = was_on & ~done & (ends_s > latest_s + 2 * output.slack_s) & _stays_on(output, latest_s)
+    overdue = was_on & ~went_off & (ends_s > latest_s + 2 * output.slack_s) & _stays_on(output, latest_s)
     wrong = done & (early | late)
     from_start = _on_from_start(rule, output, run_on_s + within_s + tolerance_s)
     return Timer(
@@ -72,21 +77,20 @@ def cut_off(
     """Measure how long the output stays on while the rule lasts, counted from the rule's rising edge.
 
     Parameters and Returns as in :func:`release`; ``overdue`` holds the edges after which the output was never cut.
-    Falls while ``flashing`` holds, or until ``within_s`` after it, are its own.
+    Falls while ``flashing`` holds, or until ``within_s`` after it, are its own; one that soon after the rule's rise
+    still belongs to the time before.
     """
     edge = rule.rises
     edge_s = rule.time_s[edge]
     next_s = np.append(rule.time_s[1:], np.inf)[edge]
     ended_s = np.minimum(np.minimum(next_s, rule.end_s), output.end_s)
-    fall = output.falls
-    if flashing is not None:
-        fall = fall[~_flashes(flashing, output, fall, within_s)]
+    fall = output.falls[_while_on(rule, output, flashing, settle_s=within_s)]
     after = np.searchsorted(output.time_s[fall], edge_s, "right")
     off_s = np.append(output.time_s[fall], np.inf)[after]
     before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
-    done = off_s < next_s  # at the very stamp of the rule's own end it is a release
-    early = off_s < edge_s + cut_after_s - tolerance_s
-    latest_s = edge_s + cut_after_s + within_s + tolerance_s
+    done = off_s < next_s
+    early = off_s < edge_s + cut_after_s - tolerance_s - ROUNDING_S
+    latest_s = edge_s + cut_after_s + within_s + tolerance_s + ROUNDING_S
     late = before_s > latest_s
     overdue = ~done & (ended_s > latest_s + 2 * output.slack_s) & (output.at(latest_s) == ON)
     wrong = done & (early | late)
@@ -115,21 +119,15 @@ def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: flo
     Steps
         Of the output.
     """
-    fall = output.falls
-    seen_s = output.time_s[fall]
-    since_s = output.before_s[fall] if output.slack_s else seen_s
-    since_s = np.nextafter(since_s - settle_s, -np.inf)
-    held = (rule.at(seen_s) == ON) & ~rule.ever(OFF, since_s, seen_s) & ~rule.ever(UNKNOWN, since_s, seen_s)
-    if flashing is not None:
-        held &= ~_flashes(flashing, output, fall, settle_s)
-    return Steps.of(output, fall[held])
+    return Steps.of(output, output.falls[_while_on(rule, output, flashing, settle_s=settle_s)])
 
 
-def _flashes(flashing: Track, output: Track, fall: Rows, settle_s: float) -> Bools:
-    """Tell which falls came while the output flashes, or until ``settle_s`` after it [s]."""
-    seen_s = output.time_s[fall]
-    since_s = output.before_s[fall] if output.slack_s else seen_s
-    return flashing.ever(ON, since_s - settle_s, seen_s)
+def _while_on(rule: Track, output: Track, flashing: Track | None, *, settle_s: float) -> Bools:
+    """Tell which falls of the output came while the rule had been on, and nothing flashed, for ``settle_s`` [s]."""
+    seen_s = output.time_s[output.falls]
+    since_s = (output.before_s[output.falls] if output.slack_s else seen_s) - settle_s - ROUNDING_S
+    on: Bools = (rule.at(seen_s) == ON) & ~rule.ever(OFF, since_s, seen_s) & ~rule.ever(UNKNOWN, since_s, seen_s)
+    return on if flashing is None else on & ~flashing.ever(ON, since_s, seen_s)
 
 
 def _on_from_start(rule: Track, output: Track, allowed_s: float) -> Rows:

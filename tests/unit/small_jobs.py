@@ -176,6 +176,19 @@ class Job:
     marks: tuple[Mark, ...] = ()
     observed: tuple[Observation, ...] = ()
 
+    def __repr__(self) -> str:
+        """Return the plan's outputs, and what changes in the recording: time, message, payload."""
+        told, last = (
+            [f"{name}: {own.when}, {own.run_on_s}, {own.cut_after_s}" for name, own in self.plan.outputs.items()],
+            dict[str, str](),
+        )
+        for line, time_s, payload in zip(self.trace.line, self.trace.time_s, self.trace.payload, strict=True):
+            name, shown = self.message_of(int(line)), payload.hex()
+            if last.get(name) != shown:
+                told.append(f"{time_s:.4f} {name} {shown}")
+            last[name] = shown
+        return "\n".join(told)
+
     @property
     def evidence(self) -> Evidence:
         return gather(self.plan, self.trace, marks=self.marks, observed=self.observed)

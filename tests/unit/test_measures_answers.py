@@ -212,3 +212,14 @@ def test_a_controller_that_falls_silent_is_not_counted_as_one_that_does_not_answ
     state = wave(answering(horn), silent=[(7.0, 60.0)])
     found = job({"horn": horn}, {"siren": planned("horn", state)}, end_s=20).output("siren").answers
     assert counts(found) == {"answered": 2, "too_short": 2}
+
+
+@pytest.mark.parametrize("edge_s", [0.1, 0.6, 0.7, 2.3, 5.6, 8.9])
+def test_rounding_decides_nothing_exactly_at_the_deadline(edge_s: float) -> None:
+    rule = track_of([(0, OFF), (edge_s, ON), (20, OFF)], end_s=60)
+    assert judged((0, OFF), (round(edge_s + 0.3, 6), ON), rule=rule) == {"answered": 1}
+
+
+def test_an_exercise_too_short_is_inconclusive_for_an_output_that_is_on_already_too() -> None:
+    horn = track_of([(0, OFF), (5, ON), (5.1, OFF)], end_s=9)
+    assert judged((0, ON), rule=horn) == {"too_short": 1}

@@ -177,3 +177,25 @@ def test_falls_are_dropped_in_a_whole_job_only_where_no_cut_off_is_planned() -> 
     timed = planned("ignition", wave(fan), cut_after_s=10, cut_after_tolerance_s=0.5)
     assert len(plain.dropped) == 1
     assert len(job({"ignition": ignition}, {"fan": timed}, end_s=40).output("fan").dropped) == 0
+
+
+def test_a_fall_that_belongs_to_the_time_before_is_no_cut_off() -> None:
+    # the rule went off for a moment; the output follows a tenth of a second later, when the rule is on again
+    rule = track_of([(0, ON), (5, OFF), (5.05, ON)], end_s=60)
+    output = output_of((0, ON), (5.1, OFF), (5.15, ON), (15.1, OFF))
+    assert seen(cut_off(rule, output, within_s=0.3, cut_after_s=10, tolerance_s=1)) == (1, 0, 0)
+
+
+def test_a_fall_that_belongs_to_the_run_on_before_is_no_run_on_of_its_own() -> None:
+    # a tap of the horn just as the run-on of the time before ends
+    rule = track_of([(0, OFF), (2, ON), (4, OFF), (14.05, ON), (14.1, OFF)], end_s=60)
+    output = output_of((0, OFF), (2.1, ON), (14.1, OFF), (14.15, ON), (24.2, OFF))
+    timer = release(rule, output, within_s=0.3, run_on_s=10, tolerance_s=1)
+    assert seen(timer)[1:] == (0, 0)
+
+
+@pytest.mark.parametrize("edge_s", [0.1, 0.7, 2.3, 5.6, 8.9])
+def test_rounding_decides_nothing_exactly_at_the_limit(edge_s: float) -> None:
+    rule = track_of([(0, OFF), (edge_s, ON), (edge_s + 10.0, OFF)], end_s=60)
+    output = output_of((0, OFF), (edge_s + 0.1, ON), (round(edge_s + 10.3, 6), OFF))
+    assert seen(release(rule, output, within_s=0.3)) == (1, 0, 0)
