@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from canlens.checkup import make_checkup as check
     from canlens.database import load_database as read_database
+    from canlens.overview import make_survey as survey
     from canlens.plan import load_marks as read_marks
     from canlens.plan import load_observed as read_observed
     from canlens.plan import load_plan as read_plan
@@ -24,6 +25,7 @@ __all__ = [
     "read_readings",
     "read_trace",
     "rehearse",
+    "survey",
 ]
 
 _HOMES = {
@@ -35,6 +37,7 @@ _HOMES = {
     "read_readings": ("canlens.plan", "load_readings"),
     "read_trace": ("canlens.readers", "open_trace"),
     "rehearse": ("canlens.rehearsal", "make_rehearsal"),
+    "survey": ("canlens.overview", "make_survey"),
 }
 """Where each public name lives; it is imported when it is first asked for."""
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from canlens.error_evidence import Attribution, ErrorLedger, LoneSender
+    from canlens.message_evidence import MessageEvidence, QuietEvidence
     from canlens.results import BusResult, RecordingResult
 
 ReadingState = Literal["fits", "odd", "ask"]
@@ -86,5 +87,5 @@ class BusEvidence:
     bit_rate_conflict: BitRateConflict | None = None
     readings: tuple[JudgedReading, ...] = ()
     fused: tuple[str, ...] = ()
-    intervals: tuple[object, ...] = ()
-    quiet: object | None = None
+    intervals: tuple[MessageEvidence, ...] = ()
+    quiet: QuietEvidence | None = None

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, get_args
 
 Severity = Literal["failure", "warning", "note"]
+SEVERITIES: tuple[Severity, ...] = get_args(Severity)
+"""In order of weight, the worst first."""
 Scope = Literal["bus", "controller", "control", "output"]
 
 

@@ -165,28 +165,29 @@ def to_dict(result: CheckResult) -> dict[str, Json]:
         channels.
     """
     several = len(result.recordings) != 1
-    recordings = [_plain(recording) for recording in result.recordings]
+    recordings = [plain(recording) for recording in result.recordings]
     document: dict[str, Json] = {
         "schema": CHECK_SCHEMA,
         "canlens": version(),
         "verdict": result.verdict,
         "title": result.title,
         **({"recordings": recordings} if several else {"recording": recordings[0]}),
-        "bus": _plain(result.bus),
+        "bus": plain(result.bus),
     }
     if len(result.buses) > 1:
-        document["buses"] = _plain(result.buses)
-    document["controls"] = _plain(result.controls)
-    document["outputs"] = _plain(result.outputs)
-    document["findings"] = [_finding(finding, several=several) for finding in result.findings]
-    document["causes"] = [_plain(cause) for cause in result.causes]
+        document["buses"] = plain(result.buses)
+    document["controls"] = plain(result.controls)
+    document["outputs"] = plain(result.outputs)
+    document["findings"] = [finding_form(finding, several=several) for finding in result.findings]
+    document["causes"] = [plain(cause) for cause in result.causes]
     return document
 
 
-def _finding(finding: Finding, *, several: bool) -> dict[str, Json]:
+def finding_form(finding: Finding, *, several: bool) -> dict[str, Json]:
+    """Return the written form of a finding; the recording is told where there are several."""
     evidence: dict[str, Json] = {
-        "lines": _plain(finding.evidence.lines),
-        "times_s": _plain(finding.evidence.times_s),
+        "lines": plain(finding.evidence.lines),
+        "times_s": plain(finding.evidence.times_s),
     }
     if several:
         evidence["recording"] = finding.evidence.recording
@@ -194,7 +195,7 @@ def _finding(finding: Finding, *, several: bool) -> dict[str, Json]:
         "check": finding.check,
         "severity": finding.severity,
         "safety": finding.safety,
-        "subject": _plain(finding.subject),
+        "subject": plain(finding.subject),
         "claim": finding.claim,
         "evidence": evidence,
         "cannot_tell": finding.cannot_tell,
@@ -205,16 +206,16 @@ def _finding(finding: Finding, *, several: bool) -> dict[str, Json]:
     }
 
 
-def _plain(value: object) -> Json:
+def plain(value: object) -> Json:
     """Return a value of a result as JSON values."""
     if value is None or isinstance(value, str | int):
         return value
     if isinstance(value, float):
         return float(value) if math.isfinite(value) else None
     if isinstance(value, tuple | list):
-        return [_plain(each) for each in value]
+        return [plain(each) for each in value]
     if isinstance(value, Mapping):
-        return {str(key): _plain(each) for key, each in value.items()}
+        return {str(key): plain(each) for key, each in value.items()}
     if is_dataclass(value):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
     raise TypeError(f"{type(value).__name__} has no written form")

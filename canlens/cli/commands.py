@@ -11,6 +11,7 @@ from canlens.cli.checking import check_job
 from canlens.cli.manual import explain
 from canlens.cli.sample_job import demo
 from canlens.cli.streams import WRONG_USAGE, say, tell
+from canlens.cli.surveying import survey_bus
 from canlens.errors import CanlensError
 from canlens.results import version
 
@@ -44,6 +45,7 @@ def _describe(
 
 app.command("demo")(demo)
 app.command("check")(check_job)
+app.command("survey")(survey_bus)
 app.command("explain")(explain)
 
 

@@ -62,7 +62,7 @@ def evidence(
         The recording has frames, but none on the wanted channel.
     """
     wanted = channel if channel is not None else plan.bus.channel
-    chosen = _on_channel(trace, wanted)
+    chosen = on_channel(trace, wanted)
     with ThreadPoolExecutor(1) as beside:  # the load and the judging share nothing, and numpy lets both run at once
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         recorded, missing = _recorded(plan, chosen)
@@ -108,8 +108,8 @@ def _of(observed: Sequence[Observation], output: str) -> tuple[Observation, ...]
     return tuple(each for each in observed if each.output == output)
 
 
-def _on_channel(trace: Trace, name: str | None) -> Trace:
-    """Return the frames of one channel, or all where none is asked for."""
+def on_channel(trace: Trace, name: str | None) -> Trace:
+    """Return the frames of one channel, or all where none is asked for; refuse a channel that is not there."""
     if name is None or not len(trace) or trace.channels == (name,):
         return trace
     if name not in trace.channels:

@@ -8,6 +8,7 @@ from pydantic import TypeAdapter
 
 from canlens.plan import plan_schema, readings_schema
 from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
+from canlens.survey_results import SURVEY_SCHEMA, SurveyResult
 
 if TYPE_CHECKING:
     from canlens.results import Json
@@ -49,6 +50,27 @@ def check_schema() -> dict[str, Json]:
     }
 
 
+def survey_schema() -> dict[str, Json]:
+    """Return the JSON Schema of what ``canlens survey --json`` writes; as with a check, more keys may be added."""
+    schema = _tidy(TypeAdapter(SurveyResult).json_schema(mode="serialization"))
+    properties: dict[str, Json] = {
+        "schema": {"const": SURVEY_SCHEMA},
+        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
+        **_object(schema["properties"]),
+    }
+    definitions = _object(schema["$defs"])
+    _object(definitions["Lines"])["required"] = ["lines", "times_s"]
+    return {
+        "$schema": DIALECT,
+        "title": SURVEY_SCHEMA,
+        "description": schema["description"],
+        "type": "object",
+        "properties": properties,
+        "required": [key for key in properties if key != "buses"],
+        "$defs": definitions,
+    }
+
+
 def plan_file_schema() -> dict[str, Json]:
     """Return the JSON Schema of a plan, for editors that complete and check TOML."""
     schema = _without_null(cast("dict[str, Json]", plan_schema()))
@@ -65,6 +87,7 @@ SCHEMAS = {
     "check-1.json": check_schema,
     "plan-1.json": plan_file_schema,
     "readings-1.json": readings_file_schema,
+    "survey-1.json": survey_schema,
 }
 """The published schemas by file name."""
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canlens.reports import words
 from canlens.reports.layout import Page
+from canlens.reports.text_findings import add_causes, add_findings, by_severity, cause_name
 from canlens.reports.text_sections import (
     add_bus,
     add_controls,
@@ -15,11 +16,9 @@ from canlens.reports.text_sections import (
 )
 
 if TYPE_CHECKING:
-    from canlens.findings import Cause, Finding
+    from canlens.findings import Finding
     from canlens.results import CheckResult, OutputResult
 
-LINES_SHOWN = 8
-"""Line numbers printed for one finding; the JSON holds all that were kept."""
 GATE = "poor-recording"
 """The check that withholds all verdicts; where it speaks, nothing else comes first."""
 _READ_ON = "Read the findings and NOT TESTED below, then record again"
@@ -45,8 +44,8 @@ def check_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
     findings = by_severity(result.findings)
     _add_answer(page, result, findings)
     add_outputs(page, result)
-    _add_findings(page, result, findings)
-    _add_causes(page, result.causes)
+    add_findings(page, findings, recordings=len(result.recordings))
+    add_causes(page, result.causes)
     add_untested(page, result)
     add_controls(page, result.controls)
     add_recordings(page, result)
@@ -62,22 +61,6 @@ def answer_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
     page = Page(encoding)
     _add_answer(page, result, by_severity(result.findings))
     return page.text()
-
-
-def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
-    """Sort findings: failures first, what explains others before them, safety items before others.
-
-    What is equal in all of these keeps its order, which is that of the catalogue.
-    """
-    weight = list(words.SEVERITIES)
-    return sorted(
-        findings,
-        key=lambda finding: (
-            weight.index(finding.severity),
-            bool(finding.consequence_of),
-            not finding.safety,
-        ),
-    )
 
 
 class _Answer(NamedTuple):
@@ -125,7 +108,7 @@ def _worst(result: CheckResult, findings: list[Finding]) -> _Answer:
     step, caution = (likely.next_test, likely.caution) if likely else (_READ_ON, "")
     for name, output in failed.items():
         return _Answer(_break_sentence(name, output, safety=False), step, caution)
-    return _Answer(f"Most likely: {_cause_name(likely)}" if likely else "No single finding explains it", step, caution)
+    return _Answer(f"Most likely: {cause_name(likely)}" if likely else "No single finding explains it", step, caution)
 
 
 def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:
@@ -159,81 +142,3 @@ def _what_is_left(_result: CheckResult, findings: list[Finding]) -> _Answer:
         if finding.severity == "warning":
             return _Answer(where, finding.next_step, finding.caution)
     return _Answer(where, "Keep this report together with the recording; see NOT TESTED below")
-
-
-def _add_findings(page: Page, result: CheckResult, findings: list[Finding]) -> None:
-    page.heading("FINDINGS, the worst first")
-    if not findings:
-        page.paragraph("None.")
-    for number, finding in enumerate(findings, 1):
-        if number > 1:
-            page.gap()
-        subject = f", {words.listed(finding.subject)}" if finding.subject else ""
-        safety = ", safety item" if finding.safety else ""
-        page.paragraph(f"{words.SEVERITIES[finding.severity]}{subject}{safety}", first=f"{number}.", indent=4)
-        page.paragraph(finding.claim, first="", indent=4)
-        page.facts(
-            [
-                ("Follows from", finding.consequence_of),
-                ("Seen", _evidence(result, finding)),
-                ("Cannot tell", finding.cannot_tell),
-                *_own_steps(finding),
-                ("Goes away if", finding.would_change),
-                ("More", f"canlens explain {finding.check}"),
-            ],
-            indent=4,
-        )
-
-
-def _own_steps(finding: Finding) -> list[tuple[str, str]]:
-    """Return what to do about a finding; nothing where another finding explains it, whose step comes first."""
-    if finding.consequence_of:
-        return []
-    return [("Do next", finding.next_step), ("Caution", finding.caution)]
-
-
-def _evidence(result: CheckResult, finding: Finding) -> str:
-    """Say where a finding was seen: lines of the log file and times of the same frames."""
-    evidence = finding.evidence
-    if not evidence.lines and not evidence.times_s:
-        return ""
-    parts = []
-    if evidence.lines:
-        parts.append(_some("line", [str(line) for line in evidence.lines]))
-    if evidence.times_s:
-        parts.append(f"at {_some('', [words.seconds(time) for time in evidence.times_s])} s")
-    where = "; ".join(parts)
-    if len(result.recordings) > 1:
-        where = f"recording {evidence.recording + 1}: {where}"
-    return where
-
-
-def _some(noun: str, values: list[str]) -> str:
-    more = f" and {len(values) - LINES_SHOWN} more" if len(values) > LINES_SHOWN else ""
-    label = f"{noun}{'s' if len(values) > 1 else ''} " if noun else ""
-    return f"{label}{words.listed(values[:LINES_SHOWN])}{more}"
-
-
-def _add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
-    if not causes:
-        return
-    page.heading("LIKELY CAUSES, the likeliest first")
-    page.paragraph("Each by itself; two faults at once may both stand high.")
-    for cause in sorted(causes, key=lambda each: -each.probability):
-        page.gap()
-        page.paragraph(_cause_name(cause), first=f"{cause.probability * 100:3.0f} %", indent=7)
-        page.facts(
-            [
-                ("Because", " ".join(cause.because)),
-                ("Against", " ".join(cause.against)),
-                ("Next test", cause.next_test),
-                ("Caution", cause.caution),
-                ("More", f"canlens explain {cause.cause}"),
-            ],
-            indent=7,
-        )
-
-
-def _cause_name(cause: Cause) -> str:
-    subject = f": {words.listed(cause.subject)}" if cause.subject else ""
-    return f"{cause.cause}{subject} ({cause.scope})"

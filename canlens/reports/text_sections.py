@@ -125,10 +125,11 @@ def add_recordings(page: Page, result: CheckResult) -> None:
     """Add what was read of each recording, and what could not be."""
     for number, recording in enumerate(result.recordings, 1):
         page.heading("RECORDING" if len(result.recordings) == 1 else f"RECORDING {number}")
-        _add_recording(page, recording)
+        add_recording(page, recording)
 
 
-def _add_recording(page: Page, recording: RecordingResult) -> None:
+def add_recording(page: Page, recording: RecordingResult) -> None:
+    """Add what was read of one recording, and what could not be."""
     quality = [recording.quality, *recording.quality_reasons]
     page.facts(
         [

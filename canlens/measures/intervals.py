@@ -1,0 +1,213 @@
+"""Intervals: how the frames of every identifier follow each other, for all identifiers at once."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.measures.beats import CYCLIC, MIXED, beat_of, fitted_cycles, kind_of
+from canlens.trace import NANOSECONDS_PER_SECOND
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from canlens.measures.streams import Streams
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints, Rows, Trace
+
+GAP_CYCLES = 1.75
+"""From so many cycles on a message stayed away: one frame is missing, less what jitter may take."""
+GAP_SPREADS = 4.0
+"""A message with much jitter must besides be late by so many times what its latest tenth is (our choice)."""
+LATE_CYCLES = 1.5
+BURST_SHARE = 0.25
+"""Frames that follow each other faster than this share of the cycle are a burst, from three on (our choice)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Intervals:
+    """Intervals between the frames of each of g streams; those across a silence of the bus or a restart are left out.
+
+    Attributes
+    ----------
+    length_ns
+        int64 (k,): all intervals, stream by stream, in file order [ns].
+    place
+        intp (k,): for each the place in the streams' ``rows`` of the frame that ends it.
+    start
+        int64 (g + 1,): where the intervals of each stream begin, and their end.
+    median_s, least_s, most_s, sd_s
+        float64 (g,): of each stream [s]; nan where it has no interval.
+    kind
+        int8 (g,): how each is sent; see :mod:`canlens.measures.beats`.
+    cycle_s, jitter_s
+        float64 (g,): fitted cycle, and half the width of the middle 95 % of the intervals [s]; nan without a beat, the
+        width also where frames come between the beats.
+    gap_from_ns
+        int64 (g,): an interval longer than this is a gap; the greatest number where there is no beat.
+    """
+
+    length_ns: Ints
+    place: Rows
+    start: Ints
+    median_s: Floats
+    least_s: Floats
+    most_s: Floats
+    sd_s: Floats
+    kind: npt.NDArray[np.int8]
+    cycle_s: Floats
+    jitter_s: Floats
+    gap_from_ns: Ints
+
+    @property
+    def counts(self) -> Ints:
+        """int64 (g,): intervals of each stream."""
+        return np.diff(self.start)
+
+    @property
+    def has_beat(self) -> Bools:
+        """Bool (g,): which are sent on a beat, alone or among others."""
+        beat: Bools = (self.kind == CYCLIC) | (self.kind == MIXED)
+        return beat
+
+    @cached_property
+    def gaps(self) -> Rows:
+        """Indices of the intervals that are gaps."""
+        return np.flatnonzero(self.length_ns > np.repeat(self.gap_from_ns, self.counts))
+
+    @cached_property
+    def late(self) -> Ints:
+        """int64 (g,): intervals of each stream that are longer than they should be and no gaps."""
+        limit = _scaled(self.cycle_s, LATE_CYCLES)
+        late = self.length_ns > np.repeat(limit, self.counts)
+        return _number(late, self.start) - np.diff(np.searchsorted(self.gaps, self.start))
+
+    @cached_property
+    def bursts(self) -> Ints:
+        """int64 (g,): runs of three or more frames in quick succession."""
+        usual_s = np.where(self.has_beat, self.cycle_s, self.median_s)
+        quick = self.length_ns < np.repeat(_scaled(usual_s, BURST_SHARE, otherwise=0), self.counts)
+        first = np.zeros(len(quick), bool)
+        first[self.start[:-1][self.counts > 0]] = True
+        before = np.append(False, quick[:-1]) & ~first
+        after = np.append(quick[1:], False) & ~np.append(first[1:], True)
+        return _number(quick & ~before & after, self.start)
+
+    def of(self, stream: int) -> slice:
+        """Return which intervals belong to a stream."""
+        return slice(int(self.start[stream]), int(self.start[stream + 1]))
+
+
+def intervals(trace: Trace, streams: Streams, awake: Ints) -> Intervals:
+    """Measure the intervals of every stream.
+
+    Parameters
+    ----------
+    trace, streams
+        The recording, and its frames put together.
+    awake
+        int64 (n,): number of the stretch between two silences, or restarts of the clock, that each row lies in.
+
+    Returns
+    -------
+    Intervals
+        Stamps that step backwards inside a stretch give no interval.
+    """
+    time_ns = trace.time_ns[streams.rows]
+    length_ns = np.diff(time_ns)
+    usable = length_ns >= 0
+    usable[streams.start[1:-1] - 1] = False
+    if len(awake) and awake.min() != awake.max():
+        usable &= np.diff(awake[streams.rows]) == 0
+    kept = np.append(0, np.cumsum(usable))
+    start = np.append(0, kept[streams.start[1:] - 1]) if len(streams) else np.zeros(1, np.int64)
+    place = np.flatnonzero(usable) + 1
+    length_ns = length_ns[place - 1]
+    spread = _Spread.of(length_ns, start)
+    kind = kind_of(spread.at, np.diff(start))
+    beat_ns = np.where((kind == CYCLIC) | (kind == MIXED), beat_of(spread.at, kind), 0)
+    cycle_s = fitted_cycles(length_ns, start, beat_ns) / NANOSECONDS_PER_SECOND
+    median_ns = spread.at(0.5)
+    none = np.diff(start) == 0
+    return Intervals(
+        length_ns=length_ns,
+        place=place,
+        start=start,
+        median_s=_seconds(median_ns, none),
+        least_s=_seconds(spread.at(0.0), none),
+        most_s=_seconds(spread.at(1.0), none),
+        sd_s=_seconds(_deviation(length_ns, start, median_ns), none),
+        kind=kind,
+        cycle_s=cycle_s,
+        jitter_s=_seconds((spread.at(0.975) - spread.at(0.025)) / 2, kind != CYCLIC),
+        gap_from_ns=_gap_from(beat_ns, spread.at(0.9)),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Spread:
+    """Intervals of each stream in ascending order."""
+
+    sorted_ns: Ints
+    start: Ints
+
+    @classmethod
+    def of(cls, length_ns: Ints, start: Ints) -> _Spread:
+        """Sort the intervals of each stream."""
+        ordered = length_ns.copy()
+        for first, last in itertools.pairwise(start.tolist()):
+            ordered[first:last].sort()
+        return cls(ordered, start)
+
+    def at(self, share: float) -> Floats:
+        """Return for each stream the interval that this share of all does not pass [ns]; 0 where it has none."""
+        count = np.diff(self.start)
+        if not len(self.sorted_ns):
+            return np.zeros(len(count))
+        index = self.start[:-1] + np.rint(share * (count - 1)).astype(np.int64)
+        return np.where(count > 0, self.sorted_ns[np.clip(index, 0, len(self.sorted_ns) - 1)], 0).astype(np.float64)
+
+
+def _gap_from(beat_ns: Floats, late_ns: Floats) -> Ints:
+    """Return from which length on an interval is a gap [ns]."""
+    longest = np.maximum(GAP_CYCLES * beat_ns, beat_ns + GAP_SPREADS * (late_ns - beat_ns))
+    return np.where(beat_ns > 0, longest, np.iinfo(np.int64).max // 2).astype(np.int64)
+
+
+def _deviation(length_ns: Ints, start: Ints, median_ns: Floats) -> Floats:
+    """Return the standard deviation of each stream's intervals [ns]; 0 with fewer than two."""
+    count = np.diff(start)
+    off: Floats = length_ns.astype(np.float64) - np.repeat(median_ns, count)
+    mean = _sums(off, start) / np.maximum(count, 1)
+    square = _sums(off * off, start) - count * mean**2
+    return np.asarray(np.sqrt(np.maximum(square, 0) / np.maximum(count - 1, 1)), np.float64)
+
+
+def _number(which: Bools, start: Ints) -> Ints:
+    """Count the chosen intervals of each stream."""
+    before = np.append(0, np.cumsum(which))
+    return np.diff(before[start])
+
+
+def _sums(values: Floats, start: Ints) -> Floats:
+    """Add up the values of each stream; 0 where it has none."""
+    out = np.zeros(len(start) - 1)
+    filled = np.flatnonzero(np.diff(start))
+    if len(filled):
+        out[filled] = np.add.reduceat(values, start[filled])
+    return out
+
+
+def _scaled(seconds: Floats, factor: float, *, otherwise: int = np.iinfo(np.int64).max // 2) -> Ints:
+    """Return a time as whole nanoseconds times a factor; ``otherwise`` where it is not known."""
+    known = np.isfinite(seconds)
+    return np.where(known, np.where(known, seconds, 0) * factor * NANOSECONDS_PER_SECOND, otherwise).astype(np.int64)
+
+
+def _seconds(nanoseconds: Floats, none: Bools) -> Floats:
+    """Return times in seconds, nan where there are none."""
+    return np.where(none, np.nan, nanoseconds / NANOSECONDS_PER_SECOND)

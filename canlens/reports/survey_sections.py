@@ -1,0 +1,239 @@
+"""Sections of the text of a survey: bus load, errors, identifiers, sleep."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.reports import words
+
+if TYPE_CHECKING:
+    from canlens.reports.layout import Page
+    from canlens.survey_results import (
+        ErrorsResult,
+        IdentifierResult,
+        QuietResult,
+        SpeakerResult,
+        SurveyBusResult,
+        SurveyResult,
+    )
+
+BAR = 40
+"""Characters that stand for a load of 100 %."""
+SENDERS_SHOWN = 12
+WAKES_SHOWN = 10
+STATES_SHOWN = 12
+IDENTIFIERS_SHOWN = 200
+"""Rows that are printed; the JSON holds all."""
+
+
+def add_loads(page: Page, result: SurveyResult) -> None:
+    """Add how full the bus was, what formulas would have said, and who took how much of it."""
+    page.heading("BUS LOAD")
+    buses = result.buses if len(result.buses) > 1 else {"": result.bus}
+    for number, (name, bus) in enumerate(buses.items()):
+        if number:
+            page.gap()
+        if name:
+            page.paragraph(f"{name}:")
+        _add_load(page, bus)
+
+
+def _add_load(page: Page, bus: SurveyBusResult) -> None:
+    if bus.bit_rate is None:
+        page.paragraph(f"Unknown, since the bit rate is: give it with --bit-rate. Why: {bus.bit_rate_because}")
+        return
+    if bus.bus_load is None:
+        page.paragraph("Unknown, since the recording has no length.")
+        return
+    page.paragraph(f"{_bar(bus.bus_load)} {words.percent(bus.bus_load)} over the whole recording")
+    windows = ", ".join(f"{percent} % below {words.percent(value)}" for percent, value in bus.percentiles.items())
+    page.facts(
+        [
+            ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
+            ("windows", f"of {bus.window_s:g} s: {windows}; the fullest {words.percent(bus.bus_load_peak)}"),
+            ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
+            ("formulas", _formulas(bus)),
+            ("with errors", _with_errors(bus)),
+            ("by sender", _senders(bus.by_sender)),
+            ("mind", bus.note),
+        ],
+        indent=2,
+    )
+
+
+def _bar(load: float) -> str:
+    """Draw a load; above 100 % the bar is full."""
+    full = min(BAR, round(load * BAR))
+    return f"|{'#' * full}{'.' * (BAR - full)}|"
+
+
+def _formulas(bus: SurveyBusResult) -> str:
+    if bus.formulas is None:
+        return ""
+    return (
+        f"would have said {words.percent(bus.formulas.without_stuffing)} without stuff bits and "
+        f"{words.percent(bus.formulas.worst_case)} at the worst"
+    )
+
+
+def _with_errors(bus: SurveyBusResult) -> str:
+    found = bus.with_errors
+    if found is None or found.greatest == bus.bus_load:
+        return ""
+    return (
+        f"{words.percent(found.least)} to {words.percent(found.greatest)}, each error frame counted with 14 to 20 bits "
+        "and intermission; the destroyed frame before it is not in the recording"
+    )
+
+
+def _senders(loads: dict[str, float]) -> str:
+    rows = list(loads.items())
+    told = [f"{name or 'not in the database'} {words.percent(load)}" for name, load in rows[:SENDERS_SHOWN]]
+    if len(rows) > SENDERS_SHOWN:
+        told.append(f"and {len(rows) - SENDERS_SHOWN} more")
+    return "; ".join(told)
+
+
+def add_errors(page: Page, result: SurveyResult) -> None:
+    """Add what the recording says of errors; not recorded is told apart from none."""
+    page.heading("ERRORS")
+    errors = result.errors
+    if not errors.frames:
+        page.paragraph(_none_recorded(errors))
+        return
+    page.facts(
+        [
+            ("error frames", f"{errors.frames} in {words.counted(errors.episodes, 'episode')}"),
+            ("classes", _counts(errors.classes)),
+            ("places", _counts(errors.places)),
+            ("by sender", _counts({name: round(value, 1) for name, value in errors.by_sender.items()})),
+        ],
+        indent=2,
+    )
+    if errors.states:
+        page.gap()
+        counters = [
+            ("–" if each.tec is None else str(each.tec), "–" if each.rec is None else str(each.rec))
+            for each in errors.states
+        ]
+        rows = [
+            (words.seconds(each.time_s), each.state, *pair)
+            for each, pair in zip(errors.states[:STATES_SHOWN], counters, strict=False)
+        ]
+        page.table(("at s", "recorder's controller", "tec", "rec"), rows, indent=2)
+        if len(errors.states) > STATES_SHOWN:
+            page.paragraph(f"and {len(errors.states) - STATES_SHOWN} more; --json FILE holds all.", indent=2)
+
+
+def _none_recorded(errors: ErrorsResult) -> str:
+    if errors.recorded == "yes":
+        return words.sentence(f"None – {errors.because}")
+    if errors.recorded == "no":
+        return words.sentence(f"Not recorded – which is not the same as none: {errors.because}")
+    return words.sentence(f"None recorded – which is not the same as none: {errors.because}")
+
+
+def _counts(counts: dict[str, int] | dict[str, float]) -> str:
+    return ", ".join(f"{name} {count:g}" for name, count in counts.items() if count)
+
+
+def add_identifiers(page: Page, result: SurveyResult) -> None:
+    """Add a row for each identifier: who, how many, how often, how much."""
+    page.heading("IDENTIFIERS")
+    rows = sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, int(each.identifier, 16)))
+    if not rows:
+        page.paragraph("None.")
+        return
+    several = len({each.channel for each in rows}) > 1
+    headings = ("identifier", "name / sender", "frames", "interval median/max", "declared", "kind", "load")
+    page.paragraph("Intervals and declared cycle times in ms; the load counts stuff bits and intermission.")
+    page.table(
+        headings,
+        [_row(each, several=several) for each in rows[:IDENTIFIERS_SHOWN]],
+        remarks=[_remarks(each) for each in rows[:IDENTIFIERS_SHOWN]],
+    )
+    if len(rows) > IDENTIFIERS_SHOWN:
+        page.paragraph(f"and {len(rows) - IDENTIFIERS_SHOWN} more; --json FILE holds all.")
+
+
+def _row(each: IdentifierResult, *, several: bool) -> tuple[str, ...]:
+    where = f"{each.channel} {each.identifier}" if several else each.identifier
+    who = " / ".join(part for part in (each.message, each.sender) if part) or "–"
+    interval = each.interval_s
+    return (
+        where,
+        who,
+        str(each.frames),
+        f"{_ms(interval.median)} / {_ms(interval.max)}" if interval else "–",
+        _ms(each.cycle_time_s),
+        "remote" if each.is_remote else _KINDS[each.kind],
+        "–" if each.bus_load is None else words.percent(each.bus_load),
+    )
+
+
+_KINDS = {"cyclic": "cyclic", "mixed": "both", "event-driven": "on event", "too-few": "too few"}
+
+
+def _ms(seconds: float | None) -> str:
+    """Say a time in ms, with a decimal where it is short."""
+    if seconds is None:
+        return "–"
+    value = seconds * 1000
+    return f"{value:.1f}" if value < 100 else f"{value:.0f}"  # noqa: PLR2004 – three figures are enough
+
+
+def _remarks(each: IdentifierResult) -> list[str]:
+    """Return what is odd of an identifier; nothing where all is usual."""
+    told = []
+    if each.gaps:
+        told.append(f"{words.counted(each.gaps, 'gap')}, {words.counted(each.missed, 'frame')} missing")
+    if each.stopped_s is not None:
+        told.append(f"stopped at {words.seconds(each.stopped_s)} s")
+    if each.started_s is not None:
+        told.append(f"began at {words.seconds(each.started_s)} s")
+    if each.counter and (each.counter.skipped or each.counter.repeated):
+        told.append(f"its counter skipped {each.counter.skipped} times, stood still {each.counter.repeated} times")
+    if len(each.payload_lengths) > 1:
+        told.append(f"payload lengths {', '.join(each.payload_lengths)}")
+    if each.two_senders:
+        told.append("two senders")
+    return [words.sentence("; ".join(told))] if told else []
+
+
+def add_sleep(page: Page, quiet: QuietResult) -> None:
+    """Add when the bus was awake, who spoke last and who woke it."""
+    page.heading("AWAKE AND ASLEEP")
+    if quiet.last is None:
+        page.paragraph("Nothing was heard.")
+        return
+    page.paragraph(f"Last frame at {words.seconds(quiet.last_frame_s)} s, from {_speaker(quiet.last)}.")
+    if not quiet.wakes:
+        page.paragraph("The bus was awake all the time.")
+    for wake in quiet.wakes[:WAKES_SHOWN]:
+        page.paragraph(
+            f"Silent from {words.seconds(wake.silent_from_s)} s; woken at {words.seconds(wake.time_s)} s by "
+            f"{_speaker(wake.first)} (line {wake.first.line}).",
+            first="*",
+            indent=2,
+        )
+    if len(quiet.wakes) > WAKES_SHOWN:
+        page.paragraph(f"and {len(quiet.wakes) - WAKES_SHOWN} more; --json FILE holds all.", indent=2)
+    for stop in quiet.stops[:WAKES_SHOWN]:
+        page.paragraph(
+            f"All messages stayed away from {words.seconds(stop.from_s)} s to {words.seconds(stop.to_s)} s "
+            f"(line {stop.line}): {_WHY[stop.why]}.",
+            first="*",
+            indent=2,
+        )
+
+
+_WHY = {
+    "clock": "the recorder's clock stepped, since the counters went on by one",
+    "recorder": "the recorder lost frames, since the counters went on counting",
+    "unknown": "the cause cannot be told from the counters",
+}
+
+
+def _speaker(speaker: SpeakerResult) -> str:
+    name = f"{speaker.message} ({speaker.identifier})" if speaker.message else speaker.identifier
+    return f"{name}, {speaker.sender}" if speaker.sender else name
