@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from itertools import combinations, product
+from itertools import chain, combinations, islice
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canlens.measures.answers import answers
+from canlens.measures.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
 
 if TYPE_CHECKING:
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 
 FEWEST_EDGES = 2
 """One coincidence is no rule: a rule fits when it explains at least this many rises."""
+MOST_SETTINGS = 1 << 12
+"""Settings of the controls that are tried for an exercise, those with few controls on first: all there are of twelve
+controls; nobody operates more of them at once."""
 
 
 def candidates(controls: Iterable[str], planned: Iterable[Rule]) -> tuple[Rule, ...]:
@@ -30,13 +34,17 @@ def candidates(controls: Iterable[str], planned: Iterable[Rule]) -> tuple[Rule, 
         texts += [f"{first} or {second}", f"{first} and {second}"]
         texts += [f"{first} and not {second}", f"{second} and not {first}"]
     rules: list[Rule] = [parse_rule(text, names) for text in texts]
+    known = {rule.meaning() for rule in rules}
     for rule in planned:
-        if not any(rule.same_as(known) for known in rules):
+        if rule.meaning() not in known:
+            known.add(rule.meaning())
             rules.append(rule)
     return tuple(rules)
 
 
-def fitting(rules: Iterable[tuple[Rule, Track]], output: Track, *, within_s: float) -> tuple[Rule, ...]:
+def fitting(
+    rules: Iterable[tuple[Rule, Track]], output: Track, *, within_s: float, run_on_s: float = 0.0
+) -> tuple[Rule, ...]:
     """Return the rules whose every edge that counts was answered in time, with nothing unasked.
 
     Parameters
@@ -45,17 +53,17 @@ def fitting(rules: Iterable[tuple[Rule, Track]], output: Track, *, within_s: flo
         To try, each with its state over time.
     output
         State of the output over time.
-    within_s
-        An answer is due within this time [s].
+    within_s, run_on_s
+        An answer is due within this time, and the output may stay on so long after its rule [s].
     """
     kept = []
     rise = output.rises
     rise_s = output.time_s[rise]
-    since_s = (output.before_s[rise] if output.slack_s else rise_s) - within_s
+    since_s = (output.before_s[rise] if output.slack_s else rise_s) - within_s - run_on_s - ROUNDING_S
     for rule, asked in rules:
         if not (asked.ever(ON, since_s, rise_s) | asked.ever(UNKNOWN, since_s, rise_s)).all():
             continue
-        found = answers(asked, output, within_s=within_s)
+        found = answers(asked, output, within_s=within_s, run_on_s=run_on_s)
         explained = len(found.answered)
         if explained >= FEWEST_EDGES and explained == len(found.due) and not len(found.unasked):
             kept.append(rule)
@@ -77,15 +85,15 @@ def told_apart(first: Track, second: Track, *, longer_than_s: float) -> bool:
 
 
 def telling_exercise(first: Rule, second: Rule) -> str | None:
-    """Say in words the exercise that tells two rules apart; None where they are the same."""
+    """Say in words the exercise that tells two rules apart; None where they are the same, or none is simple."""
     names = tuple(dict.fromkeys((*first.controls, *second.controls)))
-    rows = sorted(product((OFF, ON), repeat=len(names)), key=sum)
-    for row in rows:
-        states = {name: np.array([state], np.int8) for name, state in zip(names, row, strict=True)}
+    few_first = chain.from_iterable(combinations(reversed(names), count) for count in range(len(names) + 1))
+    for operated in islice(few_first, MOST_SETTINGS):
+        states = {name: np.array([ON if name in operated else OFF], np.int8) for name in names}
         if first.evaluate(states)[0] == second.evaluate(states)[0]:
             continue
-        on = [name for name, state in zip(names, row, strict=True) if state == ON]
-        off = [name for name, state in zip(names, row, strict=True) if state == OFF]
+        on = [name for name in names if name in operated]
+        off = [name for name in names if name not in operated]
         done = f"operate {' and '.join(on)}" if on else "operate nothing"
         left = f" while {' and '.join(off)} {'is' if len(off) == 1 else 'are'} off" if off else ""
         return f"{done}{left}"

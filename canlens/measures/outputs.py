@@ -67,7 +67,9 @@ def output_evidence(
         message_seen=True,
         exercised=_exercised(output, recorded.controls, found),
         confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
-        fits=tuple(str(each) for each in fitting(recorded.candidates, own, within_s=output.within_s)),
+        fits=tuple(
+            str(each) for each in fitting(recorded.candidates, own, within_s=output.within_s, run_on_s=run_on_s)
+        ),
         release=_release(output, rule, own),
         cut_off=_cut_off(output, rule, own, flashing),
         dropped=_dropped(output, rule, own, flashing),

@@ -117,3 +117,27 @@ def test_rules_over_one_control_keep_its_steps() -> None:
     horn = track_of([(0, OFF), (2, ON), (5, OFF)], end_s=9)
     own = rule_track(parse_rule("not horn", NAMES), {"horn": horn})
     assert own.state.tolist() == [ON, OFF, ON]
+
+
+def test_an_output_with_a_run_on_that_follows_another_control_is_found_out() -> None:
+    horn, brake = presses(3, first_s=40), [(2.0, 3.0), (6.0, 7.0), (20.0, 21.0)]
+    fan = planned("horn", [(2.05, 17.05), (20.05, 31.05)], run_on_s=10.0, run_on_tolerance_s=1.0)
+    one = job({"horn": horn, "brake": brake}, {"fan": fan}, end_s=60)
+    assert one.output("fan").fits[0] == "brake"
+    assert one.result("fan").observed == "brake"
+
+
+def test_a_rule_over_as_many_controls_as_a_plan_may_name_is_judged() -> None:
+    names = [f"c{number}" for number in range(16)]
+    spans = {name: [(1.0 + 2 * number, 2.0 + 2 * number)] for number, name in enumerate(names)}
+    lit = answering([span for one in spans.values() for span in one])
+    outputs = {"siren": planned(" or ".join(names), lit), "lamp": planned(" and ".join(names), [])}
+    one = job(spans, outputs, end_s=36, min_exercises=1)
+    assert one.result("siren").verdict == "proven"
+    assert one.result("lamp").verdict == "not-proven"
+
+
+def test_rules_that_only_a_great_many_controls_tell_apart_have_no_simple_exercise() -> None:
+    first, second = [f"a{number}" for number in range(16)], [f"b{number}" for number in range(16)]
+    every = [*first, *second]
+    assert telling_exercise(parse_rule(" and ".join(first), every), parse_rule(" and ".join(second), every)) is None
