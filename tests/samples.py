@@ -17,6 +17,7 @@ import pytest
 SHA256: Final = {
     "python_can-4.6.1.tar.gz": "290fea135d04b8504ebff33889cc6d301e2181a54099116609f940825ffe5005",
     "cantools-45.1.0.tar.gz": "ea1619f3d6108a1c3ecd0f81c952ff2dffd023b244704f6f7a17c4f4dca75f73",
+    "opendbc-0.3.1.tar.gz": "6235a31617d56b0a1e7c8aebd89bbd77db170d21d05a82a01959ed7c17e06954",
 }
 """The archives that these tests were written against."""
 TIME_OUT_S: Final = 300

@@ -87,6 +87,8 @@ EXPECTED_OTHER: Final = "a frame, an event with a time stamp or a line of the he
 FDF: Final = 1 << 12
 RTR: Final = 1 << 4
 CLASSICAL_LONGEST: Final = 8
+HEX: Final = 16
+LARGEST_BYTE: Final = 0xFF
 LARGEST: Final = {False: 0x7FF, True: 0x1FFFFFFF}
 
 
@@ -229,7 +231,10 @@ def _data(line: bytes, span: tuple[int, int], length: int, dialect: Dialect) -> 
     if length == 0:
         return Span(max(span[0], 0), max(span[0], 0))
     found = list(re.finditer(rb"\S+", line[: span[1]][span[0] :]))[:length]
-    if len(found) < length or not all(0 <= _number(byte[0], dialect) <= 0xFF for byte in found):  # noqa: PLR2004
+    digits = {2} if dialect.base == HEX else {1, 2, 3}
+    if len(found) < length or not all(
+        len(byte[0]) in digits and 0 <= _number(byte[0], dialect) <= LARGEST_BYTE for byte in found
+    ):
         return None
     return Span(span[0] + found[0].start(), span[0] + found[-1].end())
 
@@ -257,4 +262,4 @@ def recognises(head: bytes) -> bool:
     return HEAD.search(head) is not None
 
 
-READER = Reader("asc", recognises, line_reader(Grammar("asc", read_line)))
+READER = Reader("asc", recognises, line_reader(Grammar("asc", read_line, block=1 << 21)))

@@ -27,7 +27,7 @@ from canlens.readers.grammar import (
     readable,
 )
 from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed
-from canlens.readers.words import WIDTH, Words, gather, positions
+from canlens.readers.words import WIDTH, Bench, Words, gather, positions
 from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark
 
 Rows = npt.NDArray[np.intp]
@@ -38,7 +38,7 @@ SLACK: Final = LONGEST_LINE + 32 * WIDTH
 MANY: Final = 16
 """Fewer lines than this are not worth a layout of their own."""
 TRIES: Final = 12
-"""New layouts that are tried on one block before what is left is read line by line."""
+"""New layouts that may serve few lines of a block before what is left is read line by line."""
 KEPT_LAYOUTS: Final = 32
 """Layouts kept for later blocks."""
 KEPT_CHANNELS: Final = 8
@@ -64,12 +64,15 @@ class Memory:
         Case of the letters met last.
     resolution_ns
         The finest step of the time stamps [ns].
+    benches
+        Memory that no block uses at the moment.
     """
 
     layouts: dict[Dialect, dict[object, Layout]] = field(default_factory=dict)
     channels: dict[bytes, int] = field(default_factory=dict)
     letter_step: int = UPPER
     resolution_ns: int = NANOSECONDS_PER_SECOND
+    benches: list[Bench] = field(default_factory=list)
     lock: Lock = field(default_factory=Lock)
 
     def channel(self, name: bytes) -> int:
@@ -157,6 +160,7 @@ class _Reading:
         self.identifier = np.empty(lines, np.uint32)
         self.first8 = np.empty(lines, np.uint64)
         self.shared = np.full(lines, NO_FRAME)
+        self._bench = memory.benches.pop() if memory.benches else Bench()
         self._words: Words | None = None
         self.long: list[tuple[Rows, npt.NDArray[np.uint8]]] = []
         self.others: list[tuple[int, OtherLine]] = []
@@ -172,7 +176,7 @@ class _Reading:
         """Return the first ``count`` words of every line, as uint64 (count, lines)."""
         if self._words is None or len(self._words) < count:
             most = max((layout.words for layout in self.memory.layouts_of(self.dialect).values()), default=count)
-            self._words = gather(self.text, self.starts, max(count, most))
+            self._words = self._bench.gather(self.text, self.starts, max(count, most))
         return self._words[:count]
 
     def look(self, row: int) -> FrameLine | OtherLine:
@@ -192,6 +196,11 @@ class _Reading:
         self.singles.append((row, seen))
         if seen.remark:
             self.remarks.append(row)
+
+    def clear(self) -> None:
+        """Leave the bench to the next block."""
+        self._words = None
+        self.memory.benches.append(self._bench)
 
     def store(self, columns: Columns) -> None:
         """Put what was read into its rows."""
@@ -216,6 +225,7 @@ def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory)
     for row in _by_new_layouts(reading, pending).rows.tolist():
         reading.note(row, reading.look(row))
     _read_singly(reading)
+    reading.clear()
     return _finished(reading)
 
 
@@ -244,11 +254,12 @@ def _read_by(reading: _Reading, layout: Layout, pending: Lines) -> Lines:
     unlike = layout.probed(probe)
     alike = pending if unlike is None else pending.of(np.flatnonzero(~unlike))
     if not len(alike.rows):
+        layout.hits = 0
         return pending
     whole = len(alike.rows) == words.shape[1]
     columns = layout.read(reading.text, alike, words.copy() if whole else words.take(alike.rows, axis=1))
     reading.store(columns)
-    layout.hits += len(columns.rows)
+    layout.hits = len(columns.rows)
     if len(columns.rows) < len(alike.rows):
         return pending.of(np.flatnonzero(reading.shared[pending.rows] == NO_FRAME))
     return pending.of(np.flatnonzero(unlike)) if unlike is not None else pending.of(pending.rows[:0])
@@ -256,9 +267,8 @@ def _read_by(reading: _Reading, layout: Layout, pending: Lines) -> Lines:
 
 def _by_new_layouts(reading: _Reading, pending: Lines) -> Lines:
     """Make layouts of the first lines that are frames, while that pays."""
-    for _ in range(TRIES):
-        if len(pending.rows) < MANY:
-            break
+    failures = 0
+    while failures < TRIES and len(pending.rows) >= MANY:
         row = int(pending.rows[0])
         seen = reading.look(row)
         layout = _layout_for(reading, row, seen)
@@ -266,6 +276,7 @@ def _by_new_layouts(reading: _Reading, pending: Lines) -> Lines:
         if len(left.rows) and left.rows[0] == row:  # no frame, or of rare spelling
             reading.note(row, seen)
             left = left.of(np.arange(1, len(left.rows)))
+        failures += len(pending.rows) - len(left.rows) < MANY
         pending = left
     return pending
 

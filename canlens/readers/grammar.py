@@ -166,11 +166,14 @@ class Grammar:
         Tells what one line (without its end) is; may be asked about any bytes.
     can_hold_errors
         Whether the format can record error frames.
+    block
+        Bytes of text that are read at once: enough lines of each layout to pay for the calls, few enough for the cache.
     """
 
     name: str
     read_line: Callable[[bytes, Dialect], FrameLine | OtherLine]
     can_hold_errors: bool = True
+    block: int = 1 << 20
     dialect: Dialect = field(default_factory=Dialect)
 
 

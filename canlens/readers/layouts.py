@@ -84,11 +84,11 @@ class Template(NamedTuple):
             _compare_word(word, self.expected[number], self.bounds[number], self.kept[number], doubt)
         return doubt
 
-    def misfits(self, text: Text, starts: Places) -> npt.NDArray[np.bool_] | None:
-        """Tell which lines do not fit, ``None`` if all do."""
-        doubt = self.compare(gather(text, starts, len(self.expected)))
+    def misfits(self, words: Words) -> npt.NDArray[np.intp] | None:
+        """Tell which lines do not fit, ``None`` if all do; the words are overwritten."""
+        doubt = self.compare(words)
         doubt &= HIGH_BITS
-        return doubt != 0 if doubt.any() else None
+        return np.flatnonzero(doubt) if doubt.any() else None
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,7 @@ class Layout:
     tails
         What may follow the data bytes, by its length.
     hits
-        Lines read by it.
+        Lines read by it in the block before.
     """
 
     constants: Constants
@@ -318,14 +318,16 @@ class Layout:
         self, text: Text, ends: Places, tail: int, rows: npt.NDArray[np.intp] | slice, doubt: Words
     ) -> None:
         """Compare tails of one length with those that were met before."""
-        misfits: npt.NDArray[np.bool_] | None = None
-        for template in self.tails.get(tail, ()):
-            misfits = template.misfits(text, ends) if template.expected else None
+        known = self.tails.get(tail, ())
+        if tail == 0 and known:
+            return
+        words = gather(text, ends, -(-tail // WIDTH)) if known else None
+        for template in known:
+            misfits = template.misfits(words.copy()) if words is not None else None
             if misfits is None:
                 return
-            if isinstance(rows, slice):
-                rows = np.arange(len(doubt))
-            rows, ends = rows[misfits], ends[misfits]
+            rows = misfits if isinstance(rows, slice) else rows.take(misfits)
+            words = words.take(misfits, axis=1) if words is not None else None
         doubt[rows] = 1
 
     def _convert(

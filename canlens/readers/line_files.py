@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from canlens.readers.opening import Opened
 
-BLOCK: Final = 1 << 21
-"""Bytes of text in a block: enough lines to pay for the calls, few enough for the cache."""
+BLOCK_LIMIT = 1 << 30
+"""No block is larger, whatever its grammar asks; tests make it small."""
 THREADS: Final = min(2, os.cpu_count() or 1)
 """numpy lets go of the interpreter while it works on a block, so two blocks are read side by side."""
 WAITING: Final = THREADS + 1
@@ -41,9 +41,9 @@ def line_reader(grammar: Grammar) -> Callable[[Opened], Trace]:
 def _read(opened: Opened, grammar: Grammar) -> Trace:
     collector = Collector()
     memory = Memory()
-    blocks = _Blocks(opened.stream, collector)
+    blocks = _Blocks(opened.stream, collector, min(grammar.block, BLOCK_LIMIT))
     with ThreadPoolExecutor(THREADS) as pool:
-        _Queue(pool, grammar, memory, collector).run(blocks)
+        _Queue(pool, grammar, memory, collector, blocks).run()
     for problem in opened.problems:
         collector.problems.add(problem)
     source = Source(opened.name, opened.sha256(), grammar.name, can_hold_errors=grammar.can_hold_errors)
@@ -53,16 +53,20 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
 class _Queue:
     """Blocks being read, in file order."""
 
-    def __init__(self, pool: ThreadPoolExecutor, grammar: Grammar, memory: Memory, collector: Collector) -> None:
+    def __init__(
+        self, pool: ThreadPoolExecutor, grammar: Grammar, memory: Memory, collector: Collector, blocks: _Blocks
+    ) -> None:
         self._pool = pool
         self._grammar = grammar
         self._memory = memory
         self._collector = collector
         self._dialect = grammar.dialect
+        self._blocks = blocks
         self._waiting: deque[tuple[Block, Future[BlockRows]]] = deque()
 
-    def run(self, blocks: _Blocks) -> None:
-        while (block := blocks.next()) is not None:
+    def run(self) -> None:
+        """Read all blocks."""
+        while (block := self._blocks.next()) is not None:
             self._waiting.append((block, self._submit(block)))
             if len(self._waiting) >= WAITING:
                 self._take_first()
@@ -77,6 +81,7 @@ class _Queue:
         rows = future.result()
         self._collector.add(rows, self._dialect)
         if rows.turn is None:
+            self._blocks.take_back(block)
             return
         row, self._dialect = rows.turn
         rest = _after_line(block, row)
@@ -99,18 +104,20 @@ def _after_line(block: Block, row: int) -> Block | None:
 class _Blocks:
     """The stream cut into blocks of whole lines."""
 
-    def __init__(self, stream: io.BufferedIOBase, collector: Collector) -> None:
+    def __init__(self, stream: io.BufferedIOBase, collector: Collector, size: int) -> None:
         self._stream = stream
         self._collector = collector
+        self._size = size
         self._rest = b""
         self._line = 1
         self._ended = False
+        self._free: list[npt.NDArray[np.uint8]] = []
 
     def next(self) -> Block | None:
         """Return the next block, ``None`` at the end."""
         if self._ended:
             return None
-        buffer = np.zeros(SLACK + len(self._rest) + BLOCK + SLACK, np.uint8)
+        buffer = self._buffer(SLACK + len(self._rest) + self._size + SLACK)
         view = buffer.data
         stop = SLACK + len(self._rest)
         view[SLACK:stop] = self._rest
@@ -130,12 +137,24 @@ class _Blocks:
         self._line += int(np.count_nonzero(buffer[SLACK:cut] == ord("\n")))
         return block if cut > SLACK else None
 
+    def take_back(self, block: Block) -> None:
+        """Use the memory of a block again: fresh memory costs more than the work on it."""
+        if len(self._free) < WAITING:
+            self._free.append(block.buffer)
+
+    def _buffer(self, size: int) -> npt.NDArray[np.uint8]:
+        while self._free:
+            buffer = self._free.pop()
+            if len(buffer) >= size:
+                return buffer
+        return np.zeros(size + LONGEST_LINE, np.uint8)
+
     def _pass_over_endless_line(self, text: bytes) -> None:
         """Note a line that is longer than a block and go to its end, keeping nothing of it."""
         self._collector.problems.add(Problem(self._line, readable(text), TOO_LONG))
         data = text
         while data and b"\n" not in data:
-            data = self._stream.read(BLOCK)
+            data = self._stream.read(self._size)
         self._rest = data.partition(b"\n")[2]
         self._line += 1
 
