@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.rehearsal.background import CHECKSUM_NAME, Source, background
+from canlens.rehearsal.background import CHECKSUM_NAME, COUNTER_NAME, Source, background
+from canlens.rehearsal.checksums import checksum
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.encoding import put
+from canlens.rehearsal.encoding import put, raw_limits
+from canlens.rehearsal.habits import DRIFT, JITTER_S, USUAL, Habit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,10 +25,8 @@ HEARTBEAT_S = 1.0
 """A message without a declared cycle time is sent on every change, and this often."""
 WAKE_S = (0.004, 0.08)
 """How long a node takes to speak after the bus woke."""
-DRIFT = 1.5e-4
-"""Largest relative error of a node's clock: a quartz with its ageing and temperature."""
-JITTER_S = 0.0003
-"""Largest deviation of a single frame from its node's beat."""
+FIRST_S = 0.001
+"""How soon a node speaks that woke the bus itself."""
 MOST_PAGES = 16
 """Pages of a multiplexed message that are sent in turn."""
 
@@ -64,6 +64,7 @@ def build_batch(
     awake: Sequence[tuple[float, float]],
     running: Timeline,
     seed: int,
+    habit: Habit = USUAL,
 ) -> Batch:
     """Make all frames of a message.
 
@@ -79,6 +80,8 @@ def build_batch(
         1 while the engine runs.
     seed
         Of the rehearsal.
+    habit
+        How its node sends.
     """
     used = {
         signal.name: sources.get(f"{message.name}.{signal.name}")
@@ -86,7 +89,9 @@ def build_batch(
         for signal in message.signals
     }
     changes = [used[signal.name].changes_s for signal in message.signals]
-    ready_s = _ready(message, np.unique(np.concatenate([np.zeros(0), *changes])), awake, Draws(seed, message.name))
+    changes_s = np.unique(np.concatenate([np.zeros(0), *changes]))
+    ready_s = _ready(message, changes_s, awake, habit, Draws(seed, message.name))
+    age = habit.age(ready_s) if habit.restarts else None
     payload = np.zeros((len(ready_s), message.length), np.uint8)
     carried: dict[str, Bools] = {}
     for depth, signal in enumerate(_multiplexers_first(message.signals)):
@@ -98,24 +103,34 @@ def build_batch(
             if signal.is_multiplexer
             else used[signal.name].raw(ready_s)
         )
+        if age is not None and COUNTER_NAME.search(signal.name):
+            raw = np.where(age < 0, raw, age % (raw_limits(signal)[1] + 1))
         if not CHECKSUM_NAME.search(signal.name):
             put(payload, signal, raw, rows=rows)
     for signal in message.signals:
         if CHECKSUM_NAME.search(signal.name) and not signal.is_multiplexer:
-            total = np.bitwise_xor.reduce(payload, axis=1)
+            total = checksum(payload, signal.name)
             put(payload, signal, total, rows=carried.get(signal.name))
-    return Batch(message, ready_s, payload, carried)
+    heard = habit.is_heard(ready_s)
+    if heard.all():
+        return Batch(message, ready_s, payload, carried)
+    return Batch(message, ready_s[heard], payload[heard], {name: rows[heard] for name, rows in carried.items()})
 
 
-def _ready(message: Message, changes_s: Floats, awake: Sequence[tuple[float, float]], draws: Draws) -> Floats:
+def _ready(
+    message: Message, changes_s: Floats, awake: Sequence[tuple[float, float]], habit: Habit, draws: Draws
+) -> Floats:
     """Return when the frames of a message are ready, in every span in which the bus is awake."""
     cycle_s = message.cycle_time_s
-    beat_s = (cycle_s or HEARTBEAT_S) * (1.0 + draws.uniform(-DRIFT, DRIFT))
+    clock = draws.uniform(-DRIFT, DRIFT)
+    beat_s = (cycle_s or HEARTBEAT_S) * (1.0 + (clock if habit.clock is None else habit.clock))
     parts = []
-    for start_s, end_s in awake:
+    for index, (start_s, end_s) in enumerate([*awake, *habit.awake]):
         first_s = start_s + draws.uniform(*WAKE_S) + draws.uniform(0.0, 1.0) * (beat_s if cycle_s else 0.1)
+        if habit.is_first and index >= len(awake):
+            first_s = start_s + FIRST_S
         number = max(int((end_s - first_s) / beat_s) + 1, 0)
-        jitter = draws.uniforms(-JITTER_S, JITTER_S, number)
+        jitter = draws.uniforms(-habit.jitter_s, habit.jitter_s, number)
         parts.append(first_s + beat_s * np.arange(number) + jitter)
         if not cycle_s:
             parts.append(changes_s[(changes_s > first_s) & (changes_s < end_s)] + JITTER_S)

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from canlens.rehearsal.disturbance import QUIET, Disturbance
 from canlens.rehearsal.foreign import foreign_messages
+from canlens.rehearsal.habits import USUAL, Habit
 from canlens.rehearsal.output_model import OutputModel, model_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canlens.database import Message
     from canlens.plan import Plan
     from canlens.rehearsal.draws import Draws
@@ -42,6 +46,16 @@ class Install:
         Those of the plan's databases, by who sends them.
     foreign_messages
         Those that are in no database.
+    habits
+        Node -> how it sends; others as usual.
+    ways
+        Message -> how it is sent, where it differs from its node's habit: further times, or the first word.
+    doubles
+        Messages of other nodes under identifiers that are taken already.
+    disturbance
+        What breaks frames.
+    meter
+        Name of a reading -> least and greatest value that the meter may show; others as on a healthy bus.
     """
 
     plan: Plan
@@ -54,19 +68,43 @@ class Install:
     controller_messages: tuple[Message, ...] = field(default=())
     vehicle_messages: tuple[Message, ...] = field(default=())
     foreign_messages: tuple[Message, ...] = field(default=())
+    habits: dict[str, Habit] = field(default_factory=dict)
+    ways: dict[str, Habit] = field(default_factory=dict)
+    doubles: tuple[Message, ...] = field(default=())
+    disturbance: Disturbance = QUIET
+    meter: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def messages(self) -> list[Message]:
+        """Return all messages, doubles left out."""
+        return [*self.vehicle_messages, *self.foreign_messages, *self.controller_messages]
+
+    def habit_of_node(self, node: str) -> Habit:
+        """Return how a node sends."""
+        return self.habits.get(node, USUAL)
+
+    def habit_of(self, message: Message) -> Habit:
+        """Return how a message is sent."""
+        own = self.habit_of_node(message.senders[0]) if message.senders else USUAL
+        way = self.ways.get(message.name)
+        return own if way is None else replace(own, awake=way.awake, is_first=way.is_first)
 
 
 def healthy_install(plan: Plan, schedule: Schedule, *, bus_load: float, draws: Draws) -> Install:
     """Return an install that does all that its plan says, on a bus that carries about ``bus_load``."""
-    controller = _controller_messages(plan)
     bit_rate = plan.bus.bit_rate or BIT_RATE
+    return install_of(plan, schedule, foreign_messages(plan.database, load=bus_load, bit_rate=bit_rate, draws=draws))
+
+
+def install_of(plan: Plan, schedule: Schedule, foreign: Sequence[Message]) -> Install:
+    """Return an install that does all that its plan says, with messages that no database knows."""
+    controller = _controller_messages(plan)
     return Install(
         plan,
         schedule,
         {name: model_of(output) for name, output in plan.outputs.items()},
         controller_messages=tuple(one for one in plan.database.messages if one.name in controller),
         vehicle_messages=tuple(one for one in plan.database.messages if one.name not in controller and one.length),
-        foreign_messages=tuple(foreign_messages(plan.database, load=bus_load, bit_rate=bit_rate, draws=draws)),
+        foreign_messages=tuple(foreign),
     )
 
 

@@ -41,13 +41,22 @@ def noted_marks(schedule: Schedule, start_s: float, draws: Draws) -> tuple[Mark,
     )
 
 
-def meter_readings(draws: Draws) -> Readings:
-    """Return what the meter shows on a bus without an electrical fault."""
+def meter_readings(meter: Mapping[str, tuple[float, float]], draws: Draws) -> Readings:
+    """Return what the meter shows.
+
+    Parameters
+    ----------
+    meter
+        Name of a reading -> least and greatest value, where a fault changes it; with its own noise.
+    draws
+        Random numbers.
+    """
     values = {
         "h_l_ohm": round(draws.uniform(*TERMINATED_OHM), 1),
         "battery_v": round(draws.uniform(12.4, 12.7), 2),
         "ground_drop_v": round(draws.uniform(0.02, 0.12), 2),
     }
+    values |= {name: round(draws.uniform(*ends), 2) for name, ends in meter.items()}
     return Readings(values={name: Reading(name, value) for name, value in values.items()})
 
 

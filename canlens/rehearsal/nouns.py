@@ -23,12 +23,15 @@ class InjectedFault:
         Names of what is at fault, sorted; empty for the whole bus.
     detail
         What was changed, in one sentence.
+    strength
+        How strong it is, from 0, hardly to be seen, to 1, gross; some faults have only one.
     """
 
     cause: str
     scope: Scope
     subject: tuple[str, ...]
     detail: str
+    strength: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.plan import Plan
-    from canlens.rehearsal.faults import Fault, Subject
+    from canlens.rehearsal.fault import Fault, Subject
     from canlens.rehearsal.install import Install
+    from canlens.rehearsal.output_model import OutputCourse
 
 START_S = 1_760_000_000
 """Clock of the recorder when it starts, if nothing else is asked [s since 1970]."""
@@ -32,6 +33,7 @@ def make_rehearsal(
     plan: Plan,
     *,
     fault: str | Sequence[str] | None = None,
+    strength: float | Sequence[float] | None = None,
     seed: int = 1,
     start_s: int = START_S,
     bus_load: float = 0.0,
@@ -45,6 +47,9 @@ def make_rehearsal(
     fault
         Name of a cause, or several; ``cause:subject`` or ``cause:subject,subject`` chooses what it
         concerns, else it is drawn. None for an install without faults.
+    strength
+        How strong the fault is, from 0, hardly to be seen, to 1, gross: one number, or one for each fault;
+        drawn if None.
     seed
         All that is drawn follows from it: the same plan, fault and seed give the same bytes. Of one seed,
         a healthy and a faulty recording have the same exercises.
@@ -69,22 +74,52 @@ def make_rehearsal(
         raise UsageError(f"bus load {bus_load:g}: expected a share from 0 to {HIGHEST_LOAD:g}.")
     schedule = draw_schedule(plan, Draws(seed, "schedule"))
     install = healthy_install(plan, schedule, bus_load=bus_load, draws=Draws(seed, "foreign messages"))
-    faults: list[InjectedFault] = []
-    for wish in [fault] if isinstance(fault, str) else fault or ():
-        install, built = _build(install, wish, faults, seed)
-        faults.append(built)
+    install, faults = with_faults(install, fault, strength, seed=seed)
+    return rehearse_install(install, faults, seed=seed, start_s=start_s)[0]
+
+
+def rehearse_install(
+    install: Install, faults: Sequence[InjectedFault], *, seed: int, start_s: int = START_S
+) -> tuple[Rehearsal, dict[str, OutputCourse]]:
+    """Record an install as it is; return the rehearsal and what each output did."""
+    plan, schedule = install.plan, install.schedule
     trace, courses = simulate(install, start_ns=start_s * NANOSECONDS_PER_SECOND, seed=seed)
     truth = Truth(seed, tuple(faults), {name: _rule_text(install, name) for name in plan.outputs})
-    return Rehearsal(
+    rehearsal = Rehearsal(
         trace,
         noted_marks(schedule, start_s, Draws(seed, "marks")),
-        meter_readings(Draws(seed, "meter")),
+        meter_readings(install.meter, Draws(seed, "meter")),
         seen_outputs(plan, schedule, courses, start_s, Draws(seed, "eye")),
         truth,
     )
+    return rehearsal, courses
 
 
-def _build(install: Install, wish: str, before: Sequence[InjectedFault], seed: int) -> tuple[Install, InjectedFault]:
+def with_faults(
+    install: Install,
+    fault: str | Sequence[str] | None,
+    strength: float | Sequence[float] | None,
+    *,
+    seed: int,
+) -> tuple[Install, list[InjectedFault]]:
+    """Build faults into an install, one after the other; arguments as for :func:`make_rehearsal`."""
+    wishes = [fault] if isinstance(fault, str) else list(fault or ())
+    strengths = [strength] * len(wishes) if strength is None or isinstance(strength, int | float) else list(strength)
+    if len(strengths) != len(wishes):
+        raise UsageError(f"{len(strengths)} strengths for {len(wishes)} faults: expected one for all or one for each.")
+    for one in strengths:
+        if one is not None and not 0.0 <= one <= 1.0:
+            raise UsageError(f"strength {one:g}: expected a number from 0 to 1.")
+    faults: list[InjectedFault] = []
+    for wish, one in zip(wishes, strengths, strict=True):
+        install, built = build_fault(install, wish, one, before=faults, seed=seed)
+        faults.append(built)
+    return install, faults
+
+
+def build_fault(
+    install: Install, wish: str, strength: float | None, *, before: Sequence[InjectedFault], seed: int
+) -> tuple[Install, InjectedFault]:
     """Build one fault into the install, away from those that are there already."""
     cause, _, names = wish.partition(":")
     fault = FAULTS.get(cause)
@@ -93,8 +128,10 @@ def _build(install: Install, wish: str, before: Sequence[InjectedFault], seed: i
         raise UsageError(f"fault '{cause}': expected one of {', '.join(close or FAULTS)}.")
     draws = Draws(seed, f"fault {cause}")
     subject = _subject(install, fault, names, before, draws)
-    changed, detail = fault.build(install, subject, draws)
-    return changed, InjectedFault(cause, fault.scope, subject, detail)
+    if strength is None:
+        strength = 1.0 - draws.uniform(0.0, 1.0)
+    changed, detail = fault.build(install, subject, draws, strength)
+    return changed, InjectedFault(cause, fault.scope, subject, detail, strength)
 
 
 def _subject(install: Install, fault: Fault, names: str, before: Sequence[InjectedFault], draws: Draws) -> Subject:

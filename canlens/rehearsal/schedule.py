@@ -7,7 +7,7 @@ until the bus sleeps.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canlens.rehearsal.needs import Combination, Need, combinations_of, need_of, sensitive_to
@@ -51,12 +51,18 @@ class Schedule:
         Spans in which the bus is awake (start, end) [s].
     end_s
         When the recorder stops [s].
+    is_asleep_at_end
+        Whether the bus falls asleep at the end, since the ignition is off.
+    spare_s
+        What is left, when it falls asleep, of the time that the plan allows it to stay awake [s].
     """
 
     operations: tuple[Operation, ...]
     rests: tuple[tuple[float, float], ...]
     awake: tuple[tuple[float, float], ...]
     end_s: float
+    is_asleep_at_end: bool = False
+    spare_s: float = 0.0
 
     def wanted(self, control: str) -> Timeline:
         """Return when a control is operated: 1 or 0."""
@@ -101,7 +107,8 @@ class _Drawing:
         self.exercise_all({self.ignition: True})
         self.now = max(self.now, start_s + need.long_s + self.draws.uniform(0.0, SPREAD_S))
         self.operations.append(Operation(self.ignition, start_s, self.now))
-        return self.finished(self.awake(sleep_s), self.now + sleep_s)
+        spare_s = max((self.plan.bus.quiet_after_s or sleep_s) - sleep_s, 0.0)
+        return replace(self.finished(self.awake(sleep_s), self.now + sleep_s), is_asleep_at_end=True, spare_s=spare_s)
 
     def sleep_s(self, need: Need) -> float:
         """Draw how long the bus stays awake after the ignition; long enough for the run-ons, if allowed."""
