@@ -14,8 +14,8 @@ from canlens.trace import NANOSECONDS_PER_SECOND, Payload, Problem, Remark, Sour
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from canlens.readers.blocks import BlockRows
     from canlens.readers.grammar import Dialect
+    from canlens.readers.rows import BlockRows
 
 LISTED: Final = 100
 """Problems of one kind that are listed singly; those beyond are counted."""

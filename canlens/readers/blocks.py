@@ -1,6 +1,6 @@
 """One block of whole lines read at once: the engine behind every format of one line a record.
 
-Lines of equal length are gathered as columns of words and compared with the layouts met before. What fits is
+The first words of all lines are gathered as columns and compared with the layouts met before. What fits is
 converted together. For the rest the grammar is asked, line by line: its answer becomes a new layout where it
 serves many lines; lines of rare spelling are written anew in one spelling and then read together.
 """
@@ -8,14 +8,12 @@ serves many lines; lines of rare spelling are written anew in one spelling and t
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
-from threading import Lock
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.compiling import UPPER, case_of, channel_word, compile_layout, key_of, spelled
+from canlens.readers.compiling import FRACTION_DIGITS, case_of, channel_word, compile_layout, key_of, spelled
 from canlens.readers.grammar import (
     LONGEST_LINE,
     TOO_LATE,
@@ -27,13 +25,9 @@ from canlens.readers.grammar import (
     readable,
 )
 from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed
+from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows
 from canlens.readers.words import WIDTH, Bench, Words, gather, positions
-from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark
-
-Rows = npt.NDArray[np.intp]
-
-SLACK: Final = LONGEST_LINE + 32 * WIDTH
-"""Bytes of a block before its text and, rounded up, behind it, so that no word is cut off."""
+from canlens.trace import Problem, Remark
 
 MANY: Final = 16
 """Fewer lines than this are not worth a layout of their own."""
@@ -44,105 +38,6 @@ KEPT_LAYOUTS: Final = 32
 KEPT_CHANNELS: Final = 8
 KEPT_TAILS: Final = 32
 """Names of channels, and tails, that one layout keeps."""
-MOST_CHANNELS: Final = 32_000
-"""Names of channels in one file; more are damage."""
-NO_FRAME: Final = np.uint64(2**64 - 1)
-"""Stands in ``shared`` for a line that is no frame."""
-
-
-@dataclass
-class Memory:
-    """What is carried from block to block of one file; threads share it.
-
-    Attributes
-    ----------
-    layouts
-        Those met so far, in each dialect.
-    channels
-        Numbers of the channels met so far, in no certain order.
-    letter_step
-        Case of the letters met last.
-    resolution_ns
-        The finest step of the time stamps [ns].
-    benches
-        Memory that no block uses at the moment.
-    """
-
-    layouts: dict[Dialect, dict[object, Layout]] = field(default_factory=dict)
-    channels: dict[bytes, int] = field(default_factory=dict)
-    letter_step: int = UPPER
-    resolution_ns: int = NANOSECONDS_PER_SECOND
-    benches: list[Bench] = field(default_factory=list)
-    lock: Lock = field(default_factory=Lock)
-
-    def channel(self, name: bytes) -> int:
-        """Return the number of a channel, -1 if there are too many."""
-        number = self.channels.get(name)
-        if number is None:
-            with self.lock:
-                if len(self.channels) >= MOST_CHANNELS:
-                    return -1
-                number = self.channels.setdefault(name, len(self.channels))
-        return number
-
-    def layouts_of(self, dialect: Dialect) -> dict[object, Layout]:
-        """Return the layouts that serve one dialect."""
-        return self.layouts.setdefault(dialect, {})
-
-
-@dataclass
-class Block:
-    """Whole lines of a file.
-
-    Attributes
-    ----------
-    buffer
-        uint8: the text stands from :data:`SLACK` to ``stop``; slack before and behind.
-    first_line
-        Number of its first line, 1-based.
-    """
-
-    buffer: npt.NDArray[np.uint8]
-    stop: int
-    first_line: int
-
-
-@dataclass
-class BlockRows:
-    """What one block holds.
-
-    Attributes
-    ----------
-    time_ns, first8
-        uint64 (n,) each.
-    identifier
-        uint32 (n,).
-    shared
-        uint64 (n,): what frames of one layout share, see :func:`canlens.readers.layouts.packed`.
-    line
-        int64 (n,): line number; a range where every line is a frame.
-    long_rows, long
-        Rows of the frames longer than eight bytes, ascending, and uint8 (m, 64).
-    events
-        Lines that bear a time stamp but no frame, and their stamps [ns].
-    restarts
-        Lines after which the clock may start anew.
-    turn
-        Index of a line (0-based, in the block) after which another dialect holds; the block was read up to it.
-    """
-
-    time_ns: npt.NDArray[np.uint64]
-    identifier: npt.NDArray[np.uint32]
-    first8: npt.NDArray[np.uint64]
-    shared: npt.NDArray[np.uint64]
-    line: npt.NDArray[np.int64] | range
-    long_rows: Rows
-    long: npt.NDArray[np.uint8]
-    problems: list[Problem]
-    remarks: list[Remark]
-    events: list[tuple[int, int]]
-    restarts: list[int]
-    turn: tuple[int, Dialect] | None = None
 
 
 class _Reading:
@@ -186,6 +81,9 @@ class _Reading:
         seen = self.grammar.read_line(self.line(row), self.dialect)
         if isinstance(seen, FrameLine) and self.memory.channel(seen.constants.channel) < 0:
             return OtherLine(expected=f"at most {MOST_CHANNELS} names of channels in one file")
+        if isinstance(seen, FrameLine):
+            step = 10 ** max(FRACTION_DIGITS - seen.fraction.stop + seen.fraction.start, 0)
+            self.memory.resolution_ns = min(self.memory.resolution_ns, step)
         return seen
 
     def note(self, row: int, seen: FrameLine | OtherLine) -> None:

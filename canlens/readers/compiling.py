@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 
 from canlens.readers.grammar import FrameLine, Span
-from canlens.readers.layouts import WORDS_OF_EIGHT, Data, Layout, Piece, Template
+from canlens.readers.layouts import Layout
+from canlens.readers.templates import WORDS_OF_EIGHT, Data, Piece, Template
 from canlens.readers.words import WIDTH, byte_mask, limits
 
 UPPER: Final = 0x67

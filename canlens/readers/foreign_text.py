@@ -38,7 +38,7 @@ class _Lines:
         self.number = 0
         self.line = b""
         self.passed: list[tuple[int, bytes]] = []
-        self.ended = False
+        self._ended = False
 
     def __iter__(self) -> _Lines:
         return self
@@ -48,7 +48,7 @@ class _Lines:
             return self._again.pop(0)
         self.line = self._stream.readline(LONGEST)
         if not self.line:
-            self.ended = True
+            self._ended = True
             raise StopIteration
         self.number += 1
         if len(self.line) == LONGEST and not self.line.endswith(b"\n"):
@@ -59,6 +59,10 @@ class _Lines:
         if self._is_header(self.line, self.number):
             self._header.append(text)
         return text
+
+    def at_end(self) -> bool:
+        """Tell whether the last line has been read."""
+        return self._ended
 
     def start_over(self) -> None:
         """Let the next reader see the header once more and then go on; a line of it at which it stopped is left out."""
@@ -81,11 +85,11 @@ class _Lines:
 def _read(opened: Opened, name: str, make: Make, is_header: Callable[[bytes, int], bool], expected: str) -> Trace:
     read = MessageList(channel_of=lambda channel: "" if channel is None else str(channel), is_text=True)
     lines = _Lines(opened, is_header)
-    while not lines.ended:
+    while not lines.at_end():
         reached = lines.number
         lines.start_over()
         for message in _messages(make, lines):
-            if isinstance(message, str) and lines.ended:
+            if isinstance(message, str) and lines.at_end():
                 break  # there was no line left to stumble over
             number, line = lines.number, lines.line
             if lines.passed and lines.passed[-1][0] == number:

@@ -13,135 +13,15 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.words import (
-    HIGH_BITS,
-    WIDTH,
-    Words,
-    bytes_of_pairs,
-    bytes_of_triplets,
-    digits_to_numbers,
-    gather,
-    hex_values,
-)
+from canlens.readers.templates import FULL, WORDS_OF_EIGHT, Data, Piece, Places, Template, Text, compare_word, cut
+from canlens.readers.words import HIGH_BITS, WIDTH, Words, digits_to_numbers, gather, hex_values
 
 if TYPE_CHECKING:
     from canlens.readers.grammar import Constants
 
-Text = npt.NDArray[np.uint8]
-Places = npt.NDArray[np.int64]
-
 CHANNEL_BIT: Final = 48
 TOP_BIT: Final = np.uint64(1 << 63)
-FULL: Final = 2**64 - 1
 LONGEST: Final = 64
-PAIRS: Final = 2
-WORDS_OF_EIGHT: Final = {2: 2, 3: 3}
-"""Words that hold eight data bytes, by pitch."""
-
-
-class Piece(NamedTuple):
-    """Up to eight neighbouring columns as one word.
-
-    Attributes
-    ----------
-    at
-        Column of the word's lowest byte; may lie before the line.
-    mask
-        The bytes of the word that belong to the piece.
-    digits
-        How many they are.
-    """
-
-    at: int
-    mask: int
-    digits: int
-
-
-def _compare_word(word: Words, expected: int, bounds: int, kept: int, doubt: Words) -> None:
-    """Take one word of a template off the lines in place; set high bits of ``doubt`` where it does not fit."""
-    word ^= np.uint64(expected)
-    if kept != FULL:
-        word &= np.uint64(kept)
-    over = word + np.uint64(bounds)
-    over |= word
-    doubt |= over
-
-
-class Template(NamedTuple):
-    """What some columns must hold, a number for each word.
-
-    A line fits when each kept byte, exclusive-or ``expected``, is at most 0x7F minus the byte of ``bounds``.
-    """
-
-    expected: tuple[int, ...]
-    bounds: tuple[int, ...]
-    kept: tuple[int, ...]
-
-    def compare(self, words: Words) -> Words:
-        """Take the template off the words in place; return a word a line with high bits where it does not fit."""
-        doubt = np.zeros(words.shape[1], np.uint64)
-        for number, word in enumerate(words):
-            _compare_word(word, self.expected[number], self.bounds[number], self.kept[number], doubt)
-        return doubt
-
-    def misfits(self, words: Words) -> npt.NDArray[np.intp] | None:
-        """Tell which lines do not fit, ``None`` if all do; the words are overwritten."""
-        doubt = self.compare(words)
-        doubt &= HIGH_BITS
-        return np.flatnonzero(doubt) if doubt.any() else None
-
-
-@dataclass(frozen=True)
-class Data:
-    """The run of data bytes of a layout.
-
-    Attributes
-    ----------
-    run, pitch
-        As in :class:`canlens.readers.grammar.FrameLine`.
-    length
-        Bytes in each line; -1: it differs, zero to eight.
-    counted
-        Column of the digit that tells the length; -1: the end of the line does.
-    expected, over_9, over_15
-        Words for the characters of eight data bytes, see :func:`canlens.readers.words.hex_values`.
-    kept
-        uint64 (9, words): the bytes that belong to so many data bytes.
-    """
-
-    run: int
-    pitch: int
-    length: int
-    counted: int
-    expected: tuple[int, ...]
-    over_9: tuple[int, ...]
-    over_15: tuple[int, ...]
-    kept: Words
-
-    def read(self, words: list[Words], lengths: Words | None, step: int, doubt: Words) -> Words:
-        """Read eight data bytes of each line.
-
-        Parameters
-        ----------
-        words
-            uint64 (n,) each: their characters. Overwritten.
-        lengths
-            How many of the eight there are; ``None``: as many in all lines.
-        doubt
-            High bits are set where a character is no digit.
-
-        Returns
-        -------
-        uint64 (n,)
-            0 behind the last byte.
-        """
-        for number, characters in enumerate(words):
-            np.bitwise_xor(characters, np.uint64(self.expected[number]), out=characters)
-            kept = self.kept[8, number] if lengths is None else self.kept[:, number].take(lengths.view(np.int64))
-            np.bitwise_and(characters, kept, out=characters)
-            words[number], bad = hex_values(characters, step, self.over_9[number], self.over_15[number])
-            doubt |= bad
-        return bytes_of_pairs(words) if self.pitch == PAIRS else bytes_of_triplets(words)
 
 
 class Lines(NamedTuple):
@@ -241,7 +121,7 @@ class Layout:
         """
         doubt = np.zeros(len(words), np.uint64)
         at = self.probe
-        _compare_word(words.copy(), self.head.expected[at], self.head.bounds[at], self.head.kept[at], doubt)
+        compare_word(words.copy(), self.head.expected[at], self.head.bounds[at], self.head.kept[at], doubt)
         doubt &= HIGH_BITS
         return doubt != 0 if doubt.any() else None
 
@@ -258,7 +138,7 @@ class Layout:
         count = len(self.head.expected)
         head = words[:count]
         run = [
-            _cut(words, Piece(self.data.run + WIDTH * at, FULL, WIDTH)) for at in range(WORDS_OF_EIGHT[self.data.pitch])
+            cut(words, Piece(self.data.run + WIDTH * at, FULL, WIDTH)) for at in range(WORDS_OF_EIGHT[self.data.pitch])
         ]
         doubt = self.head.compare(head)
         doubt &= HIGH_BITS
@@ -275,7 +155,7 @@ class Layout:
 
     def _channel(self, words: Words, doubt: Words) -> Words:
         """Look up the numbers of the channels."""
-        name = _cut(words, self.channel)
+        name = cut(words, self.channel)
         out = np.zeros(len(name), np.uint64)
         known = np.zeros(len(name), np.bool_)
         for word, number in self.channels:
@@ -291,7 +171,7 @@ class Layout:
         if self.data.length >= 0:
             return None
         if self.data.counted >= 0:
-            return _cut(words, Piece(self.data.counted, 0xFF, 1))
+            return cut(words, Piece(self.data.counted, 0xFF, 1))
         tail = next(iter(self.tails))
         width = (lengths - (self.data.run + tail)).view(np.uint64)
         doubt |= width > WIDTH * self.data.pitch
@@ -360,9 +240,9 @@ class Layout:
     def _time(self, words: Words) -> Words:
         total = np.zeros(words.shape[1], np.uint64)
         for pieces, power in self.stamp:
-            characters = _cut(words, pieces[0])
+            characters = cut(words, pieces[0])
             for piece in pieces[1:]:
-                characters |= _cut(words, piece)
+                characters |= cut(words, piece)
             number = digits_to_numbers(characters, 10, pieces[0].digits)
             number *= np.uint64(power * self.stamp_scale)
             total += number
@@ -371,7 +251,7 @@ class Layout:
     def _identifier(self, words: Words, doubt: Words) -> Words:
         total = np.zeros(words.shape[1], np.uint64)
         for position, piece in enumerate(reversed(self.identifier)):
-            values = _cut(words, piece)
+            values = cut(words, piece)
             if self.base == 16:  # noqa: PLR2004 – the base
                 values, bad = hex_values(values, self.letter_step, *self.limits[position])
                 doubt |= bad
@@ -414,21 +294,3 @@ def packed(constants: Constants) -> int:
         fd,
     )
     return sum(part << 8 * at for at, part in enumerate(parts))
-
-
-def _cut(words: Words, piece: Piece) -> Words:
-    """Return the word that starts at any column."""
-    out: Words
-    if piece.at < 0:
-        out = words[0] << np.uint64(-8 * piece.at)
-    else:
-        number, shift = divmod(piece.at, WIDTH)
-        if shift == 0:
-            out = words[number].copy()
-        else:
-            out = words[number] >> np.uint64(8 * shift)
-            if number + 1 < len(words) and piece.mask >> (64 - 8 * shift):
-                out |= words[number + 1] << np.uint64(64 - 8 * shift)
-    if piece.mask != FULL:
-        out &= np.uint64(piece.mask)
-    return out

@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from canlens.readers.assembly import Collector
-from canlens.readers.blocks import SLACK, Block, BlockRows, Memory, read_block
+from canlens.readers.blocks import read_block
 from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, Grammar, readable
+from canlens.readers.rows import SLACK, Block, BlockRows, Memory
 from canlens.trace import Problem, Source, Trace
 
 if TYPE_CHECKING:
@@ -46,7 +47,13 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
         _Queue(pool, grammar, memory, collector, blocks).run()
     for problem in opened.problems:
         collector.problems.add(problem)
-    source = Source(opened.name, opened.sha256(), grammar.name, can_hold_errors=grammar.can_hold_errors)
+    source = Source(
+        opened.name,
+        opened.sha256(),
+        grammar.name,
+        can_hold_errors=grammar.can_hold_errors,
+        stamp_resolution_ns=memory.resolution_ns,
+    )
     return collector.trace(list(memory.channels), source)
 
 
