@@ -133,13 +133,13 @@ def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) ->
 def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[str, ...]:
     """Name the rules of the plan that this recording does not tell from the output's own.
 
-    They are the other outputs' rules and, where the output follows a single control, every other control.
+    They are the other outputs' rules and, where the output follows a single control, every other control that was seen.
     """
     if not len(rule.rises):
         return ()
     rivals = [each.when for each in plan.outputs.values()]
     if len(output.when.controls) == 1:
-        rivals += [Rule.of(name) for name in plan.controls]
+        rivals += [Rule.of(name) for name in plan.controls if len(recorded.controls[name].state)]
     names: list[str] = []
     for rival in rivals:
         if rival.same_as(output.when) or str(rival) in names:

@@ -33,6 +33,11 @@ ROUNDING_S = 1e-9
 """Times closer than the finest stamp [s] are equal, so that rounding decides nothing exactly at a limit."""
 ON_THE_BEAT = 0.2
 """A change that comes this close (as a share of the interval) to the beat was not sent at once."""
+NEARLY_ALL = 0.9
+"""Where this share of the rows are changes, they are what the message is sent for (our choice; a stray repetition is
+borne)."""
+FEWEST_CHANGES = 3
+"""Fewer changes than this do not tell a message that is sent on changes only."""
 
 
 def states_of(signal: Signal, condition: Condition) -> States:
@@ -225,6 +230,8 @@ def _bridged(time_s: Floats, states: States, bridge_s: float, end_s: float) -> I
 def changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
     """Tell whether changes wait for the message's rhythm (true) or are sent at once (false).
 
+    Where nearly every row is a change, and rows come at uneven intervals, the message is sent on changes only.
+
     Parameters
     ----------
     time_s
@@ -238,6 +245,9 @@ def changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
     if not len(changes) or not interval_s:
         return bool(interval_s)
     apart = time_s[changes] - time_s[changes - 1]
+    uneven = apart.max() > REGULAR_SPREAD * interval_s or apart.min() * REGULAR_SPREAD < interval_s
+    if uneven and len(changes) >= max(FEWEST_CHANGES, NEARLY_ALL * (len(time_s) - 1)):
+        return False
     return bool(np.mean(np.abs(apart - interval_s) <= ON_THE_BEAT * interval_s) > 0.5)  # noqa: PLR2004 – the majority
 
 

@@ -221,7 +221,7 @@ class Job:
 
 
 def job(
-    controls: Mapping[str, Shape | Operated],
+    controls: Mapping[str, Shape | Operated | None],
     outputs: Mapping[str, Planned],
     *,
     end_s: float,
@@ -238,7 +238,7 @@ def job(
     Parameters
     ----------
     controls, outputs
-        By name.
+        By name; None for a control whose message never comes.
     end_s
         End of the recording [s]; nothing is sent later.
     cycle_s
@@ -349,7 +349,7 @@ class _Bus:
         return Trace(**columns, payload=payload, channels=("can0",), origin_ns=start_ns)
 
 
-def _control(bus: _Bus, name: str, shape: Shape | Operated) -> Control:
+def _control(bus: _Bus, name: str, shape: Shape | Operated | None) -> Control:
     """Define a control and send its message."""
     own = shape if isinstance(shape, Operated) else operated(shape)
     options = dict(own.options)

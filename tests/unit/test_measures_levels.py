@@ -181,3 +181,14 @@ def test_flashing_is_read_from_the_command_where_there_is_no_level() -> None:
     assert own.flash is not None
     assert own.flash.frequency_hz == pytest.approx([2], rel=0.05)
     assert len(own.flash.wrong) == len(own.dropped) == len(own.answers.unanswered) == 0
+
+
+def test_flashing_sent_on_changes_only_is_seen_however_seldom_rows_come() -> None:
+    horn = [(5.0, 8.0)]
+    lit = [(2.05, 5.0), *flashes(horn, 4), (8.0, 30.05)]
+    state = wave(lit, cycle_s=None)
+    flood = planned("ignition", state, flash_when="horn", flash_hz=4, flash_tolerance_hz=0.8)
+    own = job({"ignition": IGNITION, "horn": horn}, {"flood": flood}, end_s=40).output("flood")
+    assert own.flash is not None
+    assert not own.flash.too_coarse
+    assert own.flash.frequency_hz == pytest.approx([4], rel=0.01)

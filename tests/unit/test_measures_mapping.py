@@ -141,3 +141,11 @@ def test_rules_that_only_a_great_many_controls_tell_apart_have_no_simple_exercis
     first, second = [f"a{number}" for number in range(16)], [f"b{number}" for number in range(16)]
     every = [*first, *second]
     assert telling_exercise(parse_rule(" and ".join(first), every), parse_rule(" and ".join(second), every)) is None
+
+
+def test_a_control_that_was_never_seen_is_no_rival() -> None:
+    horn = presses(3)
+    one = job({"horn": horn, "dusk": None}, {"siren": planned("horn", answering(horn))}, end_s=12)
+    assert one.output("siren").confounded_with == ()
+    used = {"siren": planned("horn", answering(horn)), "lamp": planned("dusk", [])}
+    assert job({"horn": horn, "dusk": None}, used, end_s=12).output("siren").confounded_with == ("dusk",)

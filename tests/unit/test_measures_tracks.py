@@ -10,7 +10,7 @@ from canlens.measures.tracks import rule_track, states_of, track, typical_interv
 from canlens.plan import Condition, SignalReference, parse_rule
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.signals import Signal
-from tests.unit.small_jobs import job, operated, planned, track_of, wave
+from tests.unit.small_jobs import job, operated, planned, presses, track_of, wave
 
 DEFINITION = SignalDefinition("On", 0, 8)
 FLOAT = SignalDefinition("On", 0, 32, is_float=True)
@@ -202,3 +202,20 @@ def test_raw_values_that_say_nothing_do_not_make_a_control_seem_operated() -> No
     horn = operated(wave([(2, 3), (6, 9)], on=3), unknown=(2, 3))
     one = job({"horn": horn}, {"siren": planned("horn")}, end_s=12)
     assert len(one.evidence.controls["horn"].exercises) == 0
+
+
+@pytest.mark.parametrize("release_s", [0.1, 0.4, 0.85])
+def test_a_message_sent_on_changes_only_hides_nothing_between_its_rows(release_s: float) -> None:
+    # pressed for a second every two seconds: rows come in a rhythm of their own, but each of them is a change
+    horn = presses(9, every_s=2.0)
+    state = wave([(start + 0.05, stop + release_s) for start, stop in horn], cycle_s=None)
+    own = job({"horn": horn}, {"siren": planned("horn", state)}, end_s=30).output("siren")
+    assert own.track is not None
+    assert own.track.slack_s == 0
+    assert own.release is not None
+    assert bool(len(own.release.wrong)) == (release_s > 0.3)
+
+
+def test_a_few_slow_rows_that_all_differ_are_still_on_the_beat() -> None:
+    states = np.array([OFF, ON, OFF, ON, OFF], np.int8)
+    assert track(np.arange(5.0), states, np.arange(5), end_s=4).slack_s == 1
