@@ -9,7 +9,7 @@ import numpy as np
 
 from canlens.measures.answers import answers
 from canlens.measures.tracks import ROUNDING_S
-from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
+from canlens.plan.rule import ON, UNKNOWN, Rule, parse_rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -88,13 +88,14 @@ def telling_exercise(first: Rule, second: Rule) -> str | None:
     """Say in words the exercise that tells two rules apart; None where they are the same, or none is simple."""
     names = tuple(dict.fromkeys((*first.controls, *second.controls)))
     few_first = chain.from_iterable(combinations(reversed(names), count) for count in range(len(names) + 1))
-    for operated in islice(few_first, MOST_SETTINGS):
-        states = {name: np.array([ON if name in operated else OFF], np.int8) for name in names}
-        if first.evaluate(states)[0] == second.evaluate(states)[0]:
-            continue
-        on = [name for name in names if name in operated]
-        off = [name for name in names if name not in operated]
-        done = f"operate {' and '.join(on)}" if on else "operate nothing"
-        left = f" while {' and '.join(off)} {'is' if len(off) == 1 else 'are'} off" if off else ""
-        return f"{done}{left}"
-    return None
+    settings = list(islice(few_first, MOST_SETTINGS))
+    states = {name: np.array([name in operated for operated in settings], np.int8) for name in names}
+    apart = np.flatnonzero(first.evaluate(states) != second.evaluate(states))
+    if not len(apart):
+        return None
+    operated = settings[apart[0]]
+    on = [name for name in names if name in operated]
+    off = [name for name in names if name not in operated]
+    done = f"operate {' and '.join(on)}" if on else "operate nothing"
+    left = f" while {' and '.join(off)} {'is' if len(off) == 1 else 'are'} off" if off else ""
+    return f"{done}{left}"

@@ -1,19 +1,36 @@
-"""Every check of the catalogue: it fires, stays silent, is right at its limit, and guesses nothing from too little."""
+"""Every check of the catalogue: it fires, stays silent, is right at its limit, and guesses nothing from too little.
+
+The cases stand in the other modules of this name, ``test_checks_*.py``, in a dictionary ``CASES`` by name of the check.
+"""
 
 from __future__ import annotations
 
+from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
 from canlens.checks import ALL
-from tests.unit import test_checks_answers, test_checks_parts, test_checks_recording
+from tests.unit.check_cases import healthy
+from tests.unit.small_jobs import without_frames
 
 if TYPE_CHECKING:
     from canlens.findings import Finding
+    from tests.unit.check_cases import Cases
     from tests.unit.small_jobs import Job
 
-CASES = {**test_checks_answers.CASES, **test_checks_parts.CASES, **test_checks_recording.CASES}
+
+def cases_of_all() -> dict[str, Cases]:
+    """Collect the cases of all modules."""
+    found: dict[str, Cases] = {}
+    for file in sorted(Path(__file__).parent.glob("test_checks_*.py")):
+        if file != Path(__file__):
+            found |= getattr(import_module(f"tests.unit.{file.stem}"), "CASES", {})
+    return found
+
+
+CASES = cases_of_all()
 NAMES = [check.name for check in ALL]
 
 
@@ -33,7 +50,7 @@ def test_every_check_has_its_cases() -> None:
     assert sorted(CASES) == sorted(NAMES)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", CASES)
 def test_it_fires(name: str) -> None:
     cases = CASES[name]
     one = cases.fires()
@@ -51,18 +68,18 @@ def test_it_fires(name: str) -> None:
         has_true_lines(one, found[0], cases.messages)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", CASES)
 def test_it_stays_silent(name: str) -> None:
     assert CASES[name].silent().findings(name) == []
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", CASES)
 def test_it_is_right_exactly_at_its_limit(name: str) -> None:
     cases = CASES[name]
     assert bool(cases.limit().findings(name)) == cases.limit_fires
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", CASES)
 def test_it_guesses_nothing_from_too_little(name: str) -> None:
     cases = CASES[name]
     assert bool(cases.little().findings(name)) == cases.little_fires
@@ -70,5 +87,5 @@ def test_it_guesses_nothing_from_too_little(name: str) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_no_check_stumbles_over_an_empty_recording(name: str) -> None:
-    one = test_checks_recording.CASES["no-traffic"].fires()
+    one = without_frames(healthy())
     assert bool(one.findings(name)) == (name == "no-traffic")
