@@ -156,10 +156,16 @@ class DatabaseProblem(Problem):
         The file as the user named it.
     done
         What was done with the entry, as a sentence.
+    mend
+        What the author most likely has to write instead, as a sentence; empty where nothing can be said.
+    message
+        Name of the message concerned; empty where there is none.
     """
 
     file: str = ""
     done: str = ""
+    mend: str = ""
+    message: str = ""
 
 
 @dataclass(frozen=True)

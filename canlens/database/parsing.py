@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,13 +12,14 @@ from cantools.database.can import Message as ParsedMessage
 from cantools.database.can import Signal as ParsedSignal
 from cantools.database.errors import UnsupportedDatabaseFormatError
 
-from canlens.database.dbc_text import DbcText, MessageEntry, Pages, SignalEntry, prepare
+from canlens.database.dbc.text import DbcText, Pages, prepare
 from canlens.database.nouns import Database, DatabaseProblem, Message, SignalDefinition
 from canlens.database.refusal import overheard, refusal
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from canlens.database.dbc.messages import MessageEntry, SignalEntry
     from canlens.database.source import Text
 
 NO_SENDER = "Vector__XXX"
@@ -27,6 +29,10 @@ FLAG_EXTENDED = 0x8000_0000
 MS_PER_S = 1000
 OVERWRITING = "Overwriting message"
 """How cantools begins to say that two messages share a name or an identifier; merging says so with a line."""
+MOST_TRIES = 100
+"""How often the parser is asked again, with fewer messages, after it refused a file (our choice)."""
+FLOAT_LENGTHS = frozenset({16, 32, 64})
+"""Lengths of floats [bits] (IEEE 754 binary16, 32, 64)."""
 
 
 @dataclass(frozen=True)
@@ -53,22 +59,79 @@ def parse(source: Text) -> Database:
     Raises
     ------
     DatabaseError
-        cantools refuses the file.
+        Nothing of the file can be used.
     """
-    dbc = prepare(source.text) if source.format == "dbc" else DbcText(source.text, (), {})
+    if source.format == "dbc":
+        return _parse_dbc(source)
     try:
-        with overheard() as remarks:
-            parsed = load_string(dbc.text, source.format, strict=False, sort_signals=None)
+        parsed, problems = _ask(source.text, source)
     except UnsupportedDatabaseFormatError as error:
-        reason = error.e_dbc or error.e_kcd or error.e_sym or error.e_arxml
-        raise refusal(source, dbc, reason) from error
+        raise refusal(source, error.e_kcd or error.e_sym or error.e_arxml) from error
+    nowhere = _Place(source.file, None, {})
+    messages = tuple(_message(message, nowhere, problems) for message in parsed.messages)
+    return Database(messages, _nodes(parsed), tuple(problems), (source.file,))
+
+
+def _parse_dbc(source: Text) -> Database:
+    dbc = prepare(source.text, file=source.file)
+    if not dbc.has_entries:
+        raise refusal(source, None)
+    problems = list(dbc.problems)
+    messages: list[Message] = []
+    nodes: dict[str, None] = {}
+    for entries, parsed in _parsed(source, dbc, problems):
+        nodes |= dict.fromkeys(_nodes(parsed))
+        places = _Places(source.file, entries, dbc)
+        messages += [_message(message, places.of(message), problems) for message in parsed.messages]
+    return Database(tuple(messages), tuple(nodes), tuple(problems), (source.file,))
+
+
+def _parsed(
+    source: Text, dbc: DbcText, problems: list[DatabaseProblem]
+) -> list[tuple[Sequence[MessageEntry], ParsedDatabase]]:
+    """Ask the parser for all messages; where it refuses, for halves of them, down to the one that it refuses."""
+    done: list[tuple[Sequence[MessageEntry], ParsedDatabase]] = []
+    waiting: list[Sequence[MessageEntry]] = [dbc.messages]
+    tries = 0
+    while waiting:
+        entries = waiting.pop()
+        tries += 1
+        try:
+            parsed, remarks = _ask(dbc.text(entries), source)
+        except UnsupportedDatabaseFormatError as error:
+            half = len(entries) // 2
+            if half and tries < MOST_TRIES:
+                waiting += [entries[half:], entries[:half]]
+            else:
+                problems += [_refused(entry, error.e_dbc, source.file) for entry in entries]
+            continue
+        problems += remarks
+        done.append((entries, parsed))
+    return done
+
+
+def _ask(text: str, source: Text) -> tuple[ParsedDatabase, list[DatabaseProblem]]:
+    """Return what cantools makes of a text, and its remarks."""
+    with overheard() as remarks:
+        parsed = load_string(text, source.format, strict=False, sort_signals=None)
     if not isinstance(parsed, ParsedDatabase):  # only CDD files, which are never asked for, give another class
         raise TypeError(f"expected a CAN database, got {type(parsed).__name__}")
-    places = _Places(source.file, dbc)
-    problems = [_remark(remark, source.file) for remark in remarks if not remark.startswith(OVERWRITING)]
-    messages = tuple(_message(message, places.of(message), problems) for message in parsed.messages)
-    nodes = tuple(node.name for node in parsed.nodes if node.name != NO_SENDER)
-    return Database(messages, nodes, tuple(problems), (source.file,))
+    return parsed, [_remark(remark, source.file) for remark in remarks if not remark.startswith(OVERWRITING)]
+
+
+def _nodes(parsed: ParsedDatabase) -> tuple[str, ...]:
+    return tuple(node.name for node in parsed.nodes if node.name != NO_SENDER)
+
+
+def _refused(entry: MessageEntry, reason: Exception | None, file: str) -> DatabaseProblem:
+    return DatabaseProblem(
+        entry.line,
+        f"message {entry.name}, which the parser refuses ({str(reason).rstrip('.')})",
+        "a message with signals, tables and attributes that it can read",
+        file=file,
+        done="The message and the signals under it are not used.",
+        message=entry.name,
+    )
 
 
 def _remark(said: str, file: str) -> DatabaseProblem:
@@ -84,16 +147,16 @@ def _remark(said: str, file: str) -> DatabaseProblem:
 class _Places:
     """Finds the text of each message, in file order where one identifier comes twice."""
 
-    def __init__(self, file: str, dbc: DbcText) -> None:
+    def __init__(self, file: str, entries: Sequence[MessageEntry], dbc: DbcText) -> None:
         self._file = file
         self._wide_pages = dbc.wide_pages
-        self._entries: dict[int, list[MessageEntry]] = {}
-        for entry in reversed(dbc.messages):
-            self._entries.setdefault(entry.identifier, []).append(entry)
+        self._entries: defaultdict[int, list[MessageEntry]] = defaultdict(list)
+        for entry in reversed(entries):
+            self._entries[entry.number].append(entry)
 
     def of(self, message: ParsedMessage) -> _Place:
         number = message.frame_id | (FLAG_EXTENDED if message.is_extended_frame else 0)
-        entries = self._entries.get(number)
+        entries = self._entries[number]
         return _Place(self._file, entries.pop() if entries else None, self._wide_pages)
 
 
@@ -164,7 +227,7 @@ def _signals(message: ParsedMessage, place: _Place, problems: list[DatabaseProbl
         if entry and entry.mark.startswith("m") and signal.multiplexer_signal is None:
             problems.append(_without_multiplexer(message, signal, entry, place))
         multiplexer = signal.multiplexer_signal
-        key = (place.entry.identifier, entry.name) if place.entry and entry else (-1, "")
+        key = (place.entry.number, entry.name) if place.entry and entry else (-1, "")
         signals[signal.name] = _signal(
             signal,
             multiplexer=long_names.get(multiplexer, multiplexer) if multiplexer else None,
@@ -202,7 +265,7 @@ def _signal(signal: ParsedSignal, *, multiplexer: str | None, wide: Pages, line:
         length=signal.length,
         byte_order="motorola" if signal.byte_order == "big_endian" else "intel",
         is_signed=signal.is_signed,
-        is_float=conversion.is_float,
+        is_float=conversion.is_float and signal.length in FLOAT_LENGTHS,
         scale=scale,
         offset=offset,
         minimum=signal.minimum,

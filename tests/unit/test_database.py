@@ -292,30 +292,14 @@ class TestRefusals:
             assert word in sentence
         assert sentence.endswith(".")
 
-    def test_a_broken_entry_says_its_line_and_what_stands_there(self) -> None:
-        text = one_message(' SG_ One : 0|8@1+ (1;0) [0|0] "" A')
-        self.refused(text, line=6, words=("expected a DBC entry", "`;0)", "Correct"))
-
-    def test_a_value_table_of_a_missing_signal_says_its_line(self) -> None:
-        text = one_message(' SG_ One : 0|8@1+ (1,0) [0|0] "" A', 'VAL_ 291 Oen 0 "off" ;')
-        self.refused(text, line=7, words=("a signal Oen", "291", "value table"))
-
-    def test_an_identifier_of_too_many_bits_says_how_to_mend_it(self) -> None:
-        text = one_message("").replace("BO_ 291", "BO_ 217056256")
-        self.refused(text, line=5, words=("11 bits", "0xcf00400", "add 2147483648"))
-
-    def test_a_signal_without_bits_says_its_line(self) -> None:
-        self.refused(one_message(' SG_ One : 0|0@1+ (1,0) [0|0] "" A'), line=6, words=("at least 1 bit", "One"))
-
-    def test_an_attribute_without_a_definition_says_its_line(self) -> None:
-        text = one_message("", 'BA_ "GenMsgCycleTime" BO_ 291 50;')
-        self.refused(text, line=7, words=("BA_DEF_", '"GenMsgCycleTime"'))
-
     def test_an_empty_file_is_told(self) -> None:
         self.refused("\n", line=0, words=("empty",))
 
     def test_a_web_page_is_told(self) -> None:
         self.refused("<!DOCTYPE html>\n<html></html>", line=0, words=("web page", "Download the file itself"))
+
+    def test_a_text_without_an_entry_is_told(self) -> None:
+        self.refused("once upon a time\n", line=0, words=("no DBC file", "not one entry"))
 
     def test_broken_xml_says_its_line(self) -> None:
         self.refused("<?xml version='1.0'?>\n<NetworkDefinition>\n<Node", line=3, words=("KCD", "XML"))
