@@ -113,7 +113,7 @@ def make_checkup(
     )
     deciding = {name: _deciding(every, name) for name in plan.outputs}
     outputs = {name: _judged(every, name, parts) for name, parts in deciding.items()}
-    named = causes.ranked(every[-1])
+    named = _causes(every)
     return Checkup(
         CheckResult(
             verdict=_whole(outputs, named),
@@ -128,6 +128,16 @@ def make_checkup(
         ),
         every,
     )
+
+
+def _causes(every: Sequence[Evidence]) -> tuple[Cause, ...]:
+    """Return the causes that the last recording with traffic speaks for.
+
+    What is missing from it counts as missing only if no other recording of the job holds it.
+    """
+    heard = [each for each in every if each.frames] or list(every[-1:])
+    absent = set(heard[-1].missing_messages).intersection(*(each.missing_messages for each in heard))
+    return causes.ranked(replace(heard[-1], missing_messages=tuple(sorted(absent))))
 
 
 def _deciding(every: Sequence[Evidence], name: str) -> tuple[int, ...]:

@@ -26,6 +26,8 @@ def output_result(evidence: Evidence, name: str) -> OutputResult:
     """
     own, output = evidence.outputs[name], evidence.plan.outputs[name]
     links = chain(evidence, name)
+    if evidence.recording.quality == "poor":
+        links = {link: "cannot-tell" if state == "broken" else state for link, state in links.items()}
     broken = next((link for link in LINKS if links[link] == "broken"), None)
     wrong = wrongs(evidence, name)
     open_ends = missing(evidence, name)

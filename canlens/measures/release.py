@@ -76,7 +76,8 @@ def cut_off(
 ) -> Timer:
     """Measure how long the output stays on while the rule lasts, counted from the rule's rising edge.
 
-    Parameters and Returns as in :func:`release`; ``overdue`` holds the edges after which the output was never cut.
+    Parameters and Returns as in :func:`release`; ``overdue`` holds the edges after which the output was never cut. An
+    output that comes on again after its cut-off, while the rule still lasts, was cut off wrongly.
     Falls while ``flashing`` holds, or until ``within_s`` after it, are its own; one that soon after the rule's rise
     still belongs to the time before.
     """
@@ -93,7 +94,7 @@ def cut_off(
     latest_s = edge_s + cut_after_s + within_s + tolerance_s + ROUNDING_S
     late = before_s > latest_s
     overdue = ~done & (ended_s > latest_s + 2 * output.slack_s) & (output.at(latest_s) == ON)
-    wrong = done & (early | late)
+    wrong = done & (early | late | _comes_back(output, off_s, np.minimum(next_s, rule.end_s), flashing))
     return Timer(
         planned_s=cut_after_s,
         shortest_s=(np.maximum(before_s, edge_s) - edge_s)[done],
@@ -107,6 +108,8 @@ def cut_off(
 def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: float) -> Steps:
     """Find the falls of the output while its rule held and nothing planned explains them.
 
+    An output that was on, whose message stayed away, and that is off when the message comes back has fallen too.
+
     Parameters
     ----------
     rule, output
@@ -119,7 +122,24 @@ def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: flo
     Steps
         Of the output.
     """
-    return Steps.of(output, output.falls[_while_on(rule, output, flashing, settle_s=settle_s)])
+    falls = output.falls[_while_on(rule, output, flashing, settle_s=settle_s)]
+    return Steps.of(output, np.sort(np.append(falls, _lost_unseen(rule, output))))
+
+
+def _lost_unseen(rule: Track, output: Track) -> Rows:
+    """Return the steps by which an output that was on is off after its message stayed away, its rule on all the time."""
+    off = np.flatnonzero((output.state[2:] == OFF) & (output.state[1:-1] == UNKNOWN) & (output.state[:-2] == ON)) + 2
+    since_s, seen_s = output.time_s[off - 1], output.time_s[off]
+    kept: Rows = off[~rule.ever(OFF, since_s, seen_s) & ~rule.ever(UNKNOWN, since_s, seen_s)]
+    return kept
+
+
+def _comes_back(output: Track, off_s: Floats, until_s: Floats, flashing: Track | None) -> Bools:
+    """Tell after which falls the output rose again before a time, without flashing [s]."""
+    rise_s = output.time_s[output.rises]
+    if flashing is not None:
+        rise_s = rise_s[flashing.at(rise_s) != ON]
+    return np.asarray(np.searchsorted(rise_s, off_s, "right") < np.searchsorted(rise_s, until_s, "left"), bool)
 
 
 def _while_on(rule: Track, output: Track, flashing: Track | None, *, settle_s: float) -> Bools:

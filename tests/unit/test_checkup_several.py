@@ -158,6 +158,12 @@ def test_no_recording_at_all_is_refused() -> None:
         make_checkup(part(1).plan, [])
 
 
+def test_an_empty_recording_after_a_good_one_does_no_harm() -> None:
+    checkup = checked(part(3), without_frames(part(3)))
+    assert checkup.verdict == "proven"
+    assert checkup.result.causes == ()
+
+
 def test_an_empty_recording_before_a_good_one_does_no_harm() -> None:
     assert checked(without_frames(part(3)), part(3)).verdict == "proven"
 

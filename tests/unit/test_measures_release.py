@@ -123,10 +123,17 @@ def test_an_output_never_cut_off_is_overdue() -> None:
     assert timer.overdue.line.tolist() == [11]
 
 
-def test_an_output_that_comes_again_after_its_cut_off_was_still_cut_off_in_time() -> None:
+def test_an_output_that_comes_again_after_its_cut_off_was_cut_off_wrongly() -> None:
     output = output_of((0, OFF), (2.1, ON), (12, OFF), (14, ON), (50.1, OFF))
     timer = cut_off(LONG, output, within_s=0.3, cut_after_s=10, tolerance_s=1)
-    assert seen(timer) == (1, 0, 0)
+    assert seen(timer) == (1, 1, 0)
+
+
+def test_an_output_lost_while_its_message_stayed_away_is_dropped() -> None:
+    lost = output_of((0, OFF), (2.1, ON), (10, UNKNOWN), (15, OFF))
+    assert dropped(LONG, lost, flashing=None, settle_s=0.3).time_s.tolist() == [15]
+    kept = output_of((0, OFF), (2.1, ON), (10, UNKNOWN), (15, ON), (50.1, OFF))
+    assert len(dropped(LONG, kept, flashing=None, settle_s=0.3)) == 0
 
 
 def test_an_output_that_flashes_is_not_cut_off_by_its_own_flashing() -> None:
