@@ -127,8 +127,7 @@ def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: flo
 
 
 def _lost_unseen(rule: Track, output: Track) -> Rows:
-    """Return the steps by which an output that was on is off after its message stayed away, its rule on all the
-    time."""
+    """Return the steps by which an output came back off from a silence into which it went on, its rule on all along."""
     off = np.flatnonzero((output.state[2:] == OFF) & (output.state[1:-1] == UNKNOWN) & (output.state[:-2] == ON)) + 2
     since_s, seen_s = output.time_s[off - 1], output.time_s[off]
     kept: Rows = off[~rule.ever(OFF, since_s, seen_s) & ~rule.ever(UNKNOWN, since_s, seen_s)]
