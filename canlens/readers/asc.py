@@ -212,6 +212,7 @@ def _frame(
         payload=payload,
         counted=counted,
         is_fixed=counted < 0,
+        tail_kind="figures" if counted >= 0 else "",
         stop=len(line),
         passed_over=passed_over,
         unread=unread,

@@ -24,8 +24,9 @@ from canlens.readers.grammar import (
     OtherLine,
     readable,
 )
-from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed
+from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed, with_tails
 from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows
+from canlens.readers.templates import unlike_all
 from canlens.readers.words import WIDTH, Bench, Words, gather, positions
 from canlens.trace import Problem, Remark
 
@@ -60,6 +61,7 @@ class _Reading:
         self.long: list[tuple[Rows, npt.NDArray[np.uint8]]] = []
         self.others: list[tuple[int, OtherLine]] = []
         self.remarks: list[int] = []
+        self.tails: list[tuple[Layout, Rows, npt.NDArray[np.int64]]] = []
         self.singles: list[tuple[int, FrameLine]] = []
 
     def line(self, row: int) -> bytes:
@@ -67,10 +69,15 @@ class _Reading:
         start = int(self.starts[row])
         return self.text[start : start + int(self.lengths[row])].tobytes()
 
+    def lines_at(self, rows: Rows) -> Lines:
+        """Return some lines by their numbers."""
+        return Lines(rows, self.starts.take(rows), self.lengths.take(rows))
+
     def first_words(self, count: int) -> Words:
         """Return the first ``count`` words of every line, as uint64 (count, lines)."""
         if self._words is None or len(self._words) < count:
-            most = max((layout.words for layout in self.memory.layouts_of(self.dialect).values()), default=count)
+            known = list(self.memory.layouts_of(self.dialect).values())  # at once, since threads add to it
+            most = max((layout.words for layout in known), default=count)
             self._words = self._bench.gather(self.text, self.starts, max(count, most))
         return self._words[:count]
 
@@ -120,6 +127,7 @@ def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory)
     pending = Lines(np.arange(len(reading.starts)), reading.starts, reading.lengths)
     for layout in sorted(memory.layouts_of(dialect).values(), key=lambda layout: -layout.hits):
         pending = _read_by(reading, layout, pending)
+    pending = _with_misfits(reading, pending)
     for row in _by_new_layouts(reading, pending).rows.tolist():
         reading.note(row, reading.look(row))
     _read_singly(reading)
@@ -157,10 +165,42 @@ def _read_by(reading: _Reading, layout: Layout, pending: Lines) -> Lines:
     whole = len(alike.rows) == words.shape[1]
     columns = layout.read(reading.text, alike, words.copy() if whole else words.take(alike.rows, axis=1))
     reading.store(columns)
+    if layout.tail_kind:
+        length = (columns.shared >> np.uint64(8)).view(np.int64) & 0xFF
+        reading.tails.append((layout, columns.rows, length * layout.data.pitch + layout.data.run))
     layout.hits = len(columns.rows)
     if len(columns.rows) < len(alike.rows):
         return pending.of(np.flatnonzero(reading.shared[pending.rows] == NO_FRAME))
     return pending.of(np.flatnonzero(unlike)) if unlike is not None else pending.of(pending.rows[:0])
+
+
+def _with_misfits(reading: _Reading, pending: Lines) -> Lines:
+    """Compare the tails that were left for the end; lines with a tail never met before are pending again."""
+    if not reading.tails:
+        return pending
+    strays: list[Rows] = []
+    kinds: dict[str, list[tuple[Rows, npt.NDArray[np.int64]]]] = defaultdict(list)
+    for layout, rows, stops in reading.tails:
+        kinds[layout.tail_kind].append((rows, reading.lengths.take(rows) - stops))
+    reading.tails.clear()
+    for kind, parts in kinds.items():
+        known = reading.memory.tails.get((reading.dialect, kind), {})
+        rows = np.concatenate([rows for rows, _ in parts])
+        over = np.concatenate([over for _, over in parts])
+        counts = np.bincount(np.maximum(over, -1) + 1)
+        for tail in (np.flatnonzero(counts) - 1).tolist():
+            if tail == 0:
+                continue
+            which = rows.take(np.flatnonzero(over == tail if tail >= 0 else over < 0))
+            ends = reading.starts.take(which) + reading.lengths.take(which) - tail
+            misfits = unlike_all(known.get(tail, ()), reading.text, ends, tail)
+            if len(misfits):
+                strays.append(which.take(misfits))
+    if not strays:
+        return pending
+    rows = np.concatenate(strays)
+    reading.shared[rows] = NO_FRAME
+    return reading.lines_at(np.sort(np.concatenate([rows, pending.rows])))
 
 
 def _by_new_layouts(reading: _Reading, pending: Lines) -> Lines:
@@ -170,7 +210,7 @@ def _by_new_layouts(reading: _Reading, pending: Lines) -> Lines:
         row = int(pending.rows[0])
         seen = reading.look(row)
         layout = _layout_for(reading, row, seen)
-        left = _read_by(reading, layout, pending) if layout else pending
+        left = _with_misfits(reading, _read_by(reading, layout, pending)) if layout else pending
         if len(left.rows) and left.rows[0] == row:  # no frame, or of rare spelling
             reading.note(row, seen)
             left = left.of(np.arange(1, len(left.rows)))
@@ -192,6 +232,9 @@ def _layout_for(reading: _Reading, row: int, seen: FrameLine | OtherLine) -> Lay
     number = memory.channel(seen.constants.channel)
     known = memory.layouts_of(reading.dialect)
     with memory.lock:
+        if layout.tail_kind:
+            of_kind = (reading.dialect, layout.tail_kind)
+            memory.tails[of_kind] = with_tails(memory.tails.get(of_kind, {}), layout.tails, KEPT_TAILS)
         old = known.get(key_of(layout))
         if old is None:
             layout.channels = ((channel_word(seen), number),)

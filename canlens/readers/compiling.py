@@ -50,6 +50,7 @@ def compile_layout(frame: FrameLine, line: bytes, letter_step: int = UPPER) -> L
         identifier=identifier,
         base=frame.base,
         data=_data(frame, length),
+        tail_kind=frame.tail_kind,
         letter_step=case_of(frame, line) or letter_step,
         limits=tuple(limits(piece.mask) for piece in reversed(identifier)),
         tails={frame.stop - stop: (_tail(frame, line, stop),)},

@@ -101,6 +101,8 @@ class FrameLine:
         Column of a digit that tells the number of data bytes, -1 if the end of the line tells it.
     is_fixed
         Whether lines with more or fewer data bytes differ in more than that.
+    tail_kind
+        Lines of one kind may exchange all that follows the data bytes, nothing included; empty: they may not.
     passed_over
         Columns of decimal digits that mean nothing to us but may differ from line to line.
     unread
@@ -124,6 +126,7 @@ class FrameLine:
     stop: int
     counted: int = -1
     is_fixed: bool = True
+    tail_kind: str = ""
     passed_over: tuple[Span, ...] = ()
     unread: tuple[Span, ...] = ()
     remark: bool = False

@@ -13,7 +13,18 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.templates import FULL, WORDS_OF_EIGHT, Data, Piece, Places, Template, Text, compare_word, cut
+from canlens.readers.templates import (
+    FULL,
+    WORDS_OF_EIGHT,
+    Data,
+    Piece,
+    Places,
+    Template,
+    Text,
+    compare_word,
+    cut,
+    unlike_all,
+)
 from canlens.readers.words import HIGH_BITS, WIDTH, Words, digits_to_numbers, gather, hex_values
 
 if TYPE_CHECKING:
@@ -59,6 +70,17 @@ class Columns(NamedTuple):
     long: Text | None
 
 
+def with_tails(
+    known: dict[int, tuple[Template, ...]], new: dict[int, tuple[Template, ...]], most: int
+) -> dict[int, tuple[Template, ...]]:
+    """Return tails by length with some more; of one length those of longest standing make room."""
+    out = dict(known)
+    for width, templates in new.items():
+        old = tuple(template for template in out.get(width, ()) if template not in templates)
+        out[width] = (*old[-most + 1 :], *templates)
+    return out
+
+
 @dataclass(eq=False)
 class Layout:
     """The columns of one line, compiled; it learns more names of channels and more tails as they are met.
@@ -77,6 +99,8 @@ class Layout:
         Digits of the time stamp, eight a time from the right, and the power of ten of each.
     channels
         Names met so far, as words, and their numbers; ``channel`` says where they stand.
+    tail_kind
+        As in the grammar; where it is told, whoever asks for the reading compares the tails.
     tails
         What may follow the data bytes, by its length.
     hits
@@ -96,6 +120,7 @@ class Layout:
     data: Data
     letter_step: int
     limits: tuple[tuple[int, int], ...]
+    tail_kind: str = ""
     channels: tuple[tuple[int, int], ...] = ()
     tails: dict[int, tuple[Template, ...]] = field(default_factory=dict)
     hits: int = 0
@@ -106,10 +131,7 @@ class Layout:
         """Take in the name of one more channel, and one more tail; those of longest standing make room."""
         if (word, number) not in self.channels:
             self.channels = (*self.channels[-most_channels + 1 :], (word, number))
-        for width, (template,) in tails.items():
-            known = self.tails.get(width, ())
-            if template not in known:
-                self.tails = {**self.tails, width: (*known[-most_tails + 1 :], template)}
+        self.tails = with_tails(self.tails, tails, most_tails)
 
     def probed(self, words: Words) -> npt.NDArray[np.bool_] | None:
         """Tell which lines cannot have this layout, ``None`` if all may.
@@ -144,7 +166,8 @@ class Layout:
         doubt &= HIGH_BITS
         number = self._channel(head, doubt)
         length = self._length(head, lines.lengths, doubt)
-        self._compare_tails(text, lines, length, doubt)
+        if not self.tail_kind:
+            self._compare_tails(text, lines, length, doubt)
         if doubt.any():
             fits = np.flatnonzero(doubt == 0)
             lines, number = lines.of(fits), number.take(fits)
@@ -199,16 +222,9 @@ class Layout:
     ) -> None:
         """Compare tails of one length with those that were met before."""
         known = self.tails.get(tail, ())
-        if tail == 0 and known:
-            return
-        words = gather(text, ends, -(-tail // WIDTH)) if known else None
-        for template in known:
-            misfits = template.misfits(words.copy()) if words is not None else None
-            if misfits is None:
-                return
-            rows = misfits if isinstance(rows, slice) else rows.take(misfits)
-            words = words.take(misfits, axis=1) if words is not None else None
-        doubt[rows] = 1
+        if tail or not known:
+            misfits = unlike_all(known, text, ends, tail)
+            doubt[misfits if isinstance(rows, slice) else rows.take(misfits)] = 1
 
     def _convert(
         self, text: Text, lines: Lines, head: Words, run: list[Words], shared: Words, length: Words | None

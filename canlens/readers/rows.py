@@ -16,6 +16,7 @@ from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from canlens.readers.layouts import Layout
+    from canlens.readers.templates import Template
     from canlens.readers.words import Bench
     from canlens.trace import Problem, Remark
 
@@ -37,6 +38,8 @@ class Memory:
     ----------
     layouts
         Those met so far, in each dialect.
+    tails
+        What was met behind the data bytes, by its length, for each kind of tail.
     channels
         Numbers of the channels met so far, in no certain order.
     letter_step
@@ -48,6 +51,7 @@ class Memory:
     """
 
     layouts: dict[Dialect, dict[object, Layout]] = field(default_factory=dict)
+    tails: dict[tuple[Dialect, str], dict[int, tuple[Template, ...]]] = field(default_factory=dict)
     channels: dict[bytes, int] = field(default_factory=dict)
     letter_step: int = UPPER
     resolution_ns: int = NANOSECONDS_PER_SECOND

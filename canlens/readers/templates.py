@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.words import HIGH_BITS, WIDTH, Words, bytes_of_pairs, bytes_of_triplets, hex_values
+from canlens.readers.words import HIGH_BITS, WIDTH, Words, bytes_of_pairs, bytes_of_triplets, gather, hex_values
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 Text = npt.NDArray[np.uint8]
 Places = npt.NDArray[np.int64]
@@ -122,6 +125,20 @@ class Data:
             words[number], bad = hex_values(characters, step, self.over_9[number], self.over_15[number])
             doubt |= bad
         return bytes_of_pairs(words) if self.pitch == PAIRS else bytes_of_triplets(words)
+
+
+def unlike_all(templates: Sequence[Template], text: Text, starts: Places, length: int) -> npt.NDArray[np.intp]:
+    """Tell which texts of one length fit none of some templates."""
+    left = np.arange(len(starts))
+    if not templates:
+        return left
+    words = gather(text, starts, -(-length // WIDTH))
+    for template in templates:
+        misfits = template.misfits(words.copy())
+        if misfits is None:
+            return left[:0]
+        left, words = left.take(misfits), words.take(misfits, axis=1)
+    return left
 
 
 def cut(words: Words, piece: Piece) -> Words:
