@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
 import pytest
@@ -10,6 +11,8 @@ from tests.samples import samples_of
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+os.environ.setdefault("CANLENS_NO_CACHE", "1")  # tests leave the user's cache alone; those of the cache use their own
 
 
 @pytest.fixture(scope="session")

@@ -2,8 +2,8 @@
 
 ::
 
-    file ─loading→ text ─dbc_text→ lines, page ranges ┐
-                        ─parsing (cantools)→ messages ┴─layout→ Database with its problems
+    file ─source→ text ─dbc→ mended text, problems ─parsing (cantools)→ messages ─layout→ Database with its problems
+                       ─cache→ the same, read before
 
 Only :mod:`canlens.database.parsing` knows cantools.
 """
@@ -48,6 +48,6 @@ def load_database(source: Source | Iterable[Source]) -> Database:
     DatabaseError
         A file cannot be read at all; the sentence says where, what was found and what to do.
     """
-    from canlens.database import loading  # noqa: PLC0415 – cantools takes 0.1 s that only readers of databases pay
+    from canlens.database import loading  # noqa: PLC0415 – only readers of databases pay for it
 
     return loading.load_database(source)

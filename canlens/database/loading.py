@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
+from canlens.database import cache
 from canlens.database.layout import layout_problems
 from canlens.database.nouns import Database, DatabaseProblem, Message
-from canlens.database.parsing import parse
 from canlens.database.source import Readable, Text, read_text
 
 if TYPE_CHECKING:
@@ -27,6 +27,18 @@ def _each(source: Source | Iterable[Source]) -> list[Source]:
 
 
 def _load(text: Text) -> Database:
+    """Return what was kept of a file, or read it and keep it for the next time."""
+    kept = cache.find(text)
+    if kept is not None:
+        return kept
+    database = _read(text)
+    cache.keep(text, database)
+    return database
+
+
+def _read(text: Text) -> Database:
+    from canlens.database.parsing import parse  # noqa: PLC0415 – cantools takes 0.1 s that a kept database spares
+
     database = parse(text)
     problems = list(database.problems)
     if text.odd_line:
