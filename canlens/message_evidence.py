@@ -14,8 +14,10 @@ if TYPE_CHECKING:
 
 Kind = Literal["cyclic", "mixed", "event-driven", "too-few"]
 """How a message is sent: on a beat; on a beat and besides on a change; on a change alone; too seldom to tell."""
-Clue = Literal["rate", "counters", "clocks"]
-"""What tells two senders from one: twice the declared rate, two counters, two clocks that drift apart."""
+CountersDid = Literal["stood", "ran", "unknown"]
+Clue = Literal["rate", "clocks", "counters", "beats"]
+"""What tells two senders from one: twice the declared rate, two clocks that drift apart, two counters, two beats of
+different cycle."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +111,7 @@ class TwoSenders:
     from_s, to_s
         When it was seen [s].
     cycle_s
-        Cycle of each of the two [s].
+        Cycle of each of the two, or the shorter one [s].
     seen
         Frames that show it.
     """
@@ -131,8 +133,8 @@ class MessageEvidence:
         Which frames these are; the channel by name.
     message
         Its definition; None where the database has none, or there is no database.
-    frames, first_s, last_s
-        How many came, and when the first and the last [s].
+    frames, first_s, last_s, first_line, last_line
+        How many came; when [s] and in which line the first and the last.
     interval
         Measured intervals; None with fewer than two frames.
     kind
@@ -163,6 +165,8 @@ class MessageEvidence:
     kind: Kind
     gaps: Gaps
     lengths: Lengths
+    first_line: int = 0
+    last_line: int = 0
     message: Message | None = None
     is_remote: bool = False
     cycle_s: float | None = None
@@ -220,15 +224,15 @@ class Stop:
         The last frame before and the first one after [s].
     line
         Line of the latter.
-    why
-        ``clock`` where the counters went on as if no time had passed: the recorder's clock stepped; ``recorder``
-        where they went on counting meanwhile: frames were sent and not recorded; else ``unknown``.
+    counters
+        What the counters did meanwhile: ``stood`` where they went on by one, as if no time had passed; ``ran`` where
+        they went on by the frames that should have come; else ``unknown``.
     """
 
     from_s: float
     to_s: float
     line: int
-    why: Literal["clock", "recorder", "unknown"]
+    counters: CountersDid
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,8 +250,12 @@ class QuietEvidence:
     backwards
         Frames whose stamp lies before that of the frame above them.
     off_s
-        When the control that keeps the bus awake went off for the last time [s]; None where none is planned, or it
-        never did.
+        When the control that keeps the bus awake went off for the last time [s]; None where none is planned, it is
+        still on, or it never was.
+    allowed_s
+        How long the bus may stay awake after that [s]; None where the plan does not say.
+    too_late
+        Frames later than that.
     last_change_s
         Last edge of an output [s]; None where none is known.
     end_s
@@ -259,5 +267,7 @@ class QuietEvidence:
     stops: tuple[Stop, ...] = ()
     backwards: Places = field(default_factory=Places.none)
     off_s: float | None = None
+    allowed_s: float | None = None
+    too_late: Places = field(default_factory=Places.none)
     last_change_s: float | None = None
     end_s: float = 0.0

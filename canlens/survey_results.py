@@ -159,12 +159,12 @@ class WakeResult:
 
 @dataclass(frozen=True)
 class StopResult:
-    """A moment in which all messages of a channel stayed away at once."""
+    """A moment in which all messages of a channel stayed away at once, and what their counters did meanwhile."""
 
     from_s: float
     to_s: float
     line: int
-    why: Literal["clock", "recorder", "unknown"]
+    counters: Literal["stood", "ran", "unknown"]
 
 
 @dataclass(frozen=True)

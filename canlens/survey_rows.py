@@ -181,7 +181,7 @@ def quiet_row(quiet: QuietEvidence | None) -> QuietResult:
         wakes=tuple(
             WakeResult(each.silent_from_s, each.first.time_s, _speaker_row(each.first)) for each in quiet.wakes
         ),
-        stops=tuple(StopResult(each.from_s, each.to_s, each.line, each.why) for each in quiet.stops),
+        stops=tuple(StopResult(each.from_s, each.to_s, each.line, each.counters) for each in quiet.stops),
     )
 
 

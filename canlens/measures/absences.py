@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from canlens.measures.intervals import Intervals
     from canlens.measures.sleep import Awake
     from canlens.measures.streams import Streams
-    from canlens.trace import Ints, Rows, Trace
+    from canlens.trace import Bools, Ints, Rows, Trace
 
 STOP_CYCLES = 3.0
 STOP_MESSAGES = 3
@@ -54,9 +54,22 @@ def stops(trace: Trace, streams: Streams, found: Intervals, awake: Awake) -> Sto
         gap_ns = np.diff(trace.time_ns[rows])
         stopped = np.flatnonzero(gap_ns > longest_s * NANOSECONDS_PER_SECOND)
         stopped = stopped[awake.number[rows[stopped]] == awake.number[rows[stopped + 1]]]
-        before.append(rows[stopped])
-        after.append(rows[stopped + 1])
+        on_channel = (streams.channel == channel) & found.has_beat
+        kept = _were_due(trace, streams, found, on_channel, rows[stopped], rows[stopped + 1])
+        before.append(rows[stopped][kept])
+        after.append(rows[stopped + 1][kept])
     return StopRows(np.concatenate(before), np.concatenate(after))
+
+
+def _were_due(trace: Trace, streams: Streams, found: Intervals, which: Bools, before: Rows, after: Rows) -> Bools:
+    """Tell for which stops enough messages were due: those that came before and after, however long ago."""
+    first, last = streams.rows[streams.start[:-1][which]], streams.rows[streams.start[1:][which] - 1]
+    cycle_ns = found.cycle_s[which] * NANOSECONDS_PER_SECOND
+    out = np.zeros(len(before), np.bool_)
+    for number, (row, next_row) in enumerate(zip(before.tolist(), after.tolist(), strict=True)):
+        missed = STOP_CYCLES * cycle_ns < trace.time_ns[next_row] - trace.time_ns[row]
+        out[number] = (missed & (first <= row) & (last >= next_row)).sum() >= STOP_MESSAGES
+    return out
 
 
 def gaps_of(trace: Trace, streams: Streams, found: Intervals, stopped: StopRows) -> list[Gaps]:

@@ -28,6 +28,11 @@ for the bus stay well inside it; people and events do not keep time that well)."
 PILE = 0.05
 """On a beat and besides: a quarter or 15 % of all intervals lie within this share of each other, hardly any above."""
 FEW_LONGER = 0.95
+MANY = 16
+FEWEST_TIMES_MANY = 5
+ALIKE = 0.08
+"""The times that so many intervals take, from the first tenth to the last, lie within this share of the middle one (our
+choice: of events they spread by a half)."""
 
 
 def kind_of(at: At, count: Ints) -> npt.NDArray[np.int8]:
@@ -63,6 +68,24 @@ def _pile_is_upper(at: At) -> Bools:
     """Tell where the intervals from the third quarter to nine tenths are alike and few are longer."""
     pile = at(0.9)
     return (pile > 0) & (at(0.75) >= (1 - PILE) * pile) & (at(FEW_LONGER) <= (1 + SPREAD) * pile)
+
+
+def blurred_beat(length_ns: Ints) -> float:
+    """Return the beat of frames that jitter much but keep their schedule [ns]; 0 where they keep none.
+
+    The times that :data:`MANY` intervals take together are then alike, since lateness does not add up; for events
+    they are not.
+
+    Parameters
+    ----------
+    length_ns
+        int64 (k,): intervals of one identifier in file order [ns].
+    """
+    if len(length_ns) < FEWEST_TIMES_MANY * MANY:
+        return 0.0
+    total = np.append(0, np.cumsum(length_ns))
+    low, middle, high = np.quantile(total[MANY:] - total[:-MANY], (0.1, 0.5, 0.9)) / MANY
+    return float(middle) if high - low <= ALIKE * middle else 0.0
 
 
 def beat_of(at: At, kind: npt.NDArray[np.int8]) -> Floats:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.beats import CYCLIC, MIXED, beat_of, fitted_cycles, kind_of
+from canlens.measures.beats import CYCLIC, EVENT_DRIVEN, MIXED, beat_of, blurred_beat, fitted_cycles, kind_of
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 GAP_CYCLES = 1.75
 """From so many cycles on a message stayed away: one frame is missing, less what jitter may take."""
+LEAST_FOLLOWING = 0.75
+"""The interval after a gap takes at least so much of a cycle."""
 GAP_SPREADS = 4.0
 """A message with much jitter must besides be late by so many times what its latest tenth is (our choice)."""
 LATE_CYCLES = 1.5
@@ -49,6 +51,8 @@ class Intervals:
         width also where frames come between the beats.
     gap_from_ns
         int64 (g,): an interval longer than this is a gap; the greatest number where there is no beat.
+    is_plain
+        bool (g,): nearly all intervals are alike.
     """
 
     length_ns: Ints
@@ -62,6 +66,7 @@ class Intervals:
     cycle_s: Floats
     jitter_s: Floats
     gap_from_ns: Ints
+    is_plain: Bools
 
     @property
     def counts(self) -> Ints:
@@ -76,8 +81,17 @@ class Intervals:
 
     @cached_property
     def gaps(self) -> Rows:
-        """Indices of the intervals that are gaps."""
-        return np.flatnonzero(self.length_ns > np.repeat(self.gap_from_ns, self.counts))
+        """Indices of the intervals that are gaps.
+
+        After a frame that was only late the next interval is short, after one that is missing it is not.
+        """
+        long = np.flatnonzero(self.length_ns > np.repeat(self.gap_from_ns, self.counts))
+        stream = np.searchsorted(self.start, long, "right") - 1
+        cycle_ns = self.cycle_s[stream] * NANOSECONDS_PER_SECOND
+        is_last = long + 1 == self.start[stream + 1]
+        following_ns = self.length_ns[np.minimum(long + 1, len(self.length_ns) - 1)]
+        both_ns = self.length_ns[long] + np.where(is_last, cycle_ns, following_ns)
+        return long[both_ns > (GAP_CYCLES + 1) * cycle_ns - (1 - LEAST_FOLLOWING) * cycle_ns]
 
     @cached_property
     def late(self) -> Ints:
@@ -129,7 +143,11 @@ def intervals(trace: Trace, streams: Streams, awake: Ints) -> Intervals:
     length_ns = length_ns[place - 1]
     spread = _Spread.of(length_ns, start)
     kind = kind_of(spread.at, np.diff(start))
+    is_plain = kind == CYCLIC
     beat_ns = np.where((kind == CYCLIC) | (kind == MIXED), beat_of(spread.at, kind), 0)
+    for number in np.flatnonzero(kind == EVENT_DRIVEN).tolist():
+        beat_ns[number] = blurred_beat(length_ns[start[number] : start[number + 1]])
+    kind[(kind == EVENT_DRIVEN) & (beat_ns > 0)] = CYCLIC
     cycle_s = fitted_cycles(length_ns, start, beat_ns) / NANOSECONDS_PER_SECOND
     median_ns = spread.at(0.5)
     none = np.diff(start) == 0
@@ -145,6 +163,7 @@ def intervals(trace: Trace, streams: Streams, awake: Ints) -> Intervals:
         cycle_s=cycle_s,
         jitter_s=_seconds((spread.at(0.975) - spread.at(0.025)) / 2, kind != CYCLIC),
         gap_from_ns=_gap_from(beat_ns, spread.at(0.9)),
+        is_plain=is_plain,
     )
 
 

@@ -8,20 +8,26 @@ import numpy as np
 
 from canlens.measures.absences import ends, gaps_of, stops
 from canlens.measures.beats import KINDS
+from canlens.measures.counters import counters_of
+from canlens.measures.interruptions import interruptions
 from canlens.measures.intervals import intervals
 from canlens.measures.payload_lengths import lengths_of
+from canlens.measures.senders import two_senders_of
 from canlens.message_evidence import Interval, MessageEvidence
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
-    from canlens.database import Database
+    from canlens.database import Database, Message
     from canlens.measures.intervals import Intervals
     from canlens.measures.sleep import Awake
     from canlens.measures.streams import Streams
+    from canlens.message_evidence import Counter, Stop, TwoSenders
     from canlens.trace import Trace
 
 
-def messages(trace: Trace, streams: Streams, awake: Awake, database: Database) -> tuple[MessageEvidence, ...]:
+def messages(
+    trace: Trace, streams: Streams, awake: Awake, database: Database
+) -> tuple[tuple[MessageEvidence, ...], tuple[Stop, ...]]:
     """Measure the messages of every channel.
 
     Parameters
@@ -35,25 +41,33 @@ def messages(trace: Trace, streams: Streams, awake: Awake, database: Database) -
     -------
     tuple
         One for each stream, in their order.
+    tuple
+        Moments in which a whole channel stopped.
     """
     found = intervals(trace, streams, awake.number)
     stopped = stops(trace, streams, found, awake)
     gaps = gaps_of(trace, streams, found, stopped)
     stopped_s, started_s = ends(trace, streams, found, awake)
     lengths = lengths_of(trace, streams)
-    time_s = (trace.time_ns[streams.rows[_edges(streams)]] - trace.start_ns) / NANOSECONDS_PER_SECOND
-    return tuple(
+    counters = counters_of(trace, streams, found)
+    definitions = [
+        database.with_identifier(int(identifier), is_extended=bool(is_extended))
+        for identifier, is_extended in zip(streams.identifier, streams.is_extended, strict=True)
+    ]
+    edges = streams.rows[np.stack([streams.start[:-1], streams.start[1:] - 1], axis=1)]
+    time_s = (trace.time_ns[edges] - trace.start_ns) / NANOSECONDS_PER_SECOND
+    every = tuple(
         MessageEvidence(
             identifier=int(streams.identifier[number]),
             is_extended=bool(streams.is_extended[number]),
             is_remote=bool(streams.is_remote[number]),
             channel=trace.channels[streams.channel[number]] if trace.channels else "",
-            message=database.with_identifier(
-                int(streams.identifier[number]), is_extended=bool(streams.is_extended[number])
-            ),
+            message=definitions[number],
             frames=int(streams.frames[number]),
             first_s=float(time_s[number, 0]),
             last_s=float(time_s[number, 1]),
+            first_line=int(trace.line[edges[number, 0]]),
+            last_line=int(trace.line[edges[number, 1]]),
             interval=_interval(found, number),
             kind=KINDS[found.kind[number]],
             cycle_s=_known(found.cycle_s[number]),
@@ -64,14 +78,30 @@ def messages(trace: Trace, streams: Streams, awake: Awake, database: Database) -
             stopped_s=stopped_s[number],
             started_s=started_s[number],
             lengths=lengths[number],
+            counter=counters[number],
+            two_senders=_two_senders(
+                trace, streams, found, number, message=definitions[number], counter=counters[number]
+            ),
         )
         for number in range(len(streams))
     )
+    return every, interruptions(trace, streams, found, counters, stopped)
 
 
-def _edges(streams: Streams) -> np.ndarray[tuple[int, int], np.dtype[np.int64]]:
-    """Return the places of the first and the last frame of each stream, int64 (g, 2)."""
-    return np.stack([streams.start[:-1], streams.start[1:] - 1], axis=1)
+def _two_senders(
+    trace: Trace,
+    streams: Streams,
+    found: Intervals,
+    number: int,
+    *,
+    message: Message | None,
+    counter: Counter | None,
+) -> TwoSenders | None:
+    """Look for a second sender, unless a counter that misses none speaks for one."""
+    if counter is not None and not len(counter.skipped):
+        return None
+    declared_s = message.cycle_time_s if message else None
+    return two_senders_of(trace, streams, found, number, declared_s=declared_s, is_plain=bool(found.is_plain[number]))
 
 
 def _interval(found: Intervals, number: int) -> Interval | None:

@@ -73,7 +73,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
     loads = channel_loads(trace, plan.bus)
     sorted_frames = streams(chosen)
     spans = awake(chosen)
-    found = messages(chosen, sorted_frames, spans, plan.database)
+    found, stops = messages(chosen, sorted_frames, spans, plan.database)
     buses = {name: load.result for name, load in loads.items()}
     bus = buses.get(plan.bus.channel or "", next(iter(buses.values()), _unmeasured(plan)))
     described = recording(trace, plan.database)
@@ -91,7 +91,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
         bus_evidence=replace(
             BusEvidence(recording=described, bus=bus, frames=frames),
             intervals=found,
-            quiet=quiet(chosen, spans, plan.database),
+            quiet=quiet(chosen, spans, plan.database, stops=stops),
         ),
     )
     return Surveyed(evidence, loads, sorted_frames, _numbers(trace, chosen, sorted_frames))

@@ -221,16 +221,16 @@ def add_sleep(page: Page, quiet: QuietResult) -> None:
     for stop in quiet.stops[:WAKES_SHOWN]:
         page.paragraph(
             f"All messages stayed away from {words.seconds(stop.from_s)} s to {words.seconds(stop.to_s)} s "
-            f"(line {stop.line}): {_WHY[stop.why]}.",
+            f"(line {stop.line}): {_COUNTERS[stop.counters]}.",
             first="*",
             indent=2,
         )
 
 
-_WHY = {
-    "clock": "the recorder's clock stepped, since the counters went on by one",
-    "recorder": "the recorder lost frames, since the counters went on counting",
-    "unknown": "the cause cannot be told from the counters",
+_COUNTERS = {
+    "stood": "their counters went on by one, as if no time had passed",
+    "ran": "their counters went on meanwhile, so frames were sent and not recorded",
+    "unknown": "no counter tells what happened",
 }
 
 

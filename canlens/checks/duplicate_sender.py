@@ -1,0 +1,60 @@
+"""duplicate-sender: two nodes send under one identifier.
+
+Looks for
+    Frames of one identifier on two beats that take turns, where the declared cycle is that of each alone, where two
+    counters run beside each other, where the two beats drift apart as two clocks do, or where two beats of different
+    cycle explain all frames.
+Why it matters
+    No two nodes may send the same identifier: listeners see the values of both in turn, and where both begin at the
+    same moment they destroy each other's frames.
+Evidence
+    What tells two from one, since when, and lines of the frames.
+Cannot tell
+    Which of the two is the right one.
+Next step
+    Unplug what was fitted last: does the identifier fall to half its rate?
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.checks.entry import BusCheck, lines_of
+from canlens.findings import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.bus_evidence import BusEvidence
+
+CLUES = {
+    "rate": "each of two beats has the declared cycle",
+    "counters": "two counters run beside each other",
+    "clocks": "the two beats drift apart as two clocks do",
+    "beats": "two beats of different cycle explain all its frames",
+}
+
+
+def find(evidence: BusEvidence) -> Iterator[Finding]:
+    """Find identifiers with two senders."""
+    for each in evidence.intervals:
+        two = each.two_senders
+        if two is None:
+            continue
+        told = "; ".join(CLUES[clue] for clue in two.clues)
+        yield Finding(
+            check="duplicate-sender",
+            severity="warning" if two.clues == ("rate",) else "failure",
+            subject=(each.name,),
+            claim=(
+                f"Two senders use {each.name} (0x{each.identifier:x}) from {two.from_s:.3f} s to {two.to_s:.3f} s: "
+                f"{told}."
+            ),
+            evidence=lines_of(two.seen),
+            cannot_tell="Which of the two belongs there.",
+            next_step="Unplug what was fitted last: does the identifier fall to half its rate?",
+            would_change="One beat and one counter under the identifier.",
+        )
+
+
+CHECK = BusCheck("duplicate-sender", find)

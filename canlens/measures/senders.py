@@ -1,0 +1,151 @@
+"""Senders: frames of one identifier that come as from two."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.measures.combs import two_combs
+from canlens.measures.counters import CHANGING_SHARE, SAMPLE, counting_fields
+from canlens.measures.sleep import places_at
+from canlens.message_evidence import TwoSenders
+from canlens.trace import NANOSECONDS_PER_SECOND
+
+if TYPE_CHECKING:
+    from canlens.measures.intervals import Intervals
+    from canlens.measures.streams import Streams
+    from canlens.message_evidence import Clue
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints, Rows, Trace
+
+SAME = 0.1
+"""Times are alike within this share of the cycle (our choice: jitter of a healthy bus stays inside it)."""
+UNEVEN = 0.6
+"""Two beats can be told from one of half the cycle when the shorter of their distances is below this share of the
+longer (our choice: waiting for the bus makes every other interval of one beat up to a third longer)."""
+FEWEST_TURNS = 20
+"""So many times in a row short and long must take turns: events in between do not do so by chance (our choice)."""
+DECLARED = 0.2
+"""A cycle is the declared one within this share of it."""
+FEWEST_OF_TWO = 100
+"""Frames in which two counters must be seen: a value that falls steadily looks like them for a while (our choice)."""
+SURE_ERRORS = 6.0
+"""Two clocks drift apart when the slope of their distance is so many standard errors from none."""
+
+
+def two_senders_of(
+    trace: Trace, streams: Streams, found: Intervals, number: int, *, declared_s: float | None, is_plain: bool
+) -> TwoSenders | None:
+    """Look for a second sender of one stream.
+
+    Two beats of different cycle that explain all frames are those of two senders. Two beats of the same cycle make
+    short and long intervals take turns for a long time. That alone may be one sender that sends in pairs; a second
+    sender is told by a declared cycle that both together break, by two counters, or by two clocks that drift apart.
+
+    Parameters
+    ----------
+    trace, streams, found
+        The recording, its frames put together, their intervals.
+    number
+        Which stream.
+    declared_s
+        Declared cycle time [s]; None where there is none.
+    is_plain
+        Whether nearly all intervals are alike, so that there is no second beat of another cycle.
+
+    Returns
+    -------
+    TwoSenders or None
+        None where one sender explains the frames, or nothing tells.
+    """
+    length_ns = found.length_ns[found.of(number)]
+    if streams.is_remote[number] or len(length_ns) < FEWEST_TURNS:
+        return None
+    whole = streams.rows[found.place[found.of(number)]]
+    combs = None if is_plain else two_combs(np.sort(trace.time_ns[whole]))
+    turns = None if combs else longest_turns(length_ns)
+    part = turns or slice(0, len(length_ns))
+    cycle_ns = float(np.median(length_ns[part][1:] + length_ns[part][:-1]))
+    clues: list[Clue] = []
+    if combs:
+        clues.append("beats")
+        cycle_ns = min(each.cycle_ns for each in combs)
+    is_declared = bool(declared_s) and abs(cycle_ns / NANOSECONDS_PER_SECOND / float(declared_s or 1) - 1) <= DECLARED
+    if turns and is_declared:
+        clues.append("rate")
+    if turns and (is_declared or not declared_s) and drifts_apart(length_ns[part]):
+        clues.append("clocks")
+    rows = whole[part]
+    if has_two_counters(trace, rows):
+        clues.append("counters")
+    if not clues:
+        return None
+    seen = places_at(trace, rows)
+    return TwoSenders(
+        clues=tuple(clues),
+        from_s=float(seen.time_s[0]),
+        to_s=float(seen.time_s[-1]),
+        cycle_s=cycle_ns / NANOSECONDS_PER_SECOND,
+        seen=seen,
+    )
+
+
+def longest_turns(length_ns: Ints) -> slice | None:
+    """Find the longest run in which a short and a long interval take turns and add up to the same; None if too short.
+
+    Parameters
+    ----------
+    length_ns
+        int64 (k,): intervals of one identifier in file order [ns].
+    """
+    if len(length_ns) < FEWEST_TURNS:
+        return None
+    pair = length_ns[1:] + length_ns[:-1]
+    short, long = np.minimum(length_ns[1:], length_ns[:-1]), np.maximum(length_ns[1:], length_ns[:-1])
+    alike = np.abs(pair[1:] - pair[:-1]) <= SAME * pair[1:]
+    turn = alike & (short[1:] < UNEVEN * long[1:]) & (np.abs(length_ns[2:] - length_ns[:-2]) <= SAME * pair[1:])
+    borders = np.flatnonzero(np.diff(np.concatenate(([False], turn, [False])).astype(np.int8)))
+    first, last = borders[::2], borders[1::2]
+    if not len(first):
+        return None
+    best = int(np.argmax(last - first))
+    if last[best] - first[best] < FEWEST_TURNS:
+        return None
+    return slice(int(first[best]), int(last[best]) + 2)
+
+
+def drifts_apart(length_ns: Ints) -> bool:
+    """Tell whether the distance of two beats changes steadily, as that of two clocks does."""
+    distance: Floats = length_ns[::2].astype(np.float64)
+    number = np.arange(len(distance)) - (len(distance) - 1) / 2
+    weight = float((number**2).sum())
+    slope = float((number * distance).sum()) / weight
+    rest = distance - distance.mean() - slope * number
+    error = float(np.sqrt((rest**2).sum() / max(len(distance) - 2, 1) / weight))
+    return abs(slope) > SURE_ERRORS * error
+
+
+def has_two_counters(trace: Trace, rows: Rows) -> bool:
+    """Tell whether every other frame counts by one while neighbours do not, as with two counters that take turns.
+
+    Counters that are equal, or one apart, could be those of one sender that sends each frame twice.
+    """
+    if len(rows) < FEWEST_OF_TWO:
+        return False
+    sample = trace.payload.first8[rows[: SAMPLE + 2]]
+    changing = _share(sample[2:] ^ sample[:-2]) >= CHANGING_SHARE
+    for bit in np.flatnonzero(changing).tolist():
+        for field in counting_fields(trace, rows[:-2], rows[2:], bit):
+            byte, shift = divmod(bit, 8)
+            value = trace.payload.first8[rows, byte].astype(np.int64) >> shift & ((1 << field.length) - 1)
+            step = np.diff(value) % (field.highest - field.lowest + 1)
+            if ((step == 0) | (step == 1)).mean() <= 1 - CHANGING_SHARE:
+                return True
+    return False
+
+
+def _share(flipped: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> Floats:
+    """Return how often each of the 64 bits is set, as shares."""
+    bits: Bools = np.unpackbits(flipped, axis=1, bitorder="little").astype(np.bool_)
+    return np.asarray(bits.mean(axis=0), np.float64)
