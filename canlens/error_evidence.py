@@ -139,6 +139,9 @@ class Attribution:
         The answer, or what is missing for one.
     suspicions
         Every suspect with its probability, most probable first; they add up to 1.
+    narrowed
+        The fewest kinds of suspect that hold the truth with nine tenths of probability, most probable first; empty
+        where there are too few episodes to weigh.
     edges_favoured
         How much better the errors go with recessive-to-dominant edges than with plain length, as a factor; None where
         it was not weighed.
@@ -151,6 +154,7 @@ class Attribution:
     answer: Suspicion | None
     sentence: str
     suspicions: tuple[Suspicion, ...] = ()
+    narrowed: tuple[SuspectKind, ...] = ()
     edges_favoured: float | None = None
     episodes: int = 0
     by_sender: dict[str, Share] = field(default_factory=dict)

@@ -5,6 +5,7 @@ Nothing in here knows of recordings; the functions take plain columns, one eleme
 
 from __future__ import annotations
 
+from canlens.wire.arbitration import arbitration_rank
 from canlens.wire.crc import CRC_15, CRC_17, CRC_21, Crc, check_sequence
 from canlens.wire.error_classes import (
     ControllerState,
@@ -52,6 +53,7 @@ __all__ = [
     "ErrorClass",
     "FrameColumns",
     "ProtocolError",
+    "arbitration_rank",
     "check_sequence",
     "class_words",
     "controller_words",

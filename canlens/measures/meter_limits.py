@@ -1,0 +1,195 @@
+"""Meter limits: the defaults for each reading, with their sources and what other sources say.
+
+Sources are workshop manuals of several vehicle makers, data sheets and standards; where they disagree the widest limit
+is the default and the disagreement is printed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+LOW_SPEED_BIT_RATE = 125_000
+"""Fault-tolerant buses run at up to this [bit/s] (ISO 11898-3)."""
+LOW_SPEED_WORDS = (
+    "At up to 125 kbit/s this may be a fault-tolerant bus (ISO 11898-3), which has no terminators of 120 ohm and rests "
+    "at about 0 V on H and 5 V on L: which kind of bus is it?"
+)
+SHORTED_OHM = 2.0
+"""Below this the lines are shorted (workshop manuals)."""
+TERMINATED_OHM = (54.0, 69.0)
+"""Two terminators of 120 ohm side by side are 60 ohm; the widest limit that a workshop manual gives."""
+ONE_TERMINATOR_OHM = (108.0, 132.0)
+"""One terminator of 120 ohm, give or take a tenth (a workshop manual)."""
+VOLTS_24 = 18.0
+"""Above this a battery is taken for one of 24 V (ISO 16750-2: 12 V codes end at 16 V)."""
+
+Severity = Literal["failure", "warning", "note"]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """What values below ``below`` mean, and how grave they are where they are odd."""
+
+    below: float
+    meaning: str
+    severity: Severity
+
+
+@dataclass(frozen=True)
+class Default:
+    """Default limit of a reading.
+
+    Attributes
+    ----------
+    unit, limit, source, disagreement
+        As printed.
+    stretches
+        Meaning of the values, ascending; above the last one nothing is said.
+    is_high_speed
+        Whether it holds for high-speed buses (ISO 11898-2) only.
+    is_magnitude
+        Whether the sign says only how the probes were held.
+    """
+
+    unit: str
+    limit: tuple[float, float]
+    source: str
+    disagreement: str
+    stretches: tuple[Stretch, ...]
+    is_high_speed: bool = False
+    is_magnitude: bool = False
+    of_24_volts: Default | None = None
+
+    def for_value(self, value: float) -> Default:
+        """Return the default that belongs to a value: a battery of 24 V has its own."""
+        return self.of_24_volts if self.of_24_volts is not None and value > VOLTS_24 else self
+
+    def meaning(self, value: float) -> str:
+        """Say what a value means; empty where nothing is known."""
+        return self._stretch(value).meaning
+
+    def severity_of(self, value: float, *, has_own_limit: bool) -> Severity:
+        """Say how grave an odd value is; by a limit of the user's own never less than a warning."""
+        severity = self._stretch(value).severity
+        return "warning" if has_own_limit and severity == "note" else severity
+
+    def _stretch(self, value: float) -> Stretch:
+        sized = abs(value) if self.is_magnitude else value
+        return next((each for each in self.stretches if sized < each.below), self.stretches[-1])
+
+
+TO_GROUND = Default(
+    unit="ohm",
+    limit=(1000.0, math.inf),
+    source="workshop manuals: 1 kohm or more",
+    disagreement="older books ask for 1 Mohm; the limit depends on the model",
+    stretches=(
+        Stretch(50.0, "shorted to ground", "failure"),
+        Stretch(1000.0, "leaks to ground", "warning"),
+        Stretch(math.inf, "no short to ground", "note"),
+    ),
+)
+BATTERY_24 = Default(
+    unit="V",
+    limit=(24.48, 32.0),
+    source="24 V: half charged is twice 12.24 V, and ISO 16750-2 (2010) lets supplies reach 32 V",
+    disagreement="others call a battery weak below twice 12.4 V",
+    stretches=(
+        Stretch(20.0, "too low for most controllers", "failure"),
+        Stretch(24.48, "less than half charged, or measured while cranking", "warning"),
+        Stretch(32.0, "within the usual range", "note"),
+        Stretch(math.inf, "more than supplies are made for", "failure"),
+    ),
+)
+DEFAULTS: dict[str, Default] = {
+    "h_l_ohm": Default(
+        unit="ohm",
+        limit=TERMINATED_OHM,
+        source="a workshop manual: 54 to 69 ohm; two terminators of 120 ohm side by side are 60",
+        disagreement="others accept 55 to 65 or only 56 to 64 ohm; some networks have one central terminator",
+        stretches=(
+            Stretch(SHORTED_OHM, "the lines are shorted", "failure"),
+            Stretch(36.0, "a leak between the lines, or four terminators and more", "warning"),
+            Stretch(44.0, "about 40 ohm: three terminators, one too many", "warning"),
+            Stretch(54.0, "a leak between the lines, or a terminator too many behind a long line", "warning"),
+            Stretch(69.0, "both terminators are seen", "note"),
+            Stretch(108.0, "a poor contact on the way to a terminator", "warning"),
+            Stretch(132.0, "about 120 ohm: only one terminator is seen", "warning"),
+            Stretch(1000.0, "the line is open on the way to a terminator", "warning"),
+            Stretch(math.inf, "no terminator is seen: line open, or both missing", "failure"),
+        ),
+        is_high_speed=True,
+    ),
+    "h_ground_ohm": TO_GROUND,
+    "l_ground_ohm": TO_GROUND,
+    "h_v": Default(
+        unit="V",
+        limit=(2.0, 4.0),
+        source="transceiver data sheet: 2 to 3 V at rest; workshop manuals: 4 V and more is a short to supply",
+        disagreement="a meter shows a mean that moves with the bus load; about 0 V means that the bus sleeps",
+        stretches=(
+            Stretch(1.0, "shorted to ground, or the bus sleeps", "warning"),
+            Stretch(2.0, "lower than a bus at rest", "warning"),
+            Stretch(4.0, "between rest and sending", "note"),
+            Stretch(math.inf, "shorted to supply", "failure"),
+        ),
+        is_high_speed=True,
+    ),
+    "l_v": Default(
+        unit="V",
+        limit=(1.0, 3.0),
+        source="transceiver data sheet: 2 to 3 V at rest, lower while sending; workshop manuals: below 1 V is a short",
+        disagreement="a meter shows a mean that moves with the bus load; about 0 V means that the bus sleeps",
+        stretches=(
+            Stretch(1.0, "shorted to ground, or the bus sleeps", "warning"),
+            Stretch(3.0, "between sending and rest", "note"),
+            Stretch(4.0, "higher than a bus at rest", "warning"),
+            Stretch(math.inf, "shorted to supply", "failure"),
+        ),
+        is_high_speed=True,
+    ),
+    "battery_v": Default(
+        unit="V",
+        limit=(12.24, 16.0),
+        source="a half charged lead-acid battery rests at 12.24 V; ISO 16750-2 (2010) lets 12 V supplies reach 16 V",
+        disagreement="others call a battery weak below 12.4 V; while cranking 10 V and even 8.5 V pass",
+        stretches=(
+            Stretch(9.0, "too low for most controllers (ISO 16750-2, code C, begins at 9 V)", "failure"),
+            Stretch(12.24, "less than half charged, or measured while cranking", "warning"),
+            Stretch(16.0, "within the usual range", "note"),
+            Stretch(math.inf, "more than supplies are made for", "failure"),
+        ),
+        of_24_volts=BATTERY_24,
+    ),
+    "ground_drop_v": Default(
+        unit="V",
+        limit=(0.0, 0.5),
+        source="workshop manuals: above 0.5 V is suspicious",
+        disagreement="the strictest asks for 0.2 V or less, the mildest begins at 1 V; the load must be on",
+        stretches=(
+            Stretch(0.2, "a good ground under this load", "note"),
+            Stretch(0.5, "good by some makers, too much by others", "note"),
+            Stretch(1.0, "a poor ground by most makers", "warning"),
+            Stretch(math.inf, "a poor ground by every maker", "failure"),
+        ),
+        is_magnitude=True,
+    ),
+    "sleep_ma": Default(
+        unit="mA",
+        limit=(0.0, 50.0),
+        source="workshop practice: up to 50 mA once everything sleeps",
+        disagreement=(
+            "others say 20 to 30, 35 or, for newer vehicles, up to 85 mA; one reckons the battery's reserve minutes "
+            "divided by 4; a module may wake for a while, so take a mean over the whole time"
+        ),
+        stretches=(
+            Stretch(50.0, "what a sleeping vehicle draws", "note"),
+            Stretch(85.0, "too much by most sources", "note"),
+            Stretch(math.inf, "too much by every source, if everything slept", "warning"),
+        ),
+        is_magnitude=True,
+    ),
+}
+"""By the name of the reading."""

@@ -1,0 +1,196 @@
+"""Retries: which frame an error broke, told from the frames that follow it.
+
+A broken frame is sent again as soon as the bus is free, unless one of higher priority cuts in. So the frame that
+follows an error at once is mostly the broken one; if it is not, the broken one comes later in the same run of frames
+without a pause, and all before it win against it. Each such candidate is weighted by how probable the frames around
+it are if it was the broken one, and by whether it came late, as a frame sent twice must.
+
+References
+----------
+Bosch CAN Specification 2.0 (1991), part A 3.2 (automatic retransmission, arbitration), 7 (error handling).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.trace import NANOSECONDS_PER_SECOND
+
+if TYPE_CHECKING:
+    from canlens.measures.traffic import Traffic
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints, Rows
+
+FOLLOWERS = 6
+"""Frames after an error that are looked at; a run of more before the retry is rare even at a high bus load."""
+AFTER_ERROR_BITS = 31
+"""Longest way from an error to the next frame: flags 12, delimiter 8, intermission 3, suspend 8 (Bosch 2.0, A 3)."""
+ERROR_BITS = 17
+"""Usual length of an error flag with its delimiter and intermission."""
+SLACK_BITS = 6
+"""What stamps may be off by, as stamps are taken somewhere at the end of a frame, or at its start."""
+NOT_RETRIED = 0.05
+"""Probability that a broken frame does not come back at once: given up, its sender off the bus, the record late."""
+AFTER_A_PAUSE = 0.9
+"""The same where the bus was free before the next frame: then that frame is hardly a retry."""
+ON_TIME = 0.05
+"""Weight that remains for a candidate that came on time."""
+STEADY_SPREAD = 0.2
+"""A message is taken as cyclic where its intervals scatter by no more than this share of their median."""
+FEWEST_INTERVALS = 8
+SMOOTHING = 5.0
+"""Pairs of frames that the expectation counts for, beside those that were seen."""
+
+
+@dataclass(frozen=True, eq=False)
+class Retries:
+    """Candidates for the frame that each error broke.
+
+    Attributes
+    ----------
+    frame
+        intp (e, c): index into the traffic of each candidate; 0 where ``weight`` is 0.
+    weight
+        float64 (e, c): probability of what follows the error if the candidate was the broken frame, up to a factor.
+    unknown
+        float64 (e,): the same for any other frame.
+    near
+        intp (e,): the first frame after the error, or the last of all.
+    good_again
+        intp (e,): the candidate of the highest weight; -1 where none is more probable than not.
+    """
+
+    frame: Rows
+    weight: Floats
+    unknown: Floats
+    near: Rows
+    good_again: Ints
+
+
+def retries(traffic: Traffic, row: Rows) -> Retries:
+    """Find the candidates for the frames that some errors broke.
+
+    Parameters
+    ----------
+    traffic
+        n frames of the channel, n > 0.
+    row
+        intp (e,): rows of the error records in the channel's trace.
+
+    Returns
+    -------
+    Retries
+    """
+    first = np.searchsorted(traffic.row, row)
+    index = first[:, None] + np.arange(FOLLOWERS)
+    exists = index < len(traffic)
+    index = np.minimum(index, len(traffic) - 1)
+    in_run = _in_run(traffic, index, exists)
+    rank = traffic.rank[traffic.identity[index]]
+    highest = np.maximum.accumulate(rank, axis=1)
+    wins_not = np.append(np.ones((len(row), 1), np.bool_), rank[:, 1:] > highest[:, :-1], axis=1)
+    is_candidate = in_run & wins_not
+    weight = np.where(is_candidate, _run_weight(traffic, index, in_run) * _lateness(traffic)[index], 0.0)
+    at_once = in_run[:, 0]
+    best = weight.max(axis=1, initial=0.0)
+    share = np.where(at_once, NOT_RETRIED, AFTER_A_PAUSE)
+    # a frame after a pause is a poor candidate, but the only one
+    lone = exists[:, 0] & ~at_once
+    weight[lone, 0], best[lone] = 1.0, 1.0
+    unknown = np.where(best > 0, best * share / (1 - share), 1.0)
+    total = weight.sum(axis=1) + unknown
+    top = weight.argmax(axis=1)
+    is_likely = weight[np.arange(len(row)), top] > total / 2
+    good_again = np.where(is_likely, index[np.arange(len(row)), top], -1)
+    return Retries(np.where(weight > 0, index, 0), weight, unknown, index[:, 0], good_again)
+
+
+def _in_run(traffic: Traffic, index: Rows, exists: Bools) -> Bools:
+    """Tell which followers belong to the run of frames without a pause that starts at the error: bool (e, c)."""
+    trace = traffic.trace
+    own = traffic.row[index]
+    before = np.maximum(own - 1, 0)
+    gap_s = (trace.time_ns[own] - trace.time_ns[before]) / NANOSECONDS_PER_SECOND
+    bits = traffic.bits[index]
+    longest = bits + SLACK_BITS
+    longest[:, 0] += AFTER_ERROR_BITS
+    longest[:, 1:] = np.maximum(bits[:, 1:], bits[:, :-1]) + SLACK_BITS
+    adjacent = np.append(np.ones((len(index), 1), np.bool_), np.diff(own, axis=1) == 1, axis=1)
+    close = (gap_s <= longest * traffic.bit_s + _tick_s(traffic)) & (gap_s >= 0)
+    together = exists & adjacent & close & (trace.segment[own] == trace.segment[before])
+    return np.logical_and.accumulate(together, axis=1)
+
+
+def _tick_s(traffic: Traffic) -> float:
+    """Return the step of the recorder's clock [s], at most a millisecond."""
+    stamps = traffic.trace.time_ns[:1000]
+    step_ns = int(np.gcd.reduce(stamps - traffic.trace.start_ns)) if len(stamps) else 0
+    return next(tick for tick in (1_000_000, 100_000, 10_000, 1000, 100, 10, 1) if step_ns % tick == 0) / 1e9
+
+
+def _run_weight(traffic: Traffic, index: Rows, in_run: Bools) -> Floats:
+    """Weigh each candidate by the frames around it: those before it cut in, those behind it just followed.
+
+    float64 (e, c); 1 for the first.
+    """
+    cuts_in = _cuts_in(traffic)[traffic.identity[index]]
+    follows = np.append(np.ones((len(index), 1)), _follows(traffic, index[:, :-1], index[:, 1:]), axis=1)
+    log_cuts_in = np.where(in_run, np.log(cuts_in), 0.0)
+    log_follows = np.where(in_run, np.log(follows), 0.0)
+    before = np.cumsum(log_cuts_in, axis=1) - log_cuts_in
+    behind = np.cumsum(log_follows, axis=1)
+    ratio: Floats = np.exp(np.minimum(before - behind, 0.0))
+    return ratio
+
+
+def _cuts_in(traffic: Traffic) -> Floats:
+    """Return for each identity how probable it is that one becomes ready while another frame is broken: (k,)."""
+    window_s = traffic.frame_s / 2 + ERROR_BITS * traffic.bit_s
+    rate = traffic.counts / max(traffic.duration_s, window_s)
+    return np.clip(rate * window_s, 1e-9, 1.0)
+
+
+def _follows(traffic: Traffic, earlier: Rows, later: Rows) -> Floats:
+    """Return how probable it is that the later frame's identity follows the earlier one's without a pause."""
+    number = len(traffic.identities)
+    gap_s = np.diff(traffic.time_s)
+    bits = np.maximum(traffic.bits[1:], traffic.bits[:-1])
+    close = (np.diff(traffic.row) == 1) & (gap_s <= (bits + SLACK_BITS) * traffic.bit_s) & (gap_s >= 0)
+    pairs = traffic.identity[:-1] * number + traffic.identity[1:]
+    codes, counts = np.unique(pairs[close], return_counts=True)
+    wanted = traffic.identity[earlier] * number + traffic.identity[later]
+    at = np.minimum(np.searchsorted(codes, wanted), max(len(codes) - 1, 0))
+    seen = np.where(codes[at] == wanted, counts[at], 0) if len(codes) else np.zeros(wanted.shape)
+    by_chance = np.clip(2 * _cuts_in(traffic)[traffic.identity[later]], 1e-9, 1.0)
+    of_all = traffic.counts[traffic.identity[earlier]]
+    share: Floats = (seen + SMOOTHING * by_chance) / (of_all + SMOOTHING)
+    return share
+
+
+def _lateness(traffic: Traffic) -> Floats:
+    """Weigh every frame by whether it came late by the length of an error frame or more: float64 (n,), 1 is neutral.
+
+    A cyclic message that is on time was not broken before. Where its intervals scatter more than an error frame
+    lasts, nothing can be told.
+    """
+    order = np.argsort(traffic.identity, kind="stable")
+    interval_s = np.append(np.inf, np.diff(traffic.time_s[order]))
+    starts = np.append(0, np.cumsum(traffic.counts)[:-1])
+    interval_s[starts] = np.nan
+    weight = np.ones(len(traffic))
+    least_s = ERROR_BITS * traffic.bit_s
+    for start, count in zip(starts.tolist(), traffic.counts.tolist(), strict=True):
+        own_s = interval_s[start + 1 : start + count]
+        if len(own_s) < FEWEST_INTERVALS:
+            continue
+        median_s = float(np.median(own_s))
+        late_s = own_s - median_s
+        spread_s = 1.4826 * float(np.median(np.abs(late_s)))
+        if spread_s > STEADY_SPREAD * median_s or spread_s > least_s:
+            continue
+        step = np.clip(0.5 + (late_s - least_s) / (4 * max(spread_s, least_s / 8)), 0.0, 1.0)
+        weight[order[start + 1 : start + count]] = ON_TIME + (1 - ON_TIME) * step
+    return weight

@@ -1,0 +1,252 @@
+"""Suspects: how probable each frame is to be the broken one, if one suspect is at fault.
+
+Every suspect is a way to spread the broken frames over the frames of the recording. A node that cannot send well
+breaks its own frames; one that cannot receive well breaks the frames of all others, since it answers them with error
+flags; lines that are disturbed as a whole break any frame; an output that disturbs the bus breaks any frame while it
+is on; a loose contact breaks what is sent while it opens and closes, half of it by its own node. Within these, a frame
+is the more in danger the longer it is, or the more edges it has: which of the two is left open and both are tried.
+
+References
+----------
+Bosch CAN Specification 2.0 (1991), part A 6 (error signalling: every node that sees an error destroys the frame) and
+8 (a bit is sampled after the edge to which nodes synchronise; a late edge is a wrong bit).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import lgamma, log
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from canlens.error_evidence import SuspectKind
+    from canlens.measures.retries import Retries
+    from canlens.measures.traffic import Traffic
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints
+
+OTHER_ORIGIN = 0.05
+"""Share of errors taken to have another origin than the suspect, so that a single stray error proves nothing."""
+SWITCHING_S = 0.05
+"""An output disturbs for this long after it is switched off too: relays without suppression (practice; our figure)."""
+LOST_CYCLES = 2.5
+"""A node whose fastest cyclic message stays away for so many of its cycles has a gap (our choice: one lost frame and
+its jitter are none)."""
+BOUNCE_S = 0.05
+"""A contact that opens or closes bounces for up to this long (our choice), or for two cycles where those are longer."""
+FEWEST_GAPS = 2
+"""One gap may be anything; a contact that opens only once cannot be told."""
+
+
+@dataclass(frozen=True, eq=False)
+class Suspect:
+    """One suspect: log-probability of all episodes, if it is at fault."""
+
+    kind: SuspectKind
+    subject: str
+    by_length: float
+    by_edges: float
+
+    @property
+    def log_likelihood(self) -> float:
+        """Of the two ways in which a frame is in danger, each as probable as the other."""
+        return float(np.logaddexp(self.by_length, self.by_edges) - np.log(2))
+
+
+@dataclass(frozen=True, eq=False)
+class Struck:
+    """The episodes as seen: candidates for the broken frame, and what surrounds them.
+
+    Attributes
+    ----------
+    traffic
+        n frames.
+    node
+        int64 (n,): index of each frame's sender.
+    nodes
+        Names of the senders.
+    retries
+        Candidates of e episodes.
+    time_s
+        float64 (e,): time of each episode [s].
+    """
+
+    traffic: Traffic
+    node: Ints
+    nodes: tuple[str, ...]
+    retries: Retries
+    time_s: Floats
+
+    def log_likelihood(self, danger: Floats, plain: Floats) -> float:
+        """Return the log-probability of all episodes, if frames break in proportion to ``danger``.
+
+        Parameters
+        ----------
+        danger, plain
+            float64 (n,): of each frame, not negative; ``plain`` is that of errors of another origin.
+        """
+        total = danger.sum()
+        if total <= 0:
+            return -np.inf
+        of_frame = (1 - OTHER_ORIGIN) * danger / total + OTHER_ORIGIN * plain / plain.sum()
+        around = _around(of_frame, self.retries.near)
+        weight = self.retries.weight
+        whole = weight.sum(axis=1) + self.retries.unknown
+        seen = (weight * of_frame[self.retries.frame]).sum(axis=1) + self.retries.unknown * around
+        return float(np.log(seen / whole * len(of_frame)).sum())
+
+    def expected(self, group: Ints, number: int, plain: Floats) -> Floats:
+        """Return the expected number of episodes that hit each group of frames, if all frames are in equal danger.
+
+        Parameters
+        ----------
+        group
+            int64 (n,): of each frame, from 0.
+        number
+            k, how many groups there are.
+        plain
+            float64 (n,): danger of each frame.
+
+        Returns
+        -------
+        float64 (k,)
+        """
+        weight = self.retries.weight * plain[self.retries.frame]
+        unknown = self.retries.unknown * plain.mean()
+        total = weight.sum(axis=1) + unknown
+        known = np.bincount(group[self.retries.frame].ravel(), (weight / total[:, None]).ravel(), number)
+        share = np.bincount(group, plain, number) / plain.sum()
+        expected: Floats = known + share * (unknown / total).sum()
+        return expected
+
+
+AROUND = 40
+"""Frames before and behind an error over which the danger is averaged where the broken frame is not known."""
+
+
+def _around(of_frame: Floats, near: Ints) -> Floats:
+    """Return the mean over the frames around some places."""
+    sums = np.append(0.0, np.cumsum(of_frame))
+    low, high = np.maximum(near - AROUND, 0), np.minimum(near + AROUND, len(of_frame))
+    around: Floats = np.maximum((sums[high] - sums[low]) / (high - low), 1e-300)
+    return around
+
+
+def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspect]:
+    """Weigh every suspect.
+
+    Parameters
+    ----------
+    struck
+        The episodes.
+    outputs_on
+        float64 (k, 2) for each output: spans in which it was on [s].
+    """
+    length, edges = struck.traffic.bits.astype(np.float64), struck.traffic.edges.astype(np.float64)
+    time_s = struck.traffic.time_s
+    everywhere = np.ones(len(length))
+
+    def weighed(kind: SuspectKind, subject: str, where: Floats | Bools) -> Suspect:
+        both = [struck.log_likelihood(each * where, each) for each in (length, edges)]
+        return Suspect(kind, subject, both[0], both[1])
+
+    yield weighed("whole-bus", "", everywhere)
+    if len(struck.nodes) > 1:
+        for index, name in enumerate(struck.nodes):
+            own = struck.node == index
+            yield weighed("bad-sender", name, own)
+            yield weighed("bad-receiver", name, ~own)
+    for name, spans_s in outputs_on.items():
+        on = inside(time_s, spans_s, after_s=SWITCHING_S)
+        if on.any() and not on.all():
+            yield weighed("interference", name, on)
+    for index, name in enumerate(struck.nodes):
+        own = struck.node == index
+        edges_s = gap_edges(struck.traffic, own)
+        if len(edges_s):
+            bouncing = inside(time_s, edges_s, after_s=0.0)
+            yield weighed(
+                "loose-contact", name, bouncing * (1 + own * (bouncing.sum() / max((bouncing & own).sum(), 1)))
+            )
+    yield from (Suspect("other", "", each, each) for each in (_free_nodes(struck), _free_times(struck)))
+
+
+def inside(time_s: Floats, spans_s: Floats, *, after_s: float) -> Bools:
+    """Tell which times lie in one of some spans, float64 (k, 2) [s], each lengthened by ``after_s``."""
+    if not len(spans_s):
+        return np.zeros(len(time_s), np.bool_)
+    order = np.argsort(spans_s[:, 0])
+    start_s, stop_s = spans_s[order, 0], np.maximum.accumulate(spans_s[order, 1] + after_s)
+    at = np.searchsorted(start_s, time_s, "right") - 1
+    held: Bools = (at >= 0) & (time_s <= stop_s[np.maximum(at, 0)])
+    return held
+
+
+def gap_edges(traffic: Traffic, own: Bools) -> Floats:
+    """Return spans around the edges of the gaps of one node, float64 (k, 2) [s]; none where it has too few."""
+    none = np.zeros((0, 2))
+    fastest = _fastest(traffic, own)
+    if fastest is None:
+        return none
+    identity, cycle_s = fastest
+    time_s = traffic.time_s[traffic.identity == identity]
+    gap = np.flatnonzero(np.diff(time_s) > LOST_CYCLES * cycle_s)
+    start_s, stop_s = time_s[gap], time_s[gap + 1]
+    if len(gap) < FEWEST_GAPS:
+        return none
+    reach_s = max(2 * cycle_s, BOUNCE_S)
+    around = np.array([-reach_s, reach_s])
+    return np.concatenate([start_s[:, None] + around, stop_s[:, None] + around])
+
+
+def _fastest(traffic: Traffic, own: Bools) -> tuple[int, float] | None:
+    """Return the identity of a node's fastest cyclic message and its cycle [s]; None where it has none."""
+    best: tuple[int, float] | None = None
+    for identity in np.unique(traffic.identity[own]).tolist():
+        gaps_s = np.diff(traffic.time_s[traffic.identity == identity])
+        if len(gaps_s) < FEWEST_CYCLES:
+            continue
+        cycle_s = float(np.median(gaps_s))
+        is_cyclic = np.mean(np.abs(gaps_s - cycle_s) < cycle_s / 2) > CYCLIC_SHARE
+        if is_cyclic and (best is None or cycle_s < best[1]):
+            best = (identity, cycle_s)
+    return best
+
+
+FEWEST_CYCLES = 20
+"""Intervals that a message needs before it can be called cyclic."""
+CYCLIC_SHARE = 0.8
+"""Share of a cyclic message's intervals within half a cycle of their median; the rest may fall into gaps."""
+
+
+def _free_nodes(struck: Struck) -> float:
+    """Return the log-probability if each node had a share of the errors of its own, all shares equally probable."""
+    plain = struck.traffic.bits.astype(np.float64)
+    base = struck.log_likelihood(plain, plain)
+    share = np.bincount(struck.node, plain, len(struck.nodes)) / plain.sum()
+    return base + _free(struck.expected(struck.node, len(struck.nodes), plain), share)
+
+
+TIME_BINS = 10
+"""Parts of equal traffic into which the recording is cut, to see whether errors come in bunches."""
+
+
+def _free_times(struck: Struck) -> float:
+    """Return the log-probability if each part of the recording had a share of the errors of its own."""
+    plain = struck.traffic.bits.astype(np.float64)
+    base = struck.log_likelihood(plain, plain)
+    part = struck.retries.near * TIME_BINS // len(plain)
+    counts = np.bincount(np.minimum(part, TIME_BINS - 1), minlength=TIME_BINS).astype(np.float64)
+    return base + _free(counts, np.full(TIME_BINS, 1 / TIME_BINS))
+
+
+def _free(counts: Floats, share: Floats) -> float:
+    """Compare free shares (uniform Dirichlet prior) with given ones: logarithm of the Bayes factor."""
+    number, groups = float(counts.sum()), len(counts)
+    free = lgamma(groups) - lgamma(number + groups) + sum(lgamma(float(count) + 1) for count in counts)
+    fixed = sum(float(count) * log(float(own)) for count, own in zip(counts, share, strict=True) if own > 0)
+    return free - fixed
