@@ -9,6 +9,7 @@ import typer
 
 from canlens.cli.checking import check_job
 from canlens.cli.manual import explain
+from canlens.cli.rehearsing import rehearse
 from canlens.cli.sample_job import demo
 from canlens.cli.streams import WRONG_USAGE, say, tell
 from canlens.cli.surveying import survey_bus
@@ -46,6 +47,7 @@ def _describe(
 app.command("demo")(demo)
 app.command("check")(check_job)
 app.command("survey")(survey_bus)
+app.command("rehearse")(rehearse)
 app.command("explain")(explain)
 
 

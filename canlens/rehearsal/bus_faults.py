@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canlens.rehearsal.fault import Fault, Size, told_outputs, whole_bus
+from canlens.rehearsal.output_model import rule_timeline
 
 if TYPE_CHECKING:
     from canlens.database import Message
@@ -32,6 +33,8 @@ AWAKE_S = Size(12.0, 60.0)
 """How long a bus that does not sleep is recorded after it should be quiet."""
 WAKE_APART_S = (3.0, 12.0)
 WAKE_LASTS_S = (0.6, 4.0)
+LEAST_ON, MOST_ON = 0.02, 0.8
+"""An output that disturbs is on for such a share of the time: else nothing could be laid at its door."""
 DOUBLE_OF_CYCLE = (0.7, 1.4)
 """The double of a message is sent at a cycle time of its own, as a multiple of the other's."""
 
@@ -93,6 +96,18 @@ def _interference(install: Install, subject: Subject, draws: Draws, strength: fl
     share = INTERFERENCE.at(strength)
     changed = _disturbed(install, outputs={**install.disturbance.outputs, subject[0]: share})
     return changed, f"{share:.4f} of all attempts break while {subject[0]} is on"
+
+
+def _switched(install: Install) -> list[Subject]:
+    """Return the outputs that are on for a part of the time in which the bus is awake."""
+    wanted = {name: install.schedule.wanted(name) for name in install.plan.controls}
+    awake_s = sum(stop_s - start_s for start_s, stop_s in install.schedule.awake)
+    shares = {
+        one.name: sum(stop - start for start, stop in rule_timeline(one.when, wanted).spans(install.schedule.end_s))
+        / awake_s
+        for one in told_outputs(install)
+    }
+    return [(name,) for name, share in shares.items() if LEAST_ON < share < MOST_ON]
 
 
 def _intermittent(install: Install, subject: Subject, draws: Draws, strength: float) -> tuple[Install, str]:
@@ -193,6 +208,7 @@ BUS_FAULTS: tuple[Fault, ...] = (
         "bus",
         lambda install: [(one.name,) for one in told_outputs(install)],
         _interference,
+        usual=_switched,
     ),
     Fault("bus-stays-awake", "bus", _speakers, _stays_awake),
     Fault("bad-sender", "bus", nodes_of, _bad_sender, is_cause=False),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +13,7 @@ from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.encoding import to_raw, to_value
 from canlens.rehearsal.loads import feed_of, load_of, measured_current, measured_supply, measured_voltage
 from canlens.rehearsal.output_model import delayed
+from canlens.rehearsal.supply import draw_restarts
 from canlens.rehearsal.timeline import Timeline, from_spans
 
 if TYPE_CHECKING:
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
     from canlens.database import SignalDefinition
     from canlens.plan import Condition, SignalReference
+    from canlens.rehearsal.habits import Spans
     from canlens.rehearsal.install import Install
     from canlens.rehearsal.output_model import OutputCourse
     from canlens.signals import Floats
@@ -33,13 +36,26 @@ TREMBLE_ROOM = 0.3
 """And at most as a share of its distance from the nearest limit, so that it never crosses it."""
 
 
-def run_outputs(install: Install, seen: Mapping[str, Timeline], *, seed: int) -> dict[str, OutputCourse]:
-    """Let every output follow the controls as the controller sees them."""
+def run_outputs(install: Install, seen: Mapping[str, Timeline], *, seed: int) -> tuple[dict[str, OutputCourse], Spans]:
+    """Let every output follow the controls as the controller sees them.
+
+    Returns
+    -------
+    dict
+        Output -> what it did.
+    Spans
+        When the controller was dead, since its supply sagged.
+    """
     end_s = install.schedule.end_s
-    return {
-        name: model.run(seen, end_s=end_s, draws=Draws(seed, f"output {name}"))
-        for name, model in install.outputs.items()
-    }
+
+    def run(name: str, dead: Spans) -> OutputCourse:
+        return install.outputs[name].run(seen, end_s=end_s, draws=Draws(seed, f"output {name}"), dead=dead)
+
+    dead: Spans = ()
+    if install.sag is not None:
+        lit = run(install.sag.output, ()).lit
+        dead = draw_restarts(install.sag, lit.spans(end_s), Draws(seed, "restarts"))
+    return {name: run(name, dead) for name in install.outputs}, dead
 
 
 def controller_sources(
@@ -61,6 +77,8 @@ def controller_sources(
         for name, output in plan.outputs.items()
     }
     feed = feed_of(running, list(loads.values()), Draws(seed, "supply"))
+    if install.sag is not None:
+        feed = replace(feed, sagging=courses[install.sag.output].lit, sag_v=install.sag.drop_v)
     sources = _inputs(install, seen, seed)
     sources |= _commands(install, courses, seed)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.rehearsal.arbitration import arbitrate, busy_periods
 from canlens.rehearsal.disturbance import TAIL_BITS
 from canlens.wire import INTERMISSION_BITS
 from canlens.wire.error_classes import BUS_OFF_COUNT, PASSIVE_COUNT
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
     from canlens.rehearsal.disturbance import Breaks, Window
     from canlens.rehearsal.draws import Draws
-    from canlens.trace import Ints
+    from canlens.trace import Ints, Rows
 
 FLAG_BITS = (6, 12)
 """Error flags of several nodes lie over one another (Bosch CAN 2.0, 3.1.3)."""
@@ -50,6 +51,28 @@ class Traffic:
     broken: list[tuple[int, int, int]]
 
 
+class _Own:
+    """The error counter of each sender; between two failures it falls with each frame that it sends."""
+
+    def __init__(self, frames: Waiting) -> None:
+        order = np.argsort(frames.release_ns, kind="stable")
+        sender, ready = frames.sender[order], frames.release_ns[order]
+        self._ready = {int(node): ready[sender == node] for node in np.unique(sender)}
+        self._counts: dict[int, tuple[int, int]] = {}
+
+    def count(self, sender: int, now_ns: int) -> int:
+        """Return a sender's counter."""
+        if sender not in self._counts:
+            return 0
+        count, since_ns = self._counts[sender]
+        sent = np.searchsorted(self._ready[sender], [since_ns, now_ns], side="right")
+        return max(count - SENT * int(sent[1] - sent[0]), 0)
+
+    def set(self, sender: int, count: int, now_ns: int) -> None:
+        """Set a sender's counter."""
+        self._counts[sender] = (count, now_ns)
+
+
 class _Bus:
     """The bus as time goes on; ``free_ns`` is when it is free again."""
 
@@ -57,7 +80,9 @@ class _Bus:
         self.ready, self.ranks = frames.release_ns.tolist(), frames.rank.tolist()
         self.busy, self.bits = frames.busy_ns.tolist(), frames.bits.tolist()
         self.sender, self.twins = frames.sender.tolist(), frames.twins
-        self.end = [NEVER] * len(self.ready)
+        self.gap_ns = round(INTERMISSION_BITS * bit_ns)
+        self.end = arbitrate(frames.release_ns, frames.rank, frames.busy_ns, gap_ns=self.gap_ns).tolist()
+        self.own = _Own(frames)
         self.waiting: list[tuple[int, int, int]] = []
         self.free_ns = -(1 << 62)
         self.cuts = {row: cuts[::-1] for row, cuts in breaks.cuts.items()}
@@ -65,9 +90,7 @@ class _Bus:
         spans = ((one.start_s * 1e9, one.end_s * 1e9, one.chance) for one in windows)
         self.windows = sorted((round(start), round(stop), chance) for start, stop, chance in spans)
         self.bit_ns = bit_ns
-        self.gap_ns = round(INTERMISSION_BITS * bit_ns)
         self.draws = draws
-        self.tec: dict[int, int] = {}
         self.off_until: dict[int, int] = {}
         self.broken: list[tuple[int, int, int]] = []
 
@@ -75,6 +98,7 @@ class _Bus:
         """Let the frame that has won the arbitration be sent, or break."""
         sender = self.sender[row]
         if self.off_until and self.is_off(sender):
+            self.end[row] = NEVER
             return
         if row in self.twins:
             won = self.among_twins(row)
@@ -87,9 +111,7 @@ class _Bus:
             return
         self.end[row] = self.free_ns + self.busy[row]
         self.free_ns = self.end[row] + self.gap_ns
-        if sender in self.tec:
-            self.tec[sender] = max(self.tec[sender] - SENT, 0)
-            self.suspend(sender)
+        self.suspend(sender)
 
     def among_twins(self, row: int) -> int | None:
         """Return which frame gets through if another node starts with the same identifier; None if none does.
@@ -104,7 +126,7 @@ class _Bus:
         if parting is None:
             return row
         loser, winner = (row, other) if self.twins[row][parting] else (other, row)
-        if self.tec.get(self.sender[loser], 0) < PASSIVE_COUNT:
+        if self.own.count(self.sender[loser], self.free_ns) < PASSIVE_COUNT:
             self.count_up(self.sender[other])
             self.break_off(row, parting + 1)
             return None
@@ -132,18 +154,24 @@ class _Bus:
         self.broken.append((row, cut, self.free_ns + round((cut + flag) * self.bit_ns)))
         self.free_ns += round((cut + flag + DELIMITER_BITS + INTERMISSION_BITS) * self.bit_ns)
         self.count_up(self.sender[row])
-        if row not in self.torn:
+        if row in self.torn:
+            self.end[row] = NEVER
+        else:
             heapq.heappush(self.waiting, (self.ranks[row], self.ready[row], row))
         self.suspend(self.sender[row])
 
     def count_up(self, sender: int) -> None:
         """Raise a sender's error counter; at 256 it leaves the bus for a while."""
-        count = self.tec.get(sender, 0) + FAILED
+        count = self.own.count(sender, self.free_ns) + FAILED
         if count >= BUS_OFF_COUNT:
             pause_ns = RESTART_BITS * self.bit_ns + 1e9 * self.draws.uniform(*RESTART_S)
             self.off_until[sender] = self.free_ns + round(pause_ns)
             count = 0
-        self.tec[sender] = count
+        self.own.set(sender, count, self.free_ns)
+
+    def is_anybody_off(self) -> bool:
+        """Tell whether a node has left the bus and is not yet back."""
+        return bool(self.off_until) and self.free_ns < max(self.off_until.values())
 
     def is_off(self, sender: int) -> bool:
         """Tell whether a node has left the bus."""
@@ -151,7 +179,7 @@ class _Bus:
 
     def suspend(self, sender: int) -> None:
         """Let an error-passive sender pause, if nobody else wants the bus."""
-        if len(self.waiting) < 2 and self.tec.get(sender, 0) >= PASSIVE_COUNT:  # noqa: PLR2004 – its own at most
+        if len(self.waiting) < 2 and self.own.count(sender, self.free_ns) >= PASSIVE_COUNT:  # noqa: PLR2004 – its own at most
             self.free_ns += round(SUSPEND_BITS * self.bit_ns)
 
 
@@ -202,19 +230,41 @@ def send_disturbed(
         too. A node whose counter reaches 256 leaves the bus; what it had to send meanwhile is lost.
     """
     bus = _Bus(frames, breaks, windows, 1e9 / bit_rate, draws)
-    order = np.argsort(frames.release_ns, kind="stable").tolist()
-    ready, ranks = bus.ready, bus.ranks
-    position, number, push, pop = 0, len(order), heapq.heappush, heapq.heappop
+    order = np.argsort(frames.release_ns, kind="stable")
+    troubled = _troubled(frames, bus, order)
+    line, ready, ranks = order.tolist(), bus.ready, bus.ranks
+    position, number, push, pop = 0, len(line), heapq.heappush, heapq.heappop
     waiting = bus.waiting
     while position < number or waiting:
         if not waiting:
-            bus.free_ns = max(bus.free_ns, ready[order[position]])
-        while position < number and ready[order[position]] <= bus.free_ns:
-            row = order[position]
+            if not bus.is_anybody_off() and ready[line[position]] >= bus.free_ns:
+                position = int(troubled[np.searchsorted(troubled, position)])
+                if position == number:
+                    break
+            bus.free_ns = max(bus.free_ns, ready[line[position]])
+        while position < number and ready[line[position]] <= bus.free_ns:
+            row = line[position]
             push(waiting, (ranks[row], ready[row], row))
             position += 1
         bus.attempt(pop(waiting)[2])
     return Traffic(np.array(bus.end, np.int64), bus.broken)
+
+
+def _troubled(frames: Waiting, bus: _Bus, order: Rows) -> Rows:
+    """Return where, in order of readiness, the stretches begin in which attempts may break; and the end of all.
+
+    A stretch is one in which the bus is never free. All others go as on a healthy bus.
+    """
+    ready, busy = frames.release_ns[order], frames.busy_ns[order]
+    start, first = busy_periods(ready, busy, gap_ns=bus.gap_ns)
+    special = np.zeros(len(order), np.bool_)
+    special[[*bus.cuts, *frames.twins]] = True
+    special = special[order]
+    for begin_ns, end_ns, _ in bus.windows:
+        low, high = np.searchsorted(start, [begin_ns, end_ns])
+        special[max(int(low) - 1, 0) : int(high) + 1] = True
+    holds = np.logical_or.reduceat(special, first) if len(first) else np.zeros(0, np.bool_)
+    return np.append(first[holds], len(order))
 
 
 def _parting(one: tuple[int, ...], other: tuple[int, ...]) -> int | None:

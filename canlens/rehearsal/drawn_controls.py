@@ -108,7 +108,7 @@ def _table(title: str, draws: Draws) -> tuple[SignalDefinition, Keys]:
 
 def _measured(title: str, draws: Draws) -> tuple[SignalDefinition, float, float]:
     length, scale = draws.integer(8, 12), draws.choice((0.1, 0.25, 0.5, 1))
-    high = scale * ((1 << length) - 1)
+    high = round(scale * ((1 << length) - 1), 6)
     return SignalDefinition(title, 0, length, scale=scale, minimum=0, maximum=high, unit="bar"), 0.0, high
 
 

@@ -65,7 +65,7 @@ def draw_outputs(
     dict
         The controls again, some with what the controller says it saw of them.
     """
-    names = draws.shuffled(list(LOADS))[: draws.integer(2, 6)]
+    names = draws.shuffled(list(LOADS))[: draws.integer(2, 5)]
     rules = _rules(list(controls), len(names), draws)
     bare = [_output(name, rule, controls, draws) for name, rule in zip(names, rules, strict=True)]
     tells_amps, tells_volts = draws.uniform(0.0, 1.0) < AMPS_SHARE, draws.uniform(0.0, 1.0) < VOLTS_SHARE
@@ -202,9 +202,9 @@ def _output(name: str, rule: Rule, controls: dict[str, Control], draws: Draws) -
         hz = draws.choice((1.0, 1.5, 2.0))
         output = replace(output, flash_when=Rule.of(draws.choice(spare)), flash_hz=hz, flash_tolerance_hz=0.2 * hz)
     if draws.uniform(0.0, 1.0) < RUN_ON_SHARE:
-        time_s = float(draws.integer(4, 12))
+        time_s = draws.integer(4, 14) / 2
         output = replace(output, run_on_s=time_s, run_on_tolerance_s=max(0.5, 0.05 * time_s))
     elif (IGNITION in rule.controls and draws.uniform(0.0, 1.0) < 2 * CUT_SHARE) or draws.uniform(0.0, 1.0) < CUT_SHARE:
-        time_s = float(draws.integer(5, 20))
+        time_s = draws.integer(6, 18) / 2
         output = replace(output, cut_after_s=time_s, cut_after_tolerance_s=max(0.5, 0.05 * time_s))
     return output

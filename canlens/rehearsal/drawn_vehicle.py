@@ -186,7 +186,7 @@ def _quantity(number: int, room: int, draws: Draws) -> SignalDefinition:
     fitting = [one for one in QUANTITIES if one[2] <= room]
     name, unit, length, scale, offset = draws.choice(fitting)
     low = float(offset)
-    high = low + scale * ((1 << length) - 1)
+    high = round(low + scale * ((1 << length) - 1), 6)
     return SignalDefinition(
         f"{name}{number}", 0, length, scale=scale, offset=offset, minimum=low, maximum=high, unit=unit
     )

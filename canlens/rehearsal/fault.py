@@ -31,6 +31,8 @@ class Fault:
     build
         Install, subject, random numbers and strength (0, hardly to be seen, to 1, gross) -> the changed install, and
         what was changed, in a sentence.
+    usual
+        Install -> those of the subjects that are drawn where nobody chooses one; None for all.
     is_cause
         Whether it stands in the catalogue of causes; others are only rehearsed, as rivals of a cause.
     """
@@ -39,6 +41,7 @@ class Fault:
     scope: Scope
     subjects: Callable[[Install], list[Subject]]
     build: Callable[[Install, Subject, Draws, float], tuple[Install, str]]
+    usual: Callable[[Install], list[Subject]] | None = None
     is_cause: bool = True
 
 

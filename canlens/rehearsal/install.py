@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from canlens.plan import Plan
     from canlens.rehearsal.draws import Draws
     from canlens.rehearsal.schedule import Schedule
+    from canlens.rehearsal.supply import Sag
 
 BIT_RATE = 250_000
 """Where a plan names no bit rate [bit/s]."""
@@ -54,6 +55,12 @@ class Install:
         Messages of other nodes under identifiers that are taken already.
     disturbance
         What breaks frames.
+    sag
+        How its supply sags; None for a good one.
+    is_unacknowledged
+        Whether one node is alone and nobody acknowledges its frames.
+    is_rate_wrong
+        Whether the recorder's bit rate is wrong.
     meter
         Name of a reading -> least and greatest value that the meter may show; others as on a healthy bus.
     """
@@ -73,6 +80,9 @@ class Install:
     doubles: tuple[Message, ...] = field(default=())
     disturbance: Disturbance = QUIET
     meter: dict[str, tuple[float, float]] = field(default_factory=dict)
+    sag: Sag | None = None
+    is_unacknowledged: bool = False
+    is_rate_wrong: bool = False
 
     def messages(self) -> list[Message]:
         """Return all messages, doubles left out."""

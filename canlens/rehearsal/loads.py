@@ -83,13 +83,18 @@ def measured_current(load: Load, draws: Draws) -> Callable[[Floats], Floats]:
 
 @dataclass(frozen=True, eq=False)
 class Feed:
-    """The controller's supply: the battery, soon charging with the engine on, less what the wires lose."""
+    """The controller's supply: the battery, soon charging with the engine on, less what the wires lose.
+
+    A weak one loses ``sag_v`` more while the output whose course is ``sagging`` is on.
+    """
 
     running: Timeline
     loads: tuple[Load, ...]
     battery_v: float
     charging_v: float
     ohm: float
+    sagging: Timeline | None = None
+    sag_v: float = 0.0
 
     def volts(self, time_s: Floats) -> Floats:
         """Return the voltage at each time, float64 (n,) [V], without noise."""
@@ -97,7 +102,8 @@ class Feed:
         total = np.zeros(len(time_s))
         for load in self.loads:
             total = total + load.current(time_s)
-        return self.battery_v + (self.charging_v - self.battery_v) * charging - self.ohm * total
+        volts = self.battery_v + (self.charging_v - self.battery_v) * charging - self.ohm * total
+        return volts if self.sagging is None else volts - self.sag_v * self.sagging.at(time_s)
 
 
 def feed_of(running: Timeline, loads: Sequence[Load], draws: Draws) -> Feed:

@@ -7,7 +7,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from canlens.plan.rule import Rule
-from canlens.rehearsal.fault import Fault, changed_output, outputs_with, told_outputs, whole_bus
+from canlens.rehearsal.fault import Fault, changed_output, outputs_with, told_outputs
 from canlens.rehearsal.needs import NO_CYCLE_S, status_interval_s
 from canlens.rehearsal.output_model import FULL_LEVEL, Trip
 
@@ -192,11 +192,6 @@ def _silent(install: Install, subject: Subject, draws: Draws, strength: float) -
     return replace(install, is_controller_silent=True), "the controller sends nothing and switches nothing"
 
 
-def _dead_bus(install: Install, subject: Subject, draws: Draws, strength: float) -> tuple[Install, str]:
-    del subject, draws, strength
-    return replace(install, is_bus_dead=True), "nobody sends anything"
-
-
 def _flashing_shown(output: Output) -> bool:
     """Tell whether the output flashes, and slowly enough for its status message to show it."""
     return bool(output.flash_hz) and _is_shown(output.flash_hz or 0.0, output)
@@ -208,7 +203,6 @@ def _is_shown(flash_hz: float, output: Output) -> bool:
 
 
 OUTPUT_FAULTS: tuple[Fault, ...] = (
-    Fault("no-traffic", "bus", whole_bus, _dead_bus),
     Fault("message-missing", "bus", _cyclic, _missing),
     Fault("controller-silent", "controller", lambda one: [()] if one.controller_messages else [], _silent),
     Fault("control-never-changes", "control", _operated, _dead_control),
@@ -239,4 +233,4 @@ OUTPUT_FAULTS: tuple[Fault, ...] = (
         _over,
     ),
 )
-"""Faults of controls, controller and outputs, and the simplest of the bus."""
+"""Faults of controls, controller and outputs."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.rehearsal.supply import alive
 from canlens.rehearsal.timeline import Timeline, all_jumps, constant, from_spans
 
 if TYPE_CHECKING:
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
     from canlens.plan import Output, Rule
     from canlens.rehearsal.draws import Draws
+    from canlens.rehearsal.habits import Spans
 
 FULL_LEVEL = 100.0
 LATENCY_S = (0.012, 0.045)
@@ -77,9 +79,12 @@ class OutputModel:
     is_open: bool = False
     trip: Trip | None = None
 
-    def run(self, seen: Mapping[str, Timeline], *, end_s: float, draws: Draws) -> OutputCourse:
-        """Let the output follow the controls as the controller sees them, up to ``end_s``."""
-        asked = self._asked(seen, end_s, draws)
+    def run(self, seen: Mapping[str, Timeline], *, end_s: float, draws: Draws, dead: Spans = ()) -> OutputCourse:
+        """Let the output follow the controls as the controller sees them, up to ``end_s``.
+
+        While the controller is ``dead`` all is off; timers that ran are forgotten.
+        """
+        asked = self._asked(seen, end_s, draws, dead)
         fed = self._protected(asked, end_s)
         flash = self._flash(seen, end_s, draws)
         lit, commanded = _both(fed, flash), _both(asked, flash)
@@ -87,15 +92,18 @@ class OutputModel:
         night = seen[self.night] if self.night is not None else constant(0.0)
         return OutputCourse(lit if is_told else commanded, lit, self._level(lit, night))
 
-    def _asked(self, seen: Mapping[str, Timeline], end_s: float, draws: Draws) -> Timeline:
+    def _asked(self, seen: Mapping[str, Timeline], end_s: float, draws: Draws, dead: Spans) -> Timeline:
         """Follow the rule with latency, run-on and cut-off."""
         if self.stuck is not None:
-            return constant(float(self.stuck))
-        spans = delayed(rule_timeline(self.rule, seen).spans(end_s), self.latency_s, draws)
+            return _both(constant(float(self.stuck)), alive(dead))
+        ruled = rule_timeline(self.rule, seen)
+        if dead:
+            ruled = _both(ruled, alive(dead))
+        spans = delayed(ruled.spans(end_s), self.latency_s, draws)
         exact = 1.0 + draws.uniform(-TIMER_ERROR, TIMER_ERROR)
         if self.run_on_s is not None:
             spans = [(start, end + self.run_on_s * exact) for start, end in spans]
-        on = from_spans(spans)
+        on = from_spans([(start, _end_before(dead, start, end)) for start, end in spans])
         if self.cut_after_s is None:
             return on
         longest = self.cut_after_s * exact
@@ -181,6 +189,11 @@ def delayed(
         (start + draws.uniform(*latency_s) if start > 0 else start, end + draws.uniform(*latency_s))
         for start, end in spans
     ]
+
+
+def _end_before(dead: Spans, start_s: float, end_s: float) -> float:
+    """Return when a span ends if the controller dies within it."""
+    return min([end_s, *(died for died, _ in dead if start_s < died < end_s)])
 
 
 def _both(one: Timeline, other: Timeline) -> Timeline:

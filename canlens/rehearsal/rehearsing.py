@@ -95,6 +95,23 @@ def rehearse_install(
     return rehearsal, courses
 
 
+def subjects_of(plan: Plan, cause: str, *, seed: int = 1) -> list[Subject]:
+    """List all that a fault could be built into, as it is drawn where nobody chooses."""
+    fault = _fault(cause)
+    schedule = draw_schedule(plan, Draws(seed, "schedule"))
+    install = healthy_install(plan, schedule, bus_load=0.0, draws=Draws(seed, "foreign messages"))
+    return (fault.usual or fault.subjects)(install)
+
+
+def _fault(cause: str) -> Fault:
+    """Return the fault of that name."""
+    fault = FAULTS.get(cause)
+    if fault is None:
+        close = get_close_matches(cause, FAULTS, n=3)
+        raise UsageError(f"fault '{cause}': expected one of {', '.join(close or FAULTS)}.")
+    return fault
+
+
 def with_faults(
     install: Install,
     fault: str | Sequence[str] | None,
@@ -122,10 +139,7 @@ def build_fault(
 ) -> tuple[Install, InjectedFault]:
     """Build one fault into the install, away from those that are there already."""
     cause, _, names = wish.partition(":")
-    fault = FAULTS.get(cause)
-    if fault is None:
-        close = get_close_matches(cause, FAULTS, n=3)
-        raise UsageError(f"fault '{cause}': expected one of {', '.join(close or FAULTS)}.")
+    fault = _fault(cause)
     draws = Draws(seed, f"fault {cause}")
     subject = _subject(install, fault, names, before, draws)
     if strength is None:
@@ -144,7 +158,8 @@ def _subject(install: Install, fault: Fault, names: str, before: Sequence[Inject
             raise UsageError(f"fault '{fault.cause}' cannot concern '{names}'. It can concern: {listed}.")
         return wanted
     taken = {name for one in before for name in one.subject}
-    free = [one for one in possible if not taken & set(one)]
+    drawn = possible if fault.usual is None else fault.usual(install)
+    free = [one for one in drawn if not taken & set(one)]
     if not free:
         raise UsageError(f"fault '{fault.cause}': nothing in this plan can have it. Choose another fault or plan.")
     return draws.choice(free)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canlens.rehearsal.batches import Batch, build_batch
@@ -10,6 +11,7 @@ from canlens.rehearsal.disturbance import QUIET
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.faulty_bus import record_disturbed
 from canlens.rehearsal.foreign import foreign_sources
+from canlens.rehearsal.lone import lone_sender, only_errors
 from canlens.rehearsal.recording import STAMP_NS, record_healthy
 from canlens.rehearsal.timeline import Timeline, constant
 from canlens.trace import Source, Trace
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from canlens.database import Message
     from canlens.plan import Plan
     from canlens.rehearsal import background
+    from canlens.rehearsal.habits import Spans
     from canlens.rehearsal.install import Install
     from canlens.rehearsal.output_model import OutputCourse
     from canlens.signals import Floats
@@ -47,17 +50,22 @@ def simulate(install: Install, *, start_ns: int, seed: int) -> tuple[Trace, dict
     plan = install.plan
     if install.is_bus_dead:
         return Trace.empty(source=Source(stamp_resolution_ns=STAMP_NS)), {}
+    if install.is_rate_wrong:
+        return only_errors(plan, install.schedule.awake, start_ns=start_ns, draws=Draws(seed, "wrong rate")), {}
     sources, true = _control_sources(install, seed)
     running = true.get(plan.bus.awake_while or "", constant(1.0))
     foreign = [*install.foreign_messages, *install.doubles]
     switches = foreign_sources(foreign, end_s=install.schedule.end_s, draws=Draws(seed, "foreign switches"))
     vehicle = _batches(install, [*install.vehicle_messages, *foreign], sources | switches, running, seed)
+    if install.is_unacknowledged:
+        end_s = install.schedule.end_s
+        return lone_sender(plan, vehicle, start_ns=start_ns, end_s=end_s, draws=Draws(seed, "lone sender")), {}
     if install.is_controller_silent:
         return _recorded(install, vehicle, {}, start_ns, seed), {}
     seen = _seen(plan, vehicle, record_healthy(plan, vehicle, 0)[1], true)
-    courses = run_outputs(install, seen, seed=seed)
+    courses, dead = run_outputs(install, seen, seed=seed)
     sources |= controller_sources(install, courses, seen, running, seed=seed)
-    controller = _batches(install, install.controller_messages, sources, running, seed)
+    controller = _batches(install, install.controller_messages, sources, running, seed, dead=dead)
     return _recorded(install, [*vehicle, *controller], courses, start_ns, seed), courses
 
 
@@ -94,6 +102,8 @@ def _batches(
     sources: Mapping[str, background.Source],
     running: Timeline,
     seed: int,
+    *,
+    dead: Spans = (),
 ) -> list[Batch]:
     """Make the frames of all messages that are sent at all."""
     return [
@@ -103,7 +113,7 @@ def _batches(
             awake=install.schedule.awake,
             running=running,
             seed=seed,
-            habit=install.habit_of(message),
+            habit=replace(install.habit_of(message), restarts=dead),
         )
         for message in messages
         if message.name not in install.missing

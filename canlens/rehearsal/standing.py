@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.rehearsal.needs import holds
+from canlens.rehearsal.needs import switched_on_by
 from canlens.rehearsal.schedule import SLEEP_SHARE, Operation, Schedule
 
 if TYPE_CHECKING:
@@ -15,6 +15,8 @@ OFF_SHARE = 0.4
 """When the ignition goes off, as a share of the recording's time."""
 HOLD_S = (2.0, 9.0)
 PAUSE_S = (3.0, 14.0)
+USUAL_S = 40.0
+"""Times for a recording of this length or longer; they shrink with a shorter one."""
 OPERATED = 2
 """Outputs that are switched now and then."""
 
@@ -36,10 +38,9 @@ def draw_standing(plan: Plan, duration_s: float, draws: Draws, *, sleeps: bool) 
     ignition = plan.bus.awake_while
     off_s = duration_s * OFF_SHARE if sleeps else duration_s + 1.0
     operations = [Operation(ignition, 0.0, off_s)] if ignition is not None else []
-    for name in draws.shuffled(list(plan.outputs))[:OPERATED]:
-        control = _switch_of(plan, name)
-        if control is not None:
-            operations += _now_and_then(control, min(off_s, duration_s), draws)
+    switched = [names for name in draws.shuffled(list(plan.outputs)) if (names := _switches_of(plan, name))]
+    for names in switched[:OPERATED]:
+        operations += _now_and_then(names, min(off_s, duration_s), draws)
     allowed_s = plan.bus.quiet_after_s or 0.5 * duration_s
     sleep_s = min(allowed_s * draws.uniform(*SLEEP_SHARE), 0.2 * duration_s)
     return Schedule(
@@ -52,22 +53,19 @@ def draw_standing(plan: Plan, duration_s: float, draws: Draws, *, sleeps: bool) 
     )
 
 
-def _switch_of(plan: Plan, output: str) -> str | None:
-    """Return a control that alone, with the ignition on, switches an output; None if there is none."""
-    rule, ignition = plan.outputs[output].when, plan.bus.awake_while
-    base = {} if ignition is None else {ignition: True}
-    for control in rule.controls:
-        if control != ignition and holds(rule, {**base, control: True}) != holds(rule, base):
-            return control
-    return None
+def _switches_of(plan: Plan, output: str) -> tuple[str, ...]:
+    """Return the controls that together, with the ignition on, switch an output on; none if it needs none."""
+    base = {} if plan.bus.awake_while is None else {plan.bus.awake_while: True}
+    return switched_on_by(plan.outputs[output].when, base) or ()
 
 
-def _now_and_then(control: str, end_s: float, draws: Draws) -> list[Operation]:
-    """Operate a control at drawn times."""
-    operations = []
-    now = draws.uniform(*PAUSE_S)
+def _now_and_then(controls: tuple[str, ...], end_s: float, draws: Draws) -> list[Operation]:
+    """Operate controls together at drawn times."""
+    operations: list[Operation] = []
+    shrunk = min(1.0, end_s / USUAL_S)
+    now = shrunk * draws.uniform(*PAUSE_S)
     while now < end_s - 1.0:
-        stop_s = min(now + draws.uniform(*HOLD_S), end_s)
-        operations.append(Operation(control, now, stop_s))
-        now = stop_s + draws.uniform(*PAUSE_S)
+        stop_s = min(now + shrunk * draws.uniform(*HOLD_S), end_s)
+        operations += [Operation(control, now, stop_s) for control in controls]
+        now = stop_s + shrunk * draws.uniform(*PAUSE_S)
     return operations
