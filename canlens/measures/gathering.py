@@ -12,6 +12,7 @@ from canlens.errors import UsageError
 from canlens.evidence import ControlEvidence, Evidence, Steps
 from canlens.measures.answers import answers
 from canlens.measures.bus import bus_of
+from canlens.measures.bus_side import bus_side, on_spans
 from canlens.measures.clock import HAND_NOTED_S, marks_offset
 from canlens.measures.mapping import candidates
 from canlens.measures.observations import OBSERVED_S
@@ -76,9 +77,10 @@ def evidence(
             for name, output in plan.outputs.items()
         }
         bus, buses = load.result()
+    described = recording(trace, plan.database)
     return Evidence(
         plan=plan,
-        recording=recording(trace, plan.database),
+        recording=described,
         bus=bus,
         buses=buses,
         frames=int((chosen.kind != Kind.ERROR).sum()),
@@ -89,6 +91,16 @@ def evidence(
         marks=tuple(marks),
         marks_offset_s=offset_s,
         readings=readings,
+        bus_evidence=bus_side(
+            trace,
+            plan.bus,
+            database=plan.database,
+            recording=described,
+            bus=bus,
+            channel=wanted,
+            outputs_on=on_spans(outputs),
+            readings=readings,
+        ),
     )
 
 

@@ -37,7 +37,8 @@ def meter_and_log(
     high, low = by_name.get("h_v"), by_name.get("l_v")
     if high is not None and low is not None and "ask" not in {high.state, low.state} and high.value < low.value:
         found.append(
-            f"H ({high.value:g} V) lies below L ({low.value:g} V): the two wires may be exchanged where this was measured."
+            f"H ({high.value:g} V) lies below L ({low.value:g} V): the two wires may be exchanged where this was "
+            "measured."
         )
     if (current := by_name.get("sleep_ma")) is not None and current.state == "odd":
         seen = "the log shows when the bus was awake" if frames else "the log holds no frame"

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.bus_evidence import BusEvidence
 from canlens.evidence import Evidence
 from canlens.measures.bus import WINDOW_S
+from canlens.measures.bus_side import bus_side
 from canlens.measures.channel_loads import channel_loads
 from canlens.measures.gathering import on_channel
 from canlens.measures.messages import messages
@@ -89,7 +89,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
         controls={},
         outputs={},
         bus_evidence=replace(
-            BusEvidence(recording=described, bus=bus, frames=frames),
+            bus_side(trace, plan.bus, database=plan.database, recording=described, bus=bus, channel=plan.bus.channel),
             intervals=found,
             quiet=quiet(chosen, spans, plan.database, stops=stops),
         ),
