@@ -15,10 +15,12 @@ from canlens.measures.bus import bus_of
 from canlens.measures.bus_side import bus_side, on_spans
 from canlens.measures.clock import HAND_NOTED_S, marks_offset
 from canlens.measures.mapping import candidates
+from canlens.measures.messages import message_side
 from canlens.measures.observations import OBSERVED_S
 from canlens.measures.outputs import output_evidence
 from canlens.measures.quality import recording
 from canlens.measures.recorded import Recorded
+from canlens.measures.rest import rest
 from canlens.measures.tracks import rule_track
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
     from canlens.evidence import Track
     from canlens.plan import Control, Mark, Observation, Plan, Readings, SignalReference
     from canlens.signals import Floats, Signal
-    from canlens.trace import Trace
+    from canlens.trace import Identifiers, Trace
 
 
 def evidence(
@@ -66,6 +68,7 @@ def evidence(
     chosen = on_channel(trace, wanted)
     with ThreadPoolExecutor(1) as beside:  # the load and the judging share nothing, and numpy lets both run at once
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
+        told = beside.submit(message_side, chosen, plan.database, only=_identifiers(plan))
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
         seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, chosen), offset_s])
@@ -77,6 +80,7 @@ def evidence(
             for name, output in plan.outputs.items()
         }
         bus, buses = load.result()
+        intervals, quiet, _ = told.result()
     described = recording(trace, plan.database)
     return Evidence(
         plan=plan,
@@ -91,17 +95,29 @@ def evidence(
         marks=tuple(marks),
         marks_offset_s=offset_s,
         readings=readings,
-        bus_evidence=bus_side(
-            trace,
-            plan.bus,
-            database=plan.database,
-            recording=described,
-            bus=bus,
-            channel=wanted,
-            outputs_on=on_spans(outputs),
-            readings=readings,
+        bus_evidence=replace(
+            bus_side(
+                trace,
+                plan.bus,
+                database=plan.database,
+                recording=described,
+                bus=bus,
+                channel=wanted,
+                outputs_on=on_spans(outputs),
+                readings=readings,
+            ),
+            intervals=intervals,
+            quiet=rest(quiet, chosen, plan.bus, controls=controls, outputs=outputs),
         ),
     )
+
+
+def _identifiers(plan: Plan) -> Identifiers:
+    """Return the identifiers of all messages that the plan needs or the controller sends, uint32."""
+    needed = {each.message.identifier for each in _references(plan)}
+    if plan.controller.node is not None:
+        needed |= {each.identifier for each in plan.database.messages if plan.controller.node in each.senders}
+    return np.array(sorted(needed), np.uint32)
 
 
 def _recorded(plan: Plan, trace: Trace) -> tuple[Recorded, tuple[str, ...]]:

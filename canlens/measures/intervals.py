@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,8 @@ from canlens.measures.beats import CYCLIC, EVENT_DRIVEN, MIXED, beat_of, blurred
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     import numpy.typing as npt
 
     from canlens.measures.streams import Streams
@@ -26,6 +28,8 @@ LEAST_FOLLOWING = 0.75
 GAP_SPREADS = 4.0
 """A message with much jitter must besides be late by so many times what its latest tenth is (our choice)."""
 LATE_CYCLES = 1.5
+BATCH = 32_768
+"""Frames that are measured together."""
 BURST_SHARE = 0.25
 """Frames that follow each other faster than this share of the cycle are a burst, from three on (our choice)."""
 
@@ -131,36 +135,60 @@ def intervals(trace: Trace, streams: Streams, awake: Ints) -> Intervals:
     Intervals
         Stamps that step backwards inside a stretch give no interval.
     """
-    time_ns = trace.time_ns[streams.rows]
-    length_ns = np.diff(time_ns)
+    has_parts = len(awake) > 0 and awake.min() != awake.max()
+    parts = [
+        _measured(trace.time_ns, streams, batch, awake if has_parts else None)
+        for batch in _batches(streams.start, most=BATCH)
+    ]
+    if not parts:
+        return _measured(trace.time_ns, streams, slice(0, 0), None)
+    joined = {each.name: np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(Intervals)}
+    joined["start"] = np.append(0, np.cumsum(np.concatenate([part.counts for part in parts])))
+    return Intervals(**joined)
+
+
+def _batches(start: Ints, *, most: int) -> Iterator[slice]:
+    """Yield streams that follow each other with about so many frames together; what fits the cache is quick."""
+    first, number = 0, len(start) - 1
+    while first < number:
+        last = max(int(np.searchsorted(start, start[first] + most, "right")) - 1, first + 1)
+        yield slice(first, min(last, number))
+        first = last
+
+
+def _measured(stamps_ns: Ints, streams: Streams, batch: slice, awake: Ints | None) -> Intervals:
+    """Measure the intervals of some streams."""
+    begin = streams.start[batch.start : batch.stop + 1]
+    rows = streams.rows[begin[0] : begin[-1]]
+    begin = begin - begin[0]
+    length_ns = np.diff(stamps_ns[rows])
     usable = length_ns >= 0
-    usable[streams.start[1:-1] - 1] = False
-    if len(awake) and awake.min() != awake.max():
-        usable &= np.diff(awake[streams.rows]) == 0
+    usable[begin[1:-1] - 1] = False
+    if awake is not None:
+        usable &= np.diff(awake[rows]) == 0
     kept = np.append(0, np.cumsum(usable))
-    start = np.append(0, kept[streams.start[1:] - 1]) if len(streams) else np.zeros(1, np.int64)
+    start = np.append(0, kept[begin[1:] - 1]) if len(begin) > 1 else np.zeros(1, np.int64)
     place = np.flatnonzero(usable) + 1
     length_ns = length_ns[place - 1]
     spread = _Spread.of(length_ns, start)
     kind = kind_of(spread.at, np.diff(start))
     is_plain = kind == CYCLIC
-    beat_ns = np.where((kind == CYCLIC) | (kind == MIXED), beat_of(spread.at, kind), 0)
+    beat_ns = np.where(is_plain | (kind == MIXED), beat_of(spread.at, kind), 0)
     for number in np.flatnonzero(kind == EVENT_DRIVEN).tolist():
         beat_ns[number] = blurred_beat(length_ns[start[number] : start[number + 1]])
     kind[(kind == EVENT_DRIVEN) & (beat_ns > 0)] = CYCLIC
-    cycle_s = fitted_cycles(length_ns, start, beat_ns) / NANOSECONDS_PER_SECOND
     median_ns = spread.at(0.5)
     none = np.diff(start) == 0
     return Intervals(
         length_ns=length_ns,
-        place=place,
+        place=place + streams.start[batch.start],
         start=start,
         median_s=_seconds(median_ns, none),
         least_s=_seconds(spread.at(0.0), none),
         most_s=_seconds(spread.at(1.0), none),
         sd_s=_seconds(_deviation(length_ns, start, median_ns), none),
         kind=kind,
-        cycle_s=cycle_s,
+        cycle_s=fitted_cycles(length_ns, start, beat_ns) / NANOSECONDS_PER_SECOND,
         jitter_s=_seconds((spread.at(0.975) - spread.at(0.025)) / 2, kind != CYCLIC),
         gap_from_ns=_gap_from(beat_ns, spread.at(0.9)),
         is_plain=is_plain,
@@ -171,13 +199,14 @@ def intervals(trace: Trace, streams: Streams, awake: Ints) -> Intervals:
 class _Spread:
     """Intervals of each stream in ascending order."""
 
-    sorted_ns: Ints
+    sorted_ns: Ints | npt.NDArray[np.uint32]
     start: Ints
 
     @classmethod
     def of(cls, length_ns: Ints, start: Ints) -> _Spread:
         """Sort the intervals of each stream."""
-        ordered = length_ns.copy()
+        fits = not len(length_ns) or int(length_ns.max()) <= np.iinfo(np.uint32).max
+        ordered = length_ns.astype(np.uint32) if fits else length_ns.copy()  # shorter numbers are sorted faster
         for first, last in itertools.pairwise(start.tolist()):
             ordered[first:last].sort()
         return cls(ordered, start)

@@ -13,6 +13,8 @@ from canlens.measures.interruptions import interruptions
 from canlens.measures.intervals import intervals
 from canlens.measures.payload_lengths import lengths_of
 from canlens.measures.senders import two_senders_of
+from canlens.measures.sleep import awake, quiet
+from canlens.measures.streams import streams
 from canlens.message_evidence import Interval, MessageEvidence
 from canlens.trace import NANOSECONDS_PER_SECOND
 
@@ -21,18 +23,36 @@ if TYPE_CHECKING:
     from canlens.measures.intervals import Intervals
     from canlens.measures.sleep import Awake
     from canlens.measures.streams import Streams
-    from canlens.message_evidence import Counter, Stop, TwoSenders
-    from canlens.trace import Trace
+    from canlens.message_evidence import Counter, QuietEvidence, Stop, TwoSenders
+    from canlens.trace import Identifiers, Trace
+
+
+def message_side(
+    trace: Trace, database: Database, *, only: Identifiers | None = None
+) -> tuple[tuple[MessageEvidence, ...], QuietEvidence, Streams]:
+    """Measure the messages of a recording, and when its bus was awake.
+
+    Parameters
+    ----------
+    trace, database
+        The recording, and the definitions of its messages.
+    only
+        Identifiers whose messages are wanted; None: all.
+    """
+    spans = awake(trace)
+    sorted_frames = streams(trace, only=only)
+    found, stops = messages(trace, sorted_frames, spans, database)
+    return found, quiet(trace, spans, database, stops=stops), sorted_frames
 
 
 def messages(
-    trace: Trace, streams: Streams, awake: Awake, database: Database
+    trace: Trace, sorted_frames: Streams, spans: Awake, database: Database
 ) -> tuple[tuple[MessageEvidence, ...], tuple[Stop, ...]]:
     """Measure the messages of every channel.
 
     Parameters
     ----------
-    trace, streams, awake
+    trace, sorted_frames, spans
         The recording, its frames by channel and identifier, and when it was awake.
     database
         Names, senders and declared cycle times.
@@ -44,26 +64,26 @@ def messages(
     tuple
         Moments in which a whole channel stopped.
     """
-    found = intervals(trace, streams, awake.number)
-    stopped = stops(trace, streams, found, awake)
-    gaps = gaps_of(trace, streams, found, stopped)
-    stopped_s, started_s = ends(trace, streams, found, awake)
-    lengths = lengths_of(trace, streams)
-    counters = counters_of(trace, streams, found)
+    found = intervals(trace, sorted_frames, spans.number)
+    stopped = stops(trace, sorted_frames, found, spans)
+    gaps = gaps_of(trace, sorted_frames, found, stopped)
+    stopped_s, started_s = ends(trace, sorted_frames, found, spans)
+    lengths = lengths_of(trace, sorted_frames)
+    counters = counters_of(trace, sorted_frames, found)
     definitions = [
         database.with_identifier(int(identifier), is_extended=bool(is_extended))
-        for identifier, is_extended in zip(streams.identifier, streams.is_extended, strict=True)
+        for identifier, is_extended in zip(sorted_frames.identifier, sorted_frames.is_extended, strict=True)
     ]
-    edges = streams.rows[np.stack([streams.start[:-1], streams.start[1:] - 1], axis=1)]
+    edges = sorted_frames.rows[np.stack([sorted_frames.start[:-1], sorted_frames.start[1:] - 1], axis=1)]
     time_s = (trace.time_ns[edges] - trace.start_ns) / NANOSECONDS_PER_SECOND
     every = tuple(
         MessageEvidence(
-            identifier=int(streams.identifier[number]),
-            is_extended=bool(streams.is_extended[number]),
-            is_remote=bool(streams.is_remote[number]),
-            channel=trace.channels[streams.channel[number]] if trace.channels else "",
+            identifier=int(sorted_frames.identifier[number]),
+            is_extended=bool(sorted_frames.is_extended[number]),
+            is_remote=bool(sorted_frames.is_remote[number]),
+            channel=trace.channels[sorted_frames.channel[number]] if trace.channels else "",
             message=definitions[number],
-            frames=int(streams.frames[number]),
+            frames=int(sorted_frames.frames[number]),
             first_s=float(time_s[number, 0]),
             last_s=float(time_s[number, 1]),
             first_line=int(trace.line[edges[number, 0]]),
@@ -80,12 +100,12 @@ def messages(
             lengths=lengths[number],
             counter=counters[number],
             two_senders=_two_senders(
-                trace, streams, found, number, message=definitions[number], counter=counters[number]
+                trace, sorted_frames, found, number, message=definitions[number], counter=counters[number]
             ),
         )
-        for number in range(len(streams))
+        for number in range(len(sorted_frames))
     )
-    return every, interruptions(trace, streams, found, counters, stopped)
+    return every, interruptions(trace, sorted_frames, found, counters, stopped)
 
 
 def _two_senders(

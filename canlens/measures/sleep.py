@@ -52,8 +52,11 @@ def awake(trace: Trace) -> Awake:
         if len(rows) < 2:  # noqa: PLR2004 – there is no gap between fewer
             continue
         gap_ns = np.diff(trace.time_ns[rows])
-        longest_ns = max(SILENCE_S * NANOSECONDS_PER_SECOND, SILENCE_GAPS * float(np.median(gap_ns)))
-        silent = np.flatnonzero((gap_ns > longest_ns) & (np.diff(trace.segment[rows]) == 0))
+        silent = np.flatnonzero(gap_ns > SILENCE_S * NANOSECONDS_PER_SECOND)
+        if not len(silent):
+            continue
+        silent = silent[gap_ns[silent] > SILENCE_GAPS * float(np.median(gap_ns))]
+        silent = silent[trace.segment[rows[silent]] == trace.segment[rows[silent + 1]]]
         if len(silent):
             number[rows] += np.searchsorted(silent, np.arange(len(rows)), "left")
             found.append((rows[silent], rows[silent + 1]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +13,8 @@ from canlens.trace import Kind
 
 if TYPE_CHECKING:
     from canlens.trace import Bools, Channels, Identifiers, Ints, Rows, Trace
+
+    Keys = npt.NDArray[np.unsignedinteger]
 
 EXTENDED_BIT = 29
 REMOTE_BIT = 30
@@ -33,8 +36,8 @@ class Streams:
         intp (m,): rows of the trace, stream by stream, each in file order.
     start
         int64 (g + 1,): where each stream begins in ``rows``, and their end.
-    number
-        int64 (n,): number of each row's stream; -1 for error records.
+    length
+        Rows of the trace.
     """
 
     channel: Channels
@@ -43,10 +46,17 @@ class Streams:
     is_remote: Bools
     rows: Rows
     start: Ints
-    number: Ints
+    length: int
 
     def __len__(self) -> int:
         return len(self.identifier)
+
+    @cached_property
+    def number(self) -> Ints:
+        """int64 (n,): number of each row's stream; -1 for rows of none."""
+        out = np.full(self.length, -1, np.int64)
+        out[self.rows] = np.repeat(np.arange(len(self)), self.frames)
+        return out
 
     @property
     def frames(self) -> Ints:
@@ -54,50 +64,65 @@ class Streams:
         return np.diff(self.start)
 
 
-def streams(trace: Trace) -> Streams:
+def streams(trace: Trace, *, only: Identifiers | None = None) -> Streams:
     """Put the data and remote frames together by channel and identifier.
 
     Error records belong to none. A remote frame asks for the data frame of its identifier and is sent by somebody
     else, so it has a stream of its own.
+
+    Parameters
+    ----------
+    trace
+        The recording.
+    only
+        The identifiers that are wanted, flag bits removed; None: all.
     """
-    is_frame = trace.kind != Kind.ERROR
-    every = bool(is_frame.all())
-    rows = np.arange(len(trace)) if every else np.flatnonzero(is_frame)
+    wanted = trace.kind != Kind.ERROR
+    if only is not None:
+        wanted &= np.isin(trace.identifier, only)
+    every = bool(wanted.all())
+    rows = np.flatnonzero(wanted)
     key = _keys(trace) if every else _keys(trace)[rows]
     known, number = _numbered(key)
     order = np.argsort(number, kind="stable")
-    start = np.append(0, np.cumsum(np.bincount(number, minlength=len(known))))
-    of_row = np.full(len(trace), -1, np.int64)
-    of_row[rows] = number
     return Streams(
         channel=(known >> CHANNEL_BIT).astype(np.int16),
         identifier=(known & ((1 << EXTENDED_BIT) - 1)).astype(np.uint32),
         is_extended=(known >> EXTENDED_BIT & 1).astype(np.bool_),
         is_remote=(known >> REMOTE_BIT & 1).astype(np.bool_),
         rows=order if every else rows[order],
-        start=start,
-        number=of_row,
+        start=np.append(0, np.cumsum(np.bincount(number, minlength=len(known)))),
+        length=len(trace),
     )
 
 
-def _keys(trace: Trace) -> Ints:
+def _keys(trace: Trace) -> Keys:
     """Return one number for all that tells streams apart."""
-    key = trace.identifier.astype(np.int64)
-    key |= trace.is_extended.astype(np.int64) << EXTENDED_BIT
-    if (trace.kind == Kind.REMOTE).any():
-        key |= (trace.kind == Kind.REMOTE).astype(np.int64) << REMOTE_BIT
-    if len(trace.channels) > 1:
-        key |= trace.channel.astype(np.int64) << CHANNEL_BIT
+    several = len(trace.channels) > 1
+    key: Keys = trace.identifier.astype(np.uint64) if several else trace.identifier.copy()
+    kind = key.dtype
+    key |= trace.is_extended.astype(kind) << EXTENDED_BIT
+    is_remote = trace.kind == Kind.REMOTE
+    if is_remote.any():
+        key |= is_remote.astype(kind) << REMOTE_BIT
+    if several:
+        key |= trace.channel.astype(kind) << CHANNEL_BIT
     return key
 
 
-def _numbered(key: Ints) -> tuple[Ints, npt.NDArray[np.generic]]:
-    """Return the different keys, ascending, and the place of each key among them; a table is quicker than a search."""
-    known = np.unique(key)
-    kind = np.uint16 if len(known) <= np.iinfo(np.uint16).max else np.int64
-    size = next((size for size in PRIMES if len(np.unique(known % size)) == len(known)), None)
-    if size is None:
-        return known, np.searchsorted(known, key).astype(kind)
-    table = np.zeros(size, kind)
-    table[known % size] = np.arange(len(known))
-    return known, table[key % size]
+def _numbered(key: Keys) -> tuple[Ints, npt.NDArray[np.generic]]:
+    """Return the different keys, ascending, and the place of each key among them.
+
+    A table that holds each key at its remainder is quicker than sorting, where no two keys share a remainder.
+    """
+    for size in PRIMES:
+        place = key % size
+        table = np.full(size, -1, np.int64)
+        table[place] = key
+        if (table[place] == key).all():
+            known = np.sort(table[table >= 0])
+            numbers = np.zeros(size, np.uint16 if len(known) <= np.iinfo(np.uint16).max else np.int64)
+            numbers[known % size] = np.arange(len(known))
+            return known, numbers[place]
+    known = np.unique(key).astype(np.int64)
+    return known, np.searchsorted(known, key.astype(np.int64))

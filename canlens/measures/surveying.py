@@ -12,10 +12,8 @@ from canlens.measures.bus import WINDOW_S
 from canlens.measures.bus_side import bus_side
 from canlens.measures.channel_loads import channel_loads
 from canlens.measures.gathering import on_channel
-from canlens.measures.messages import messages
+from canlens.measures.messages import message_side
 from canlens.measures.quality import recording
-from canlens.measures.sleep import awake, quiet
-from canlens.measures.streams import streams
 from canlens.results import BusResult
 from canlens.trace import Kind
 
@@ -71,9 +69,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
     """
     chosen = on_channel(trace, plan.bus.channel)
     loads = channel_loads(trace, plan.bus)
-    sorted_frames = streams(chosen)
-    spans = awake(chosen)
-    found, stops = messages(chosen, sorted_frames, spans, plan.database)
+    found, quiet, sorted_frames = message_side(chosen, plan.database)
     buses = {name: load.result for name, load in loads.items()}
     bus = buses.get(plan.bus.channel or "", next(iter(buses.values()), _unmeasured(plan)))
     described = recording(trace, plan.database)
@@ -91,7 +87,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
         bus_evidence=replace(
             bus_side(trace, plan.bus, database=plan.database, recording=described, bus=bus, channel=plan.bus.channel),
             intervals=found,
-            quiet=quiet(chosen, spans, plan.database, stops=stops),
+            quiet=quiet,
         ),
     )
     return Surveyed(evidence, loads, sorted_frames, _numbers(trace, chosen, sorted_frames))
