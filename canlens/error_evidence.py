@@ -90,7 +90,8 @@ class ErrorLedger:
     states
         Time line of the recording node's controller.
     episodes
-        The records in bursts.
+        The records that stand for error frames, in bursts; those that only tell of the recorder's controller are not
+        among them.
     time_s, line
         float64 (n,) and int64 (n,): of each error record.
     """

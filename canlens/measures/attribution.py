@@ -10,10 +10,11 @@ import numpy as np
 from canlens.error_evidence import Attribution, Share, Suspicion
 from canlens.measures.attribution_words import FEWEST_EPISODES, SURE, answer_words
 from canlens.measures.error_episodes import episode_starts
-from canlens.measures.error_records import error_records
+from canlens.measures.error_records import broken_frames, error_records
 from canlens.measures.retries import retries
 from canlens.measures.suspects import Struck, suspects
 from canlens.measures.traffic import traffic_of
+from canlens.trace import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,8 +55,8 @@ def attribute(
     Attribution
         None where there are no error records, or no frames beside them.
     """
-    records = error_records(trace)
-    if not len(records) or len(records) == len(trace):
+    records = broken_frames(error_records(trace))
+    if not len(records) or (trace.kind == Kind.ERROR).all():
         return None
     traffic = traffic_of(trace, bit_rate=bit_rate)
     starts = _spread(episode_starts(traffic, records))

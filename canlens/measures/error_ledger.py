@@ -8,7 +8,7 @@ import numpy as np
 
 from canlens.error_evidence import ErrorLedger
 from canlens.measures.error_episodes import episode_starts, episodes
-from canlens.measures.error_records import ErrorRecords, error_records
+from canlens.measures.error_records import ALL_NAMED, ErrorRecords, broken_frames, error_records
 from canlens.measures.error_states import state_steps
 from canlens.measures.error_words import counted_errors
 from canlens.measures.traffic import traffic_of
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 UNSPECIFIED = "unspecified"
-NAMED = int(sum(CLASS_KEYS))
-"""All class bits that have a name."""
 
 
 def errors_recorded(trace: Trace) -> tuple[Recorded, str]:
@@ -72,6 +70,7 @@ def error_ledger(trace: Trace, *, channel: str | None = None, bit_rate: float | 
     if not len(records):
         return ErrorLedger(0, good, recorded, because, classes=_no_classes(), states=steps)
     traffic = traffic_of(own, bit_rate=bit_rate)
+    broken = broken_frames(records)
     classes, places, details = _counts(records)
     return ErrorLedger(
         frames=len(records),
@@ -82,7 +81,7 @@ def error_ledger(trace: Trace, *, channel: str | None = None, bit_rate: float | 
         places=places,
         details=details,
         states=steps,
-        episodes=episodes(traffic, records, episode_starts(traffic, records)),
+        episodes=episodes(traffic, broken, episode_starts(traffic, broken)),
         time_s=records.time_s,
         line=records.line,
     )
@@ -105,7 +104,7 @@ def _counts(records: ErrorRecords) -> tuple[dict[str, int], dict[str, int], dict
     for kind, number in zip(kinds, numbers.tolist(), strict=True):
         bits = int.from_bytes(kind[:4].tobytes(), "big")
         record = describe_error(bits, kind[4:].tobytes())
-        names = [name for bit, name in CLASS_KEYS.items() if bits & bit] if bits & NAMED else [UNSPECIFIED]
+        names = [name for bit, name in CLASS_KEYS.items() if bits & bit] if bits & ALL_NAMED else [UNSPECIFIED]
         for name in names:
             classes[name] += number
         if record.place:

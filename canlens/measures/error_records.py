@@ -10,12 +10,16 @@ import numpy as np
 from canlens.measures.error_words import said_of_errors
 from canlens.trace import Kind
 from canlens.wire import ErrorClass
+from canlens.wire.error_classes import CLASS_KEYS
 
 if TYPE_CHECKING:
     from canlens.signals import Floats
     from canlens.trace import Bytes, Identifiers, Ints, Rows, Trace
 
-DETAIL_BYTES = 8
+ON_THE_BUS = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorClass.BUS_ERROR
+"""Classes that stand for an error frame."""
+ALL_NAMED = int(sum(CLASS_KEYS))
+"""All class bits that have a name."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +52,18 @@ class ErrorRecords:
         """Tell whether bytes 6 and 7 are error counters, as bool (n,); older drivers fill them without saying so."""
         told: np.typing.NDArray[np.bool_] = (self.classes & ErrorClass.COUNTERS) != 0
         return told | self.detail[:, 6:8].any(axis=1)
+
+
+def broken_frames(records: ErrorRecords) -> ErrorRecords:
+    """Pick the records that stand for an error frame on the bus, and not only for a state of the recorder's controller.
+
+    A record of which nothing is told is one too.
+    """
+    which = ((records.classes & ON_THE_BUS) != 0) | ((records.classes & ALL_NAMED) == 0)
+    if which.all():
+        return records
+    columns = (records.row, records.time_s, records.line, records.classes, records.detail)
+    return ErrorRecords(*(column[which] for column in columns))
 
 
 def error_records(trace: Trace) -> ErrorRecords:

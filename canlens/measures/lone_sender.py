@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.error_evidence import LoneSender
+from canlens.measures.error_records import broken_frames
 from canlens.trace import Kind
 from canlens.wire import ErrorClass
 
@@ -47,7 +48,7 @@ def lone_sender(trace: Trace, records: ErrorRecords) -> LoneSender | None:
     """
     missing = _unacknowledged(records)
     number = int(missing.sum())
-    if number < FEWEST_RECORDS or number < LEAST_SHARE * int(_are_errors(records).sum()):
+    if number < FEWEST_RECORDS or number < LEAST_SHARE * len(broken_frames(records)):
         return None
     is_frame = trace.kind != Kind.ERROR
     identities = np.unique(
@@ -74,10 +75,3 @@ def _unacknowledged(records: ErrorRecords) -> Bools:
     said: Bools = (records.classes & ErrorClass.NO_ACKNOWLEDGE) != 0
     placed: Bools = ((records.classes & ErrorClass.PROTOCOL) != 0) & np.isin(records.detail[:, 3], ACKNOWLEDGE_PLACES)
     return said | placed
-
-
-def _are_errors(records: ErrorRecords) -> Bools:
-    """Tell which records stand for an error on the bus, and not only for a state of the controller."""
-    errors = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorClass.BUS_ERROR | ErrorClass.LOST_ARBITRATION
-    is_state: Bools = (records.classes & errors) == 0
-    return ~is_state
