@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints
 
 FEWEST_FRAMES = 60
-MOST_FRAMES = 4000
+MOST_FRAMES = 2000
 """Frames that are taken apart, from the middle of longer streams."""
 NEIGHBOURS = 4
 """The next frame of the same sender is among so many next frames."""
@@ -31,6 +31,9 @@ WHOLE = 2e-4
 of nodes are off by less)."""
 MOST_WHOLE = 10
 ROUNDS = 3
+EARLY = 40
+EARLY_SHARE = 0.7
+"""A beat that is not there for most of its first due times is followed no further."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,6 +136,8 @@ def _followed(time_ns: Floats, start: int, cycle_ns: float) -> Comb:
             hits.append((number, times[nearest]))
             due_ns += FOLLOWING * (times[nearest] - due_ns)
             at = nearest
+        if number == EARLY and len(hits) < EARLY_SHARE * EARLY:
+            break
     if len(hits) < 2:  # noqa: PLR2004 – no line through fewer points
         return Comb(member, cycle_ns, 0.0)
     index, seen = np.array(hits, np.float64).T

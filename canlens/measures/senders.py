@@ -30,6 +30,8 @@ DECLARED = 0.2
 """A cycle is the declared one within this share of it."""
 FEWEST_OF_TWO = 100
 """Frames in which two counters must be seen: a value that falls steadily looks like them for a while (our choice)."""
+MOST_OF_TWO = 4000
+"""Frames that are looked at for that, from the middle of longer runs."""
 SURE_ERRORS = 6.0
 """Two clocks drift apart when the slope of their distance is so many standard errors from none."""
 
@@ -133,6 +135,7 @@ def has_two_counters(trace: Trace, rows: Rows) -> bool:
     """
     if len(rows) < FEWEST_OF_TWO:
         return False
+    rows = rows[max(0, (len(rows) - MOST_OF_TWO) // 2) :][:MOST_OF_TWO]
     sample = trace.payload.first8[rows[: SAMPLE + 2]]
     changing = _share(sample[2:] ^ sample[:-2]) >= CHANGING_SHARE
     for bit in np.flatnonzero(changing).tolist():
