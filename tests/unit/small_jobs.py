@@ -31,6 +31,7 @@ from canlens.plan import (
     Observation,
     Output,
     Plan,
+    Readings,
     SignalReference,
     parse_rule,
 )
@@ -175,6 +176,7 @@ class Job:
     trace: Trace
     marks: tuple[Mark, ...] = ()
     observed: tuple[Observation, ...] = ()
+    readings: Readings | None = None
 
     def __repr__(self) -> str:
         """Return the plan's outputs, and what changes in the recording: time, message, payload."""
@@ -191,7 +193,7 @@ class Job:
 
     @property
     def evidence(self) -> Evidence:
-        return gather(self.plan, self.trace, marks=self.marks, observed=self.observed)
+        return gather(self.plan, self.trace, marks=self.marks, observed=self.observed, readings=self.readings)
 
     @property
     def checkup(self) -> Checkup:
