@@ -51,28 +51,6 @@ class Traffic:
     broken: list[tuple[int, int, int]]
 
 
-class _Own:
-    """The error counter of each sender; between two failures it falls with each frame that it sends."""
-
-    def __init__(self, frames: Waiting) -> None:
-        order = np.argsort(frames.release_ns, kind="stable")
-        sender, ready = frames.sender[order], frames.release_ns[order]
-        self._ready = {int(node): ready[sender == node] for node in np.unique(sender)}
-        self._counts: dict[int, tuple[int, int]] = {}
-
-    def count(self, sender: int, now_ns: int) -> int:
-        """Return a sender's counter."""
-        if sender not in self._counts:
-            return 0
-        count, since_ns = self._counts[sender]
-        sent = np.searchsorted(self._ready[sender], [since_ns, now_ns], side="right")
-        return max(count - SENT * int(sent[1] - sent[0]), 0)
-
-    def set(self, sender: int, count: int, now_ns: int) -> None:
-        """Set a sender's counter."""
-        self._counts[sender] = (count, now_ns)
-
-
 class _Bus:
     """The bus as time goes on; ``free_ns`` is when it is free again."""
 
@@ -82,7 +60,7 @@ class _Bus:
         self.sender, self.twins = frames.sender.tolist(), frames.twins
         self.gap_ns = round(INTERMISSION_BITS * bit_ns)
         self.end = arbitrate(frames.release_ns, frames.rank, frames.busy_ns, gap_ns=self.gap_ns).tolist()
-        self.own = _Own(frames)
+        self.counts = [0] * (int(frames.sender.max(initial=0)) + 1)
         self.waiting: list[tuple[int, int, int]] = []
         self.free_ns = -(1 << 62)
         self.cuts = {row: cuts[::-1] for row, cuts in breaks.cuts.items()}
@@ -111,6 +89,7 @@ class _Bus:
             return
         self.end[row] = self.free_ns + self.busy[row]
         self.free_ns = self.end[row] + self.gap_ns
+        self.count_down(sender, 1)
         self.suspend(sender)
 
     def among_twins(self, row: int) -> int | None:
@@ -126,7 +105,7 @@ class _Bus:
         if parting is None:
             return row
         loser, winner = (row, other) if self.twins[row][parting] else (other, row)
-        if self.own.count(self.sender[loser], self.free_ns) < PASSIVE_COUNT:
+        if self.counts[self.sender[loser]] < PASSIVE_COUNT:
             self.count_up(self.sender[other])
             self.break_off(row, parting + 1)
             return None
@@ -162,12 +141,16 @@ class _Bus:
 
     def count_up(self, sender: int) -> None:
         """Raise a sender's error counter; at 256 it leaves the bus for a while."""
-        count = self.own.count(sender, self.free_ns) + FAILED
+        count = self.counts[sender] + FAILED
         if count >= BUS_OFF_COUNT:
             pause_ns = RESTART_BITS * self.bit_ns + 1e9 * self.draws.uniform(*RESTART_S)
             self.off_until[sender] = self.free_ns + round(pause_ns)
             count = 0
-        self.own.set(sender, count, self.free_ns)
+        self.counts[sender] = count
+
+    def count_down(self, sender: int, sent: int) -> None:
+        """Lower a sender's error counter for frames that it has sent."""
+        self.counts[sender] = max(self.counts[sender] - SENT * sent, 0)
 
     def is_anybody_off(self) -> bool:
         """Tell whether a node has left the bus and is not yet back."""
@@ -179,7 +162,7 @@ class _Bus:
 
     def suspend(self, sender: int) -> None:
         """Let an error-passive sender pause, if nobody else wants the bus."""
-        if len(self.waiting) < 2 and self.own.count(sender, self.free_ns) >= PASSIVE_COUNT:  # noqa: PLR2004 – its own at most
+        if len(self.waiting) < 2 and self.counts[sender] >= PASSIVE_COUNT:  # noqa: PLR2004 – its own at most
             self.free_ns += round(SUSPEND_BITS * self.bit_ns)
 
 
@@ -234,13 +217,15 @@ def send_disturbed(
     troubled = _troubled(frames, bus, order)
     line, ready, ranks = order.tolist(), bus.ready, bus.ranks
     position, number, push, pop = 0, len(line), heapq.heappush, heapq.heappop
-    waiting = bus.waiting
+    waiting, sender_of = bus.waiting, frames.sender[order]
     while position < number or waiting:
         if not waiting:
             if not bus.is_anybody_off() and ready[line[position]] >= bus.free_ns:
-                position = int(troubled[np.searchsorted(troubled, position)])
+                calm, position = position, int(troubled[np.searchsorted(troubled, position)])
                 if position == number:
                     break
+                for sender, sent in enumerate(np.bincount(sender_of[calm:position]).tolist()):
+                    bus.count_down(sender, sent)
             bus.free_ns = max(bus.free_ns, ready[line[position]])
         while position < number and ready[line[position]] <= bus.free_ns:
             row = line[position]

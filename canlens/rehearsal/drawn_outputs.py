@@ -10,6 +10,7 @@ from canlens.plan import Condition, Control, Controller, Output, Rule, SignalRef
 from canlens.plan.rule import parse_rule
 from canlens.rehearsal.drawn_controls import IGNITION
 from canlens.rehearsal.drawn_layout import draw_form, lay_out
+from canlens.rehearsal.needs import switched_on_by
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -155,13 +156,17 @@ def _scaled(name: str, length: int, scale: float, unit: str) -> SignalDefinition
 
 
 def _rules(controls: list[str], number: int, draws: Draws) -> list[Rule]:
-    """Draw rules, no two of which mean the same."""
+    """Draw rules, no two of which mean the same while the ignition is on."""
     rules: list[Rule] = []
     while len(rules) < number:
         rule = parse_rule(_rule_text(controls, draws), controls)
-        if not any(rule.same_as(other) for other in rules):
+        if not any(_with_ignition(rule).same_as(_with_ignition(other)) for other in rules):
             rules.append(rule)
     return rules
+
+
+def _with_ignition(rule: Rule) -> Rule:
+    return rule.with_fixed(IGNITION, state=1) if IGNITION in rule.controls else rule
 
 
 def _rule_text(controls: list[str], draws: Draws) -> str:
@@ -193,7 +198,8 @@ def _output(name: str, rule: Rule, controls: dict[str, Control], draws: Draws) -
         continuous_a=round(load_a * draws.uniform(1.4, 2.0), 1),
         load_a=load_a,
     )
-    spare = [one for one in controls if one not in rule.controls]
+    works_with_ignition = switched_on_by(rule, {IGNITION: True}) is not None
+    spare = [one for one in controls if one not in (*rule.controls, IGNITION) and works_with_ignition]
     if draws.uniform(0.0, 1.0) < LEVEL_SHARE:
         output = replace(output, level_day=float(draws.choice((100, 90, 80))), level_tolerance=3.0)
         if spare and draws.integer(0, 1):
@@ -201,6 +207,8 @@ def _output(name: str, rule: Rule, controls: dict[str, Control], draws: Draws) -
     elif spare and draws.uniform(0.0, 1.0) < FLASH_SHARE:
         hz = draws.choice((1.0, 1.5, 2.0))
         output = replace(output, flash_when=Rule.of(draws.choice(spare)), flash_hz=hz, flash_tolerance_hz=0.2 * hz)
+    if output.flash_when is not None:  # a timer would leave it dark, or flashing with nobody asking
+        return output
     if draws.uniform(0.0, 1.0) < RUN_ON_SHARE:
         time_s = draws.integer(4, 14) / 2
         output = replace(output, run_on_s=time_s, run_on_tolerance_s=max(0.5, 0.05 * time_s))

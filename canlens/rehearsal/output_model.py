@@ -86,7 +86,7 @@ class OutputModel:
         """
         asked = self._asked(seen, end_s, draws, dead)
         fed = self._protected(asked, end_s)
-        flash = self._flash(seen, end_s, draws)
+        flash = self._flash(seen, fed, end_s, draws)
         lit, commanded = _both(fed, flash), _both(asked, flash)
         is_told = self.trip is None or self.trip.is_reported
         night = seen[self.night] if self.night is not None else constant(0.0)
@@ -123,15 +123,15 @@ class OutputModel:
             ]
         )
 
-    def _flash(self, seen: Mapping[str, Timeline], end_s: float, draws: Draws) -> Timeline:
-        """Return 0 in the dark halves of the flashing and 1 elsewhere."""
+    def _flash(self, seen: Mapping[str, Timeline], fed: Timeline, end_s: float, draws: Draws) -> Timeline:
+        """Return 0 in the dark halves of the flashing and 1 elsewhere; each flashing begins with light."""
         if self.flash_when is None or not self.flash_hz:
             return constant(1.0)
         spans = delayed(rule_timeline(self.flash_when, seen).spans(end_s), self.latency_s, draws)
         half_s = 0.5 / self.flash_hz
         dark = [
             (start + (2 * k + 1) * half_s, min(start + (2 * k + 2) * half_s, end))
-            for start, end in spans
+            for start, end in _both(from_spans(spans), fed).spans(end_s)
             for k in range(int((end - start) / (2 * half_s)) + 1)
         ]
         off = from_spans(dark)

@@ -119,13 +119,13 @@ class _Drawing:
         return max(drawn, min(need.pause_s, allowed * SLEEP_SHARE[1]))
 
     def with_ignition_off(self) -> None:
-        """Operate every other control once, or as often as needed if it works with the ignition off only."""
+        """Operate every other control once; often and one time long if it works with the ignition off only."""
         for name in self.others:
             rules = [output.when for output in self.plan.outputs.values() if name in output.when.controls]
             base = {str(self.ignition): True}
             only_off = any(sensitive_to(rule, name, base) is None for rule in rules)
-            for _ in range(self.needs[name].times if only_off else 1):
-                self.operate(name, self.needs[name].hold_s)
+            for turn in range(self.needs[name].times if only_off else 1):
+                self.operate(name, self.needs[name].long_s if only_off and not turn else self.needs[name].hold_s)
                 self.wait(self.needs[name].pause_s)
 
     def exercise_all(self, base: dict[str, bool]) -> None:
