@@ -29,12 +29,15 @@ TOLERANCE = 0.1
 """Off by more than this share of the declared cycle time (our choice: clocks of nodes are off by far less, and timers
 of software are declared in whole milliseconds)."""
 
+PLACES = 6
+"""A fitted cycle is not known better than to so many places: clocks of recorders are off by more."""
+
 
 def find(evidence: BusEvidence) -> Iterator[Finding]:
     """Find messages whose cycle is not the declared one."""
     for each in evidence.intervals:
         declared_s, cycle_s = each.declared_s, each.cycle_s
-        if not declared_s or cycle_s is None or abs(cycle_s / declared_s - 1) <= TOLERANCE:
+        if not declared_s or cycle_s is None or round(abs(cycle_s / declared_s - 1), PLACES) <= TOLERANCE:
             continue
         ratio = declared_s / cycle_s
         double = ", twice as often: a second sender would look like this" if abs(ratio - 2) <= 2 * TOLERANCE else ""

@@ -35,6 +35,11 @@ ALIKE = 0.08
 choice: of events they spread by a half)."""
 
 
+NEAR_BEAT = {CYCLIC: 0.5, MIXED: PILE}
+"""How far an interval may be off the beat and still tell of it, by kind: where frames come between the beats, other
+intervals are parts of one."""
+
+
 def kind_of(at: At, count: Ints) -> npt.NDArray[np.int8]:
     """Tell how each of g streams is sent.
 
@@ -93,10 +98,10 @@ def beat_of(at: At, kind: npt.NDArray[np.int8]) -> Floats:
     return np.where(kind == CYCLIC, at(0.5), np.where(_pile_is_wide(at), at(0.75), at(0.9)))
 
 
-def fitted_cycles(length_ns: Ints, start: Ints, beat_ns: Floats) -> Floats:
+def fitted_cycles(length_ns: Ints, start: Ints, beat_ns: Floats, near: Floats) -> Floats:
     """Fit the cycle of each stream: the slope of time over number, by least squares.
 
-    Frames are taken in runs of intervals between half and one and a half beats, each run with an origin of its own,
+    Frames are taken in runs of intervals that are near the beat, each run with an origin of its own,
     so that neither gaps nor frames in between bend the slope. The mean of the intervals would be less sure: it rests
     on the first and the last frame alone.
 
@@ -108,6 +113,8 @@ def fitted_cycles(length_ns: Ints, start: Ints, beat_ns: Floats) -> Floats:
         int64 (g + 1,): where each stream's begin.
     beat_ns
         float64 (g,): about how long the cycle is [ns]; 0 where there is none.
+    near
+        float64 (g,): how far an interval may be off the beat, as a share of it.
 
     Returns
     -------
@@ -119,7 +126,7 @@ def fitted_cycles(length_ns: Ints, start: Ints, beat_ns: Floats) -> Floats:
         return cycle_ns
     beat = np.repeat(beat_ns, np.diff(start))
     over_ns = length_ns - beat
-    on_beat = (np.abs(over_ns) <= beat / 2) & (beat > 0)
+    on_beat = (np.abs(over_ns) <= np.repeat(near * beat_ns, np.diff(start))) & (beat > 0)
     is_first = on_beat.copy()
     is_first[1:] &= ~on_beat[:-1]
     is_first[start[:-1][np.diff(start) > 0]] |= on_beat[start[:-1][np.diff(start) > 0]]

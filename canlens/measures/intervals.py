@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.beats import CYCLIC, EVENT_DRIVEN, MIXED, beat_of, blurred_beat, fitted_cycles, kind_of
+from canlens.measures.beats import CYCLIC, EVENT_DRIVEN, MIXED, NEAR_BEAT, beat_of, blurred_beat, fitted_cycles, kind_of
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
@@ -177,6 +177,7 @@ def _measured(stamps_ns: Ints, streams: Streams, batch: slice, awake: Ints | Non
     for number in np.flatnonzero(kind == EVENT_DRIVEN).tolist():
         beat_ns[number] = blurred_beat(length_ns[start[number] : start[number + 1]])
     kind[(kind == EVENT_DRIVEN) & (beat_ns > 0)] = CYCLIC
+    near = np.where(kind == MIXED, NEAR_BEAT[MIXED], NEAR_BEAT[CYCLIC])
     median_ns = spread.at(0.5)
     none = np.diff(start) == 0
     return Intervals(
@@ -188,7 +189,7 @@ def _measured(stamps_ns: Ints, streams: Streams, batch: slice, awake: Ints | Non
         most_s=_seconds(spread.at(1.0), none),
         sd_s=_seconds(_deviation(length_ns, start, median_ns), none),
         kind=kind,
-        cycle_s=fitted_cycles(length_ns, start, beat_ns) / NANOSECONDS_PER_SECOND,
+        cycle_s=fitted_cycles(length_ns, start, beat_ns, near) / NANOSECONDS_PER_SECOND,
         jitter_s=_seconds((spread.at(0.975) - spread.at(0.025)) / 2, kind != CYCLIC),
         gap_from_ns=_gap_from(beat_ns, spread.at(0.9)),
         is_plain=is_plain,
