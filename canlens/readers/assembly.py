@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final, Generic, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,7 @@ import numpy.typing as npt
 from canlens.trace import NANOSECONDS_PER_SECOND, Payload, Problem, Remark, Source, Trace
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
 
     from canlens.readers.grammar import Dialect
     from canlens.readers.rows import BlockRows
@@ -23,9 +23,9 @@ BACKWARD_STEP_NS: Final = NANOSECONDS_PER_SECOND
 """A clock that steps back by more than this has been restarted; less is the disorder of two channels."""
 
 FEW_CHANNELS: Final = 64
+FIRST_ROWS: Final = 1 << 12
 
 T = TypeVar("T", bound=np.generic)
-Words = npt.NDArray[np.uint64]
 
 
 class ProblemList:
@@ -51,65 +51,86 @@ class ProblemList:
         return tuple(sorted([*self._listed, *beyond], key=lambda problem: problem.line))
 
 
-@dataclass
+class Column(Generic[T]):
+    """A column that grows; what it has in reserve is not touched and costs no memory."""
+
+    def __init__(self, dtype: type[T]) -> None:
+        self._values: npt.NDArray[T] = np.empty(FIRST_ROWS, dtype)
+        self._rows = 0
+
+    def extend(self, values: npt.NDArray[T]) -> None:
+        """Add the values of some more rows."""
+        stop = self._rows + len(values)
+        if stop > len(self._values):
+            grown = np.empty(2 * stop, self._values.dtype)
+            grown[: self._rows] = self._values[: self._rows]
+            self._values = grown
+        self._values[self._rows : stop] = values
+        self._rows = stop
+
+    def values(self) -> npt.NDArray[T]:
+        """Return all rows."""
+        return self._values[: self._rows]
+
+
 class Collector:
-    """The rows read so far, in file order.
+    """The rows read so far, in file order; they are put together while the next block is being read."""
 
-    ``clock_ns`` is the stamp of the last line, on which a relative stamp builds.
-    """
-
-    parts: list[BlockRows] = field(default_factory=list)
-    problems: ProblemList = field(default_factory=ProblemList)
-    remarks: list[Remark] = field(default_factory=list)
-    restarts: list[int] = field(default_factory=list)
-    clock_ns: int = 0
+    def __init__(self) -> None:
+        self.problems = ProblemList()
+        self._time_ns = Column(np.int64)
+        self._identifier = Column(np.uint32)
+        self._first8 = Column(np.uint64)
+        self._line = Column(np.int64)
+        self._channel = Column(np.int16)
+        self._bytes = tuple(Column(np.uint8) for _ in range(6))
+        self._long_rows = [np.zeros(0, np.intp)]
+        self._long = [np.zeros((0, 64), np.uint8)]
+        self._remarks: list[Remark] = []
+        self._restarts: list[int] = []
+        self._frames = 0
+        self._clock_ns = 0
 
     def add(self, rows: BlockRows, dialect: Dialect) -> None:
         """Take in the rows of the next block."""
-        if dialect.relative:
-            rows.time_ns = self._accumulated(rows)
+        time_ns = self._accumulated(rows) if dialect.relative else rows.time_ns.view(np.int64)
         for problem in rows.problems:
             self.problems.add(problem)
-        self.remarks.extend(rows.remarks)
-        self.restarts.extend(rows.restarts)
-        if len(rows.line):
-            self.parts.append(rows)
+        self._remarks.extend(rows.remarks)
+        self._restarts.extend(rows.restarts)
+        self._time_ns.extend(time_ns)
+        self._identifier.extend(rows.identifier)
+        self._first8.extend(rows.first8)
+        self._line.extend(np.arange(rows.line.start, rows.line.stop) if isinstance(rows.line, range) else rows.line)
+        self._channel.extend(rows.shared.view(np.int16)[3::4])
+        for at, column in enumerate(self._bytes):
+            column.extend(rows.shared.view(np.uint8)[at::8])
+        self._long_rows.append(rows.long_rows + self._frames)
+        self._long.append(rows.long)
+        self._frames += len(rows.line)
 
-    def _accumulated(self, rows: BlockRows) -> Words:
+    def _accumulated(self, rows: BlockRows) -> npt.NDArray[np.int64]:
         """Add up stamps that count from the line before."""
         lines = np.concatenate([np.array(rows.line, np.int64), np.array([line for line, _ in rows.events], np.int64)])
         steps = np.concatenate([rows.time_ns.view(np.int64), np.array([stamp for _, stamp in rows.events], np.int64)])
         order = np.argsort(lines, kind="stable")
-        clock = self.clock_ns + np.cumsum(steps[order])
-        self.clock_ns = int(clock[-1]) if len(clock) else self.clock_ns
+        clock = self._clock_ns + np.cumsum(steps[order])
+        self._clock_ns = int(clock[-1]) if len(clock) else self._clock_ns
         out = np.empty_like(clock)
         out[order] = clock
-        return out[: len(rows.line)].view(np.uint64)
+        return out[: len(rows.line)]
 
     def trace(self, names: Sequence[bytes], source: Source) -> Trace:
-        """Make the trace; the parts are used up."""
-        time_ns = self._column(np.int64, lambda part: part.time_ns.view(np.int64))
-        line = self._column(
-            np.int64,
-            lambda part: np.arange(part.line.start, part.line.stop) if isinstance(part.line, range) else part.line,
-        )
-        channel, order = _in_order_of_appearance(
-            self._column(np.int16, lambda part: part.shared.view(np.int16)[3::4]), len(names)
-        )
-        dlc, length, kind, is_extended, is_rx, fd = (self._byte(at) for at in range(6))
-        payload = Payload(
-            self._column(np.uint64, lambda part: part.first8).view(np.uint8).reshape(-1, 8),
-            length,
-            self._long_rows(),
-            np.concatenate([np.zeros((0, 64), np.uint8), *(part.long for part in self.parts)]),
-        )
-        identifier = self._column(np.uint32, lambda part: part.identifier)
-        self.parts.clear()
+        """Make the trace."""
+        time_ns, line = self._time_ns.values(), self._line.values()
+        dlc, length, kind, is_extended, is_rx, fd = (column.values() for column in self._bytes)
+        channel, order = _in_order_of_appearance(self._channel.values(), len(names))
+        first8 = self._first8.values().view(np.uint8).reshape(-1, 8)
         return Trace(
             time_ns=time_ns,
-            segment=segments_of(time_ns, line, self.restarts),
+            segment=segments_of(time_ns, line, self._restarts),
             channel=channel,
-            identifier=identifier,
+            identifier=self._identifier.values(),
             is_extended=is_extended.view(np.bool_),
             kind=kind,
             is_fd=(fd & 1).view(np.bool_),
@@ -117,31 +138,13 @@ class Collector:
             error_state_indicator=(fd >> 2).view(np.bool_),
             is_rx=is_rx.view(np.bool_),
             dlc=dlc,
-            payload=payload,
+            payload=Payload(first8, length, np.concatenate(self._long_rows), np.concatenate(self._long)),
             line=line,
             channels=tuple(text_of(names[number]) for number in order),
             problems=self.problems.as_tuple(),
-            remarks=tuple(self.remarks),
+            remarks=tuple(self._remarks),
             source=source,
         )
-
-    def _column(self, dtype: type[T], take: Callable[[BlockRows], npt.NDArray[T]]) -> npt.NDArray[T]:
-        """Join a column of all parts."""
-        out = np.empty(sum(len(part.line) for part in self.parts), dtype)
-        start = 0
-        for part in self.parts:
-            stop = start + len(part.line)
-            out[start:stop] = take(part)
-            start = stop
-        return out
-
-    def _byte(self, at: int) -> npt.NDArray[np.uint8]:
-        return self._column(np.uint8, lambda part: part.shared.view(np.uint8)[at::8])
-
-    def _long_rows(self) -> npt.NDArray[np.intp]:
-        starts = np.cumsum([0, *(len(part.line) for part in self.parts)])[:-1]
-        rows = [start + part.long_rows for start, part in zip(starts, self.parts, strict=True)]
-        return np.concatenate([np.zeros(0, np.intp), *rows])
 
 
 def text_of(name: bytes) -> str:

@@ -1,8 +1,7 @@
-"""Line files: a whole file of one line a record, block by block, two blocks at a time."""
+"""Line files: a whole file of one line a record, block by block; one is read while the next is fetched."""
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Final
@@ -24,8 +23,9 @@ if TYPE_CHECKING:
 
 BLOCK_LIMIT = 1 << 30
 """No block is larger, whatever its grammar asks; tests make it small."""
-THREADS: Final = min(2, os.cpu_count() or 1)
-"""numpy lets go of the interpreter while it works on a block, so two blocks are read side by side."""
+THREADS: Final = 1
+"""Threads that read blocks while this one fetches, hashes and puts together. Two were slower: the calls on one
+block are short, and the interpreter is handed back and forth between them."""
 WAITING: Final = THREADS + 1
 """Blocks in hand at once, so that memory stays bounded."""
 
