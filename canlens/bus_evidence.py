@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
+
+from canlens.definition_evidence import DefinitionEvidence
 
 if TYPE_CHECKING:
     from canlens.error_evidence import Attribution, ErrorLedger, LoneSender
@@ -76,6 +78,8 @@ class BusEvidence:
         The meter's readings judged, and what they and the log say together, a sentence each.
     intervals, quiet
         Rhythm of each identifier; awake and asleep.
+    definitions
+        How the databases and the recording fit together.
     """
 
     recording: RecordingResult | None = None
@@ -89,3 +93,4 @@ class BusEvidence:
     fused: tuple[str, ...] = ()
     intervals: tuple[MessageEvidence, ...] = ()
     quiet: QuietEvidence | None = None
+    definitions: DefinitionEvidence = field(default_factory=DefinitionEvidence)

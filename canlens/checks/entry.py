@@ -95,6 +95,13 @@ def listed(names: Iterable[str]) -> str:
     return f"{', '.join(first)} and {last}" if first else last
 
 
+def some(names: Iterable[str], *, most: int = 5) -> str:
+    """Return the first names, and how many more there are."""
+    every = list(names)
+    more = f" and {len(every) - most} more" if len(every) > most else ""
+    return ", ".join(every[:most]) + more
+
+
 def times(number: int) -> str:
     """Return how often, in words."""
     return "once" if number == 1 else f"{number} times"

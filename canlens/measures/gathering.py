@@ -14,10 +14,12 @@ from canlens.measures.answers import answers
 from canlens.measures.bus import bus_of
 from canlens.measures.bus_side import bus_side, on_spans
 from canlens.measures.clock import HAND_NOTED_S, marks_offset
+from canlens.measures.definitions import definition_side
 from canlens.measures.mapping import candidates
 from canlens.measures.messages import message_side
 from canlens.measures.observations import OBSERVED_S
 from canlens.measures.outputs import output_evidence
+from canlens.measures.parameter_groups import matched_by_group
 from canlens.measures.quality import recording
 from canlens.measures.recorded import Recorded
 from canlens.measures.rest import rest
@@ -66,9 +68,11 @@ def evidence(
     """
     wanted = channel if channel is not None else plan.bus.channel
     chosen = on_channel(trace, wanted)
+    plan, by_group = matched_by_group(plan, chosen)
     with ThreadPoolExecutor(1) as beside:  # the load and the judging share nothing, and numpy lets both run at once
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         told = beside.submit(message_side, chosen, plan.database, only=_identifiers(plan))
+        fitting = beside.submit(definition_side, plan, chosen, by_group)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
         seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, chosen), offset_s])
@@ -81,6 +85,7 @@ def evidence(
         }
         bus, buses = load.result()
         intervals, quiet, _ = told.result()
+        definitions = fitting.result()
     described = recording(trace, plan.database)
     return Evidence(
         plan=plan,
@@ -108,6 +113,7 @@ def evidence(
             ),
             intervals=intervals,
             quiet=rest(quiet, chosen, plan.bus, controls=controls, outputs=outputs),
+            definitions=definitions,
         ),
     )
 

@@ -11,8 +11,10 @@ from canlens.evidence import Evidence
 from canlens.measures.bus import WINDOW_S
 from canlens.measures.bus_side import bus_side
 from canlens.measures.channel_loads import channel_loads
+from canlens.measures.definitions import definition_side
 from canlens.measures.gathering import on_channel
 from canlens.measures.messages import message_side
+from canlens.measures.parameter_groups import matched_by_group
 from canlens.measures.quality import recording
 from canlens.results import BusResult
 from canlens.trace import Kind
@@ -68,6 +70,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
         The recording has frames, but none on the wanted channel.
     """
     chosen = on_channel(trace, plan.bus.channel)
+    plan, by_group = matched_by_group(plan, chosen)
     loads = channel_loads(trace, plan.bus)
     found, quiet, sorted_frames = message_side(chosen, plan.database)
     buses = {name: load.result for name, load in loads.items()}
@@ -87,6 +90,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
         bus_evidence=replace(
             bus_side(trace, plan.bus, database=plan.database, recording=described, bus=bus, channel=plan.bus.channel),
             intervals=found,
+            definitions=definition_side(plan, chosen, by_group),
             quiet=quiet,
         ),
     )

@@ -109,13 +109,17 @@ class Controller:
 
 @dataclass(frozen=True)
 class Bus:
-    """The bus the recording was made on; bit rates [bit/s]."""
+    """The bus the recording was made on; bit rates [bit/s].
+
+    ``match_pgn``: messages with 29-bit identifiers are found by their J1939 parameter group number.
+    """
 
     bit_rate: int | None = None
     data_bit_rate: int | None = None
     channel: str | None = None
     awake_while: str | None = None
     quiet_after_s: float | None = None
+    match_pgn: bool = False
 
 
 @dataclass(frozen=True)

@@ -125,6 +125,7 @@ def _bus(shape: BusShape, names: ControlNames, mistakes: Mistakes) -> Bus:
         channel=shape.channel,
         awake_while=awake_while,
         quiet_after_s=shape.quiet_after_s,
+        match_pgn=shape.match_pgn,
     )
 
 

@@ -67,6 +67,7 @@ class BusShape(Table):
     channel: Text = None
     awake_while: ControlName = None
     quiet_after_s: SomeSeconds = None
+    match_pgn: Annotated[bool, Field(description="true or false")] = False
 
 
 class ControllerShape(Table):

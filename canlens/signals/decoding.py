@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from canlens.database import Message, SignalDefinition
     from canlens.signals.nouns import Floats
     from canlens.signals.payloads import Payloads
-    from canlens.trace import Trace
+    from canlens.trace import Rows, Trace
 
 
 def decode(trace: Trace, message: Message, *, channel: str | None = None) -> dict[str, Signal]:
@@ -66,6 +66,32 @@ def decode_signals(
         path = f"{message.name}.{definition.name}"
         decoded[path] = _Decoded(path, definition, frames[id(message)], room)
     return decoded
+
+
+def decode_rows(trace: Trace, message: Message, rows: Rows) -> dict[str, Signal]:
+    """Decode every signal of one message from its frames, which are known already.
+
+    Parameters
+    ----------
+    trace
+        The recording.
+    message
+        The message.
+    rows
+        intp (k,): rows of its data frames.
+
+    Returns
+    -------
+    dict
+        Name of the signal -> signal; columns are worked out when they are first asked for.
+    """
+    shortest = int(trace.payload.length[rows].min()) if len(rows) else 0
+    frames = Frames(trace, message, rows, shortest=shortest)
+    room = Room()
+    return {
+        definition.name: _Decoded(f"{message.name}.{definition.name}", definition, frames, room)
+        for definition in message.signals
+    }
 
 
 def _key(message: Message) -> Key:
