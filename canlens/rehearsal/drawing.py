@@ -111,6 +111,7 @@ def draw_install(
     fault: str | Sequence[str] | None = None,
     strength: float | Sequence[float] | None = None,
     sporadic: float | None = None,
+    blind: bool = False,
 ) -> DrawnInstall:
     """Draw an install and record its bring-up.
 
@@ -122,6 +123,8 @@ def draw_install(
         As for :func:`~canlens.rehearsal.rehearsing.make_rehearsal`.
     sporadic
         Share of all attempts to send that break by chance; drawn if None, mostly 0.
+    blind
+        Whether nothing on the bus shows one of the outputs, so that it is judged from what the person saw.
 
     Raises
     ------
@@ -129,6 +132,8 @@ def draw_install(
         This install has nothing that the fault could concern; another seed may have.
     """
     plan, hidden = draw_plan(seed)
+    if blind:
+        plan = _blinded(plan, Draws(seed, "blind output"))
     schedule = draw_schedule(plan, Draws(seed, "schedule"))
     install = _with_habits(plan, schedule, hidden, seed, sporadic)
     install, faults = with_faults(install, fault, strength, seed=seed)
@@ -208,6 +213,14 @@ def draw_plan(seed: int) -> tuple[Plan, tuple[Message, ...]]:
         draws.choice((3, 3, 3, 4)),
     )
     return plan, tuple(hidden)
+
+
+def _blinded(plan: Plan, draws: Draws) -> Plan:
+    """Return the plan of a controller that tells the bus nothing of one of its outputs."""
+    name = draws.choice(list(plan.outputs))
+    hidden = replace(plan.outputs[name], command=None, level=None, current=None, voltage=None)
+    hidden = replace(hidden, level_day=None, level_night=None, night=None)
+    return replace(plan, outputs={**plan.outputs, name: hidden})
 
 
 def _with_habits(
