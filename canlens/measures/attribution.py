@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from canlens.error_evidence import Identity, SuspectKind
     from canlens.measures.suspects import Suspect
     from canlens.signals import Floats
-    from canlens.trace import Ints, Rows, Trace
+    from canlens.trace import Bools, Ints, Rows, Trace
 
 Key = TypeVar("Key")
 
@@ -60,15 +60,15 @@ def attribute(
         return None
     traffic = traffic_of(trace, bit_rate=bit_rate)
     starts = _spread(episode_starts(traffic, records))
-    node, nodes = _nodes(traffic.identity, traffic.identities, senders or {})
+    node, nodes, is_named = _nodes(traffic.identity, traffic.identities, senders or {})
     found = retries(traffic, records.row[starts])
-    struck = Struck(traffic, node, nodes, found, records.time_s[starts])
+    struck = Struck(traffic, node, nodes, is_named, found, records.time_s[starts])
     weighed = list(suspects(struck, outputs_on or {}))
     suspicions = _posterior(weighed)
     narrowed = _narrowed(suspicions) if len(starts) >= FEWEST_EPISODES else ()
     return Attribution(
         answer=suspicions[0] if _is_answer(suspicions[0], len(starts)) else None,
-        sentence=answer_words(suspicions, struck, narrowed=narrowed, has_outputs=bool(outputs_on)),
+        sentence=answer_words(suspicions, struck, narrowed=narrowed, outputs=tuple(outputs_on or ())),
         suspicions=suspicions,
         narrowed=narrowed,
         edges_favoured=_edges_favoured(weighed),
@@ -87,12 +87,14 @@ def _spread(starts: Rows) -> Rows:
 
 def _nodes(
     identity: Ints, identities: tuple[Identity, ...], senders: Mapping[Identity, str]
-) -> tuple[Ints, tuple[str, ...]]:
-    """Return the sender of each frame, as an index, and their names."""
+) -> tuple[Ints, tuple[str, ...], Bools]:
+    """Return the sender of each frame, as an index, their names, and which of them are real nodes."""
     names = [senders.get(each) or f"0x{each[0]:x}" for each in identities]
+    named = {senders[each] for each in identities if senders.get(each)}
     nodes = tuple(dict.fromkeys(names))
     place = {name: index for index, name in enumerate(nodes)}
-    return np.array([place[name] for name in names], np.int64)[identity], nodes
+    is_named = np.array([name in named for name in nodes], np.bool_)
+    return np.array([place[name] for name in names], np.int64)[identity], nodes, is_named
 
 
 def _posterior(weighed: list[Suspect]) -> tuple[Suspicion, ...]:

@@ -19,7 +19,7 @@ BY_CHANCE = 0.01
 """A node that escapes with this probability may still be the one that breaks the frames of all others."""
 
 NAMES: dict[SuspectKind, str] = {
-    "whole-bus": "the lines as a whole (terminator, long stub)",
+    "whole-bus": "they hit the frames of all nodes: the lines as a whole (terminator, long stub), or what never sends",
     "bad-sender": "frames of {subject} alone break: its stub, connector or transceiver",
     "bad-receiver": "every frame but those of {subject} breaks: it may be the one that disturbs the others",
     "interference": "the errors come while {subject} is on: interference or a shift of ground",
@@ -37,7 +37,7 @@ SHORT: dict[SuspectKind, str] = {
 
 
 def answer_words(
-    suspicions: tuple[Suspicion, ...], struck: Struck, *, narrowed: tuple[SuspectKind, ...], has_outputs: bool
+    suspicions: tuple[Suspicion, ...], struck: Struck, *, narrowed: tuple[SuspectKind, ...], outputs: tuple[str, ...]
 ) -> str:
     """Say what the errors point at, or what is missing.
 
@@ -49,18 +49,18 @@ def answer_words(
         What was weighed.
     narrowed
         The kinds that remain.
-    has_outputs
-        Whether it is known when outputs were on.
+    outputs
+        Names of the outputs of which it is known when they were on.
     """
     number = len(struck.time_s)
     first = suspicions[0]
     if number < FEWEST_EPISODES:
         have = f"{number} error episode{'s' if number > 1 else ''}"
         return f"Not enough evidence: {have}; record until there are {FEWEST_EPISODES} at least, better 40."
-    hint = "" if has_outputs else " When outputs were on is not known, so interference by one was not weighed."
     if first.kind != "other" and first.probability >= SURE:
         words = NAMES[first.kind].format(subject=first.subject)
-        return f"{number} episodes: {words}.{hint}"
+        return f"{number} episodes: {words}.{_not_weighed(suspicions, outputs) if first.kind == 'whole-bus' else ''}"
+    hint = _not_weighed(suspicions, outputs)
     if narrowed == ("other",):
         return f"{number} episodes fit none of the known patterns: they come in bunches, or hit several nodes.{hint}"
     if len(narrowed) == 1:
@@ -70,6 +70,18 @@ def answer_words(
         )
     left = " or ".join(SHORT[kind] for kind in narrowed)
     return f"Not enough evidence: {number} episodes leave {left}.{_missing(struck, narrowed)}{hint}"
+
+
+def _not_weighed(suspicions: tuple[Suspicion, ...], outputs: tuple[str, ...]) -> str:
+    """Name the outputs by which interference could not be weighed."""
+    if not outputs:
+        return " When outputs were on is not known, so interference by one was not weighed."
+    weighed = {each.subject for each in suspicions if each.kind == "interference"}
+    left = [name for name in outputs if name not in weighed]
+    if not left:
+        return ""
+    were = "was" if len(left) == 1 else "were"
+    return f" {', '.join(left)} {were} hardly ever switched, so interference by that was not weighed."
 
 
 def _missing(struck: Struck, narrowed: tuple[SuspectKind, ...]) -> str:

@@ -15,6 +15,7 @@ Bosch CAN Specification 2.0 (1991), part A 6 (error signalling: every node that 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import lgamma, log
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,9 @@ OTHER_ORIGIN = 0.05
 """Share of errors taken to have another origin than the suspect, so that a single stray error proves nothing."""
 SWITCHING_S = 0.05
 """An output disturbs for this long after it is switched off too: relays without suppression (practice; our figure)."""
+TESTABLE_EPISODES = 5.0
+"""An output that is on nearly all the time cannot be told from the lines as a whole: so many episodes would have to
+fall into its off-time by chance before their absence says anything (none of five: once in 150 times)."""
 LOST_CYCLES = 2.5
 """A node whose fastest cyclic message stays away for so many of its cycles has a gap (our choice: one lost frame and
 its jitter are none)."""
@@ -69,6 +73,8 @@ class Struck:
         int64 (n,): index of each frame's sender.
     nodes
         Names of the senders.
+    is_named
+        bool (k,): whether a node is a real one; an identifier whose sender is not known stands as a node of its own.
     retries
         Candidates of e episodes.
     time_s
@@ -78,21 +84,48 @@ class Struck:
     traffic: Traffic
     node: Ints
     nodes: tuple[str, ...]
+    is_named: Bools
     retries: Retries
     time_s: Floats
 
-    def log_likelihood(self, danger: Floats, plain: Floats) -> float:
+    @cached_property
+    def known(self) -> Bools:
+        """Frames whose sender is known, or all where that is known of none: bool (n,)."""
+        known: Bools = self.is_named[self.node] if self.is_named.any() else np.ones(len(self.node), np.bool_)
+        return known
+
+    @cached_property
+    def unknown_share(self) -> float:
+        """Share of the episodes that hit frames of which the sender is not known."""
+        if self.known.all():
+            return 0.0
+        hit = self.expected(self.known.astype(np.int64), 2, self.traffic.bits.astype(np.float64))
+        return float(hit[0] / hit.sum())
+
+    def log_likelihood(self, danger: Floats, plain: Floats, *, alone: bool = False) -> float:
         """Return the log-probability of all episodes, if frames break in proportion to ``danger``.
+
+        Frames of unknown senders may belong to any node, so how many of the episodes hit them speaks for and against
+        nobody.
 
         Parameters
         ----------
         danger, plain
             float64 (n,): of each frame, not negative; ``plain`` is that of errors of another origin.
+        alone
+            Whether only the frames in danger are to be hit, those of unknown senders not excepted.
         """
-        total = danger.sum()
-        if total <= 0:
+        if not danger.any():
             return -np.inf
-        of_frame = (1 - OTHER_ORIGIN) * danger / total + OTHER_ORIGIN * plain / plain.sum()
+        spread = _normal(danger)
+        if not alone and 0 < self.unknown_share < 1:
+            known = danger * self.known
+            unknown = danger * ~self.known
+            unknown = unknown if unknown.any() else plain * ~self.known
+            if not known.any():
+                return -np.inf
+            spread = (1 - self.unknown_share) * _normal(known) + self.unknown_share * _normal(unknown)
+        of_frame = (1 - OTHER_ORIGIN) * spread + OTHER_ORIGIN * _normal(plain)
         around = _around(of_frame, self.retries.near)
         weight = self.retries.weight
         whole = weight.sum(axis=1) + self.retries.unknown
@@ -124,6 +157,12 @@ class Struck:
         return expected
 
 
+def _normal(danger: Floats) -> Floats:
+    """Return a danger as shares of the whole."""
+    shares: Floats = danger / danger.sum()
+    return shares
+
+
 AROUND = 40
 """Frames before and behind an error over which the danger is averaged where the broken frame is not known."""
 
@@ -150,21 +189,24 @@ def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspe
     time_s = struck.traffic.time_s
     everywhere = np.ones(len(length))
 
-    def weighed(kind: SuspectKind, subject: str, where: Floats | Bools) -> Suspect:
-        both = [struck.log_likelihood(each * where, each) for each in (length, edges)]
+    def weighed(kind: SuspectKind, subject: str, where: Floats | Bools, *, alone: bool = False) -> Suspect:
+        both = [struck.log_likelihood(each * where, each, alone=alone) for each in (length, edges)]
         return Suspect(kind, subject, both[0], both[1])
 
     yield weighed("whole-bus", "", everywhere)
     if len(struck.nodes) > 1:
         for index, name in enumerate(struck.nodes):
             own = struck.node == index
-            yield weighed("bad-sender", name, own)
-            yield weighed("bad-receiver", name, ~own)
+            yield weighed("bad-sender", name, own, alone=not struck.is_named[index])
+            if struck.is_named[index]:
+                yield weighed("bad-receiver", name, ~own)
     for name, spans_s in outputs_on.items():
         on = inside(time_s, spans_s, after_s=SWITCHING_S)
-        if on.any() and not on.all():
+        if on.any() and is_testable(on, len(struck.time_s)):
             yield weighed("interference", name, on)
     for index, name in enumerate(struck.nodes):
+        if struck.is_named.any() and not struck.is_named[index]:
+            continue
         own = struck.node == index
         edges_s = gap_edges(struck.traffic, own)
         if len(edges_s):
@@ -173,6 +215,11 @@ def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspe
                 "loose-contact", name, bouncing * (1 + own * (bouncing.sum() / max((bouncing & own).sum(), 1)))
             )
     yield from (Suspect("other", "", each, each) for each in (_free_nodes(struck), _free_times(struck)))
+
+
+def is_testable(on: Bools, episodes: int) -> bool:
+    """Tell whether an output was off in enough of the frames for so many episodes to tell it from the whole bus."""
+    return bool((~on).mean() * episodes >= TESTABLE_EPISODES)
 
 
 def inside(time_s: Floats, spans_s: Floats, *, after_s: float) -> Bools:
@@ -227,8 +274,10 @@ def _free_nodes(struck: Struck) -> float:
     """Return the log-probability if each node had a share of the errors of its own, all shares equally probable."""
     plain = struck.traffic.bits.astype(np.float64)
     base = struck.log_likelihood(plain, plain)
-    share = np.bincount(struck.node, plain, len(struck.nodes)) / plain.sum()
-    return base + _free(struck.expected(struck.node, len(struck.nodes), plain), share)
+    counts = struck.expected(struck.node, len(struck.nodes), plain)
+    share = np.bincount(struck.node, plain * struck.known, len(struck.nodes))
+    counts, share = counts[share > 0], share[share > 0]
+    return base + _free(counts, share / share.sum())
 
 
 TIME_BINS = 10
