@@ -24,6 +24,8 @@ REGULAR_SPREAD = 1.5
 jitter of a healthy bus stay well inside it, event-driven messages far outside)."""
 REGULAR_ROWS = 20
 """Fewer rows than this do not tell a rhythm."""
+ENOUGH_INTERVALS = 20_000
+"""Of a longer recording every so many intervals are looked at; the quantiles of that many are good to a per cent."""
 BRIDGE_INTERVALS = 3
 """A stretch of rows that say nothing is bridged when it lasts no longer than this many intervals."""
 SILENCE_INTERVALS = 10
@@ -55,15 +57,20 @@ def states_of(signal: Signal, condition: Condition) -> States:
     int8 (n,)
         1 on, 0 off, -1 unknown; a value that is no number is unknown.
     """
+    is_plain = (signal.definition.scale, signal.definition.offset) == (1, 0)
+    value = signal.raw if is_plain or condition.on_raw else signal.value
     if condition.above is not None:
-        on = signal.value > condition.above
+        on = value > condition.above
     elif condition.below is not None:
-        on = signal.value < condition.below
-    elif condition.on_values or condition.on_raw:
-        on = _is_in(signal.value, condition.on_values) if condition.on_values else np.zeros(len(signal), bool)
-        on = on | _is_in(signal.raw, condition.on_raw)
+        on = value < condition.below
+    elif condition.on_raw:
+        on = _is_in(value, condition.on_raw)
+        if condition.on_values:
+            on |= _is_in(signal.value, condition.on_values)
+    elif condition.on_values:
+        on = _is_in(value, condition.on_values)
     else:
-        on = signal.value != 0
+        on = value != 0
     states = on.astype(np.int8)
     if condition.unknown:
         states[_is_in(signal.raw, condition.unknown)] = UNKNOWN
@@ -85,6 +92,7 @@ def typical_interval(time_s: Floats) -> tuple[float, bool]:
     intervals = np.diff(time_s)
     if not len(intervals):
         return 0.0, False
+    intervals = intervals[:: 1 + len(intervals) // ENOUGH_INTERVALS]
     median, high = np.quantile(intervals, [0.5, 0.95])
     return float(median), len(time_s) >= REGULAR_ROWS and bool(high <= REGULAR_SPREAD * median)
 
