@@ -3,109 +3,33 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from canlens.bus_evidence import BusEvidence
-from canlens.plan.rule import OFF, ON, UNKNOWN, States
+from canlens.rule_evidence import Scene, SeenRules
+from canlens.steps import Steps, Track
 
 if TYPE_CHECKING:
     from canlens.plan import Mark, Plan, Readings
     from canlens.results import BusResult, RecordingResult
     from canlens.signals import Floats
-    from canlens.trace import Bools, Ints, Rows
 
-
-@dataclass(frozen=True, eq=False)
-class Track:
-    """The state of a control, a rule or an output over time, as steps.
-
-    Attributes
-    ----------
-    time_s
-        float64 (k,): each state holds from its time up to the next one's [s], ascending.
-    state
-        int8 (k,): 1 on, 0 off, -1 unknown; neighbours differ. Before the first step nothing is known.
-    line
-        int64 (k,): line of the log in which the step was seen.
-    before_s
-        float64 (k,): time of the row before the step [s]: what the step shows happened after it.
-    end_s
-        End of what is known [s].
-    rows_s
-        float64 (r,): times of all rows that carry the state [s]; empty for a rule over several controls.
-    slack_s
-        How long a change may stay unseen because rows come at intervals [s]; 0 where changes are sent at once.
-    """
-
-    time_s: Floats
-    state: States
-    line: Ints
-    before_s: Floats
-    end_s: float
-    rows_s: Floats
-    slack_s: float = 0.0
-
-    @classmethod
-    def empty(cls, end_s: float) -> Track:
-        """Return a track of which nothing is known."""
-        nothing = np.zeros(0)
-        return cls(nothing, np.zeros(0, np.int8), np.zeros(0, np.int64), nothing, end_s, nothing)
-
-    def at(self, time_s: Floats, *, side: Literal["left", "right"] = "right") -> States:
-        """Return the state at each time; ``left`` gives the state just before it."""
-        return self._known[np.searchsorted(self.time_s, time_s, side)]
-
-    @cached_property
-    def rises(self) -> Rows:
-        """Steps from off to on. The first step is none, nor is a step out of the unknown."""
-        return np.flatnonzero((self.state[1:] == ON) & (self.state[:-1] == OFF)) + 1
-
-    @cached_property
-    def falls(self) -> Rows:
-        """Steps from on to off, by the same rule."""
-        return np.flatnonzero((self.state[1:] == OFF) & (self.state[:-1] == ON)) + 1
-
-    def ever(self, state: int, start_s: Floats, stop_s: Floats) -> Bools:
-        """Return for each closed span [start, stop] whether the state held at any time in it."""
-        seen = self._counts[state]
-        first = np.searchsorted(self.time_s, start_s, "right")
-        last = np.searchsorted(self.time_s, stop_s, "right")
-        inside = seen[np.maximum(last, first)] - seen[first]
-        return np.asarray((inside > 0) | (self._known[first] == state), bool)
-
-    @cached_property
-    def _known(self) -> States:
-        """int8 (k + 1,): the state before the first step, which is unknown, and after each."""
-        return np.concatenate(([np.int8(UNKNOWN)], self.state))
-
-    @cached_property
-    def _counts(self) -> dict[int, Ints]:
-        """int64 (k + 1,) for each state: how many steps up to there led into it."""
-        return {state: np.append(0, np.cumsum(self.state == state)) for state in (OFF, ON, UNKNOWN)}
-
-
-@dataclass(frozen=True, eq=False)
-class Steps:
-    """Some steps of a track, picked out as evidence: lines of the log and times [s]."""
-
-    line: Ints
-    time_s: Floats
-
-    def __len__(self) -> int:
-        return len(self.line)
-
-    @classmethod
-    def none(cls) -> Steps:
-        """Return no steps."""
-        return cls(np.zeros(0, np.int64), np.zeros(0))
-
-    @classmethod
-    def of(cls, track: Track, index: Rows | Bools) -> Steps:
-        """Pick the steps of a track at ``index``."""
-        return cls(track.line[index], track.time_s[index])
+__all__ = [
+    "Answers",
+    "ControlEvidence",
+    "Evidence",
+    "FlashEvidence",
+    "LevelEvidence",
+    "LoadEvidence",
+    "OutputEvidence",
+    "Scene",
+    "SeenRules",
+    "Steps",
+    "Timer",
+    "Track",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,8 +174,10 @@ class OutputEvidence:
         Exercises of each control of the rule that could have shown the output following it.
     confounded_with
         Rules of the plan that never differed from this one long enough to be told apart.
-    fits
-        Rules that explain every rise of the output, simplest first.
+    scenes
+        What tells which rule it follows, one for each recording.
+    seen
+        The rules that explain what it did.
     dropped
         Falls of the output while the rule was on and nothing planned explains it.
     judged_from
@@ -272,7 +198,8 @@ class OutputEvidence:
     message_seen: bool | None = None
     exercised: dict[str, int] = field(default_factory=dict)
     confounded_with: tuple[str, ...] = ()
-    fits: tuple[str, ...] = ()
+    scenes: tuple[Scene, ...] = ()
+    seen: SeenRules = field(default_factory=SeenRules)
     release: Timer | None = None
     cut_off: Timer | None = None
     dropped: Steps = field(default_factory=Steps.none)
@@ -283,6 +210,11 @@ class OutputEvidence:
     confirmed: int = 0
     seen_off: bool = False
     disagreed: Steps = field(default_factory=Steps.none)
+
+    @property
+    def fits(self) -> tuple[str, ...]:
+        """Rules that explain what the output did equally well, the planned one or the simplest first."""
+        return self.seen.rules
 
 
 @dataclass(frozen=True, eq=False)

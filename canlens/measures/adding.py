@@ -17,6 +17,7 @@ from canlens.evidence import (
     Steps,
     Timer,
 )
+from canlens.measures.rules_seen import seen_rules
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,12 +39,14 @@ def added_output(parts: Sequence[OutputEvidence]) -> OutputEvidence:
     shown = [each for each in parts if each.judged_from != "nothing"] or list(parts)
     risen = [each for each in shown if len(each.rule.rises)]
     names = dict.fromkeys(name for each in shown for name in each.exercised)
+    scenes = tuple(scene for each in shown for scene in each.scenes)
     return replace(
         shown[-1],
         answers=_answers([each.answers for each in shown]),
         exercised={name: sum(each.exercised.get(name, 0) for each in shown) for name in names},
         confounded_with=_in_all([each.confounded_with for each in risen]),
-        fits=_in_all([each.fits for each in risen]),
+        scenes=scenes,
+        seen=seen_rules(scenes),
         release=_timer([each.release for each in shown]),
         cut_off=_timer([each.cut_off for each in shown]),
         dropped=_steps([each.dropped for each in shown]),

@@ -15,7 +15,6 @@ from canlens.measures.bus import bus_of
 from canlens.measures.bus_side import bus_side, on_spans
 from canlens.measures.clock import HAND_NOTED_S, marks_offset
 from canlens.measures.definitions import definition_side
-from canlens.measures.mapping import candidates
 from canlens.measures.messages import message_side
 from canlens.measures.observations import OBSERVED_S
 from canlens.measures.outputs import output_evidence
@@ -132,9 +131,7 @@ def _recorded(plan: Plan, trace: Trace) -> tuple[Recorded, tuple[str, ...]]:
     signals, missing = _decoded(trace, tuple(_references(plan)))
     recorded = Recorded(signals, end_s)
     tracks = {each.name: recorded.track(each.condition) for each in plan.controls.values()}
-    rules = candidates(plan.controls, [output.when for output in plan.outputs.values()])
-    tried = tuple((rule, rule_track(rule, tracks)) for rule in rules)
-    return replace(recorded, controls=tracks, candidates=tried), missing
+    return replace(recorded, controls=tracks), missing
 
 
 def _of(observed: Sequence[Observation], output: str) -> tuple[Observation, ...]:

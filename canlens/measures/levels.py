@@ -116,3 +116,16 @@ def _frequency(time_s: Floats, value: Floats) -> tuple[float, float]:
     span_s = rise_s[-1] - rise_s[0]
     found_hz = (len(rise_s) - 1) / span_s
     return float(found_hz), float(found_hz * np.median(np.diff(time_s)) / span_s)
+
+
+def bridged(output: Track, gap_s: float) -> Track:
+    """Return the track of an output without the dark moments of its flashing, those no longer than ``gap_s`` [s]."""
+    falls, rises = output.falls, output.rises
+    after = np.searchsorted(rises, falls)
+    paired = after < len(rises)
+    falls, rises = falls[paired], rises[after[paired]]
+    short = (rises == falls + 1) & (output.time_s[rises] - output.time_s[falls] <= gap_s)
+    keep = np.ones(len(output.time_s), bool)
+    keep[falls[short]] = keep[rises[short]] = False
+    columns = (output.time_s[keep], output.state[keep], output.line[keep], output.before_s[keep])
+    return Track(*columns, output.end_s, output.rows_s, output.slack_s)

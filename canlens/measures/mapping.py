@@ -1,4 +1,4 @@
-"""Mapping: which rules explain what an output did, which rules of the plan could not be told apart, and what would."""
+"""Mapping: which rules could not be told apart, and what would tell them."""
 
 from __future__ import annotations
 
@@ -7,67 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.answers import answers
-from canlens.measures.tracks import ROUNDING_S
-from canlens.plan.rule import ON, UNKNOWN, Rule, parse_rule
+from canlens.plan.rule import UNKNOWN, Rule
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from canlens.evidence import Track
 
-FEWEST_EDGES = 2
-"""One coincidence is no rule: a rule fits when it explains at least this many rises."""
 MOST_SETTINGS = 1 << 12
 """Settings of the controls that are tried for an exercise, those with few controls on first: all there are of twelve
 controls; nobody operates more of them at once."""
-
-
-def candidates(controls: Iterable[str], planned: Iterable[Rule]) -> tuple[Rule, ...]:
-    """List rules worth trying, simplest first: single controls, their negations, pairs, and the plan's own.
-
-    Rules with the same truth table are listed once.
-    """
-    names = tuple(controls)
-    texts = [*names, *(f"not {name}" for name in names)]
-    for first, second in combinations(names, 2):
-        texts += [f"{first} or {second}", f"{first} and {second}"]
-        texts += [f"{first} and not {second}", f"{second} and not {first}"]
-    rules: list[Rule] = [parse_rule(text, names) for text in texts]
-    known = {rule.meaning() for rule in rules}
-    for rule in planned:
-        if rule.meaning() not in known:
-            known.add(rule.meaning())
-            rules.append(rule)
-    return tuple(rules)
-
-
-def fitting(
-    rules: Iterable[tuple[Rule, Track]], output: Track, *, within_s: float, run_on_s: float = 0.0
-) -> tuple[Rule, ...]:
-    """Return the rules whose every edge that counts was answered in time, with nothing unasked.
-
-    Parameters
-    ----------
-    rules
-        To try, each with its state over time.
-    output
-        State of the output over time.
-    within_s, run_on_s
-        An answer is due within this time, and the output may stay on so long after its rule [s].
-    """
-    kept = []
-    rise = output.rises
-    rise_s = output.time_s[rise]
-    since_s = (output.before_s[rise] if output.slack_s else rise_s) - within_s - run_on_s - ROUNDING_S
-    for rule, asked in rules:
-        if not (asked.ever(ON, since_s, rise_s) | asked.ever(UNKNOWN, since_s, rise_s)).all():
-            continue
-        found = answers(asked, output, within_s=within_s, run_on_s=run_on_s)
-        explained = len(found.answered)
-        if explained >= FEWEST_EDGES and explained == len(found.due) and not len(found.unasked):
-            kept.append(rule)
-    return tuple(kept)
 
 
 def told_apart(first: Track, second: Track, *, longer_than_s: float) -> bool:

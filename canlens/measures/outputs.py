@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,16 +13,18 @@ from canlens.evidence import (
     LevelEvidence,
     LoadEvidence,
     OutputEvidence,
+    Scene,
     Steps,
     Timer,
     Track,
 )
 from canlens.measures.answers import answers
-from canlens.measures.levels import flash, level
+from canlens.measures.levels import bridged, flash, level
 from canlens.measures.loads import load
-from canlens.measures.mapping import fitting, told_apart
+from canlens.measures.mapping import told_apart
 from canlens.measures.observations import agreement, observed_answers
 from canlens.measures.release import cut_off, dropped, release
+from canlens.measures.rules_seen import seen_rules
 from canlens.measures.stretches import calm, steady
 from canlens.measures.tracks import rule_track, states_of
 from canlens.plan.rule import OFF, ON, Rule, parse_rule
@@ -31,6 +34,9 @@ if TYPE_CHECKING:
 
     from canlens.measures.recorded import Recorded
     from canlens.plan import Observation, Output, Plan
+
+LONGEST_DARK = 1.5
+"""A flashing output is dark for no longer than this many planned periods: it may flash at a third of its frequency."""
 
 
 def output_evidence(
@@ -58,6 +64,7 @@ def output_evidence(
     run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
     found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
+    scene = _scene(plan, output, recorded, own)
     return OutputEvidence(
         name=output.name,
         rule=rule,
@@ -67,9 +74,8 @@ def output_evidence(
         message_seen=True,
         exercised=_exercised(output, recorded.controls, found),
         confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
-        fits=tuple(
-            str(each) for each in fitting(recorded.candidates, own, within_s=output.within_s, run_on_s=run_on_s)
-        ),
+        scenes=(scene,),
+        seen=seen_rules((scene,)),
         release=_release(output, rule, own),
         cut_off=_cut_off(output, rule, own, flashing),
         dropped=_dropped(output, rule, own, flashing),
@@ -97,6 +103,7 @@ def _without_command(
         return OutputEvidence(output.name, rule, None, Answers.none(), "nothing", message_seen=message_seen)
     stays_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
     found, seen_off = observed_answers(rule, observed, within_s=output.within_s, stays_s=stays_s, offset_s=offset_s)
+    scene = replace(_scene(plan, output, recorded, None), observed=observed, offset_s=offset_s)
     return OutputEvidence(
         name=output.name,
         rule=rule,
@@ -106,8 +113,26 @@ def _without_command(
         message_seen=message_seen,
         exercised=_exercised(output, recorded.controls, found),
         confounded_with=_confounded(plan, output, recorded, rule, output.within_s + 1.0),
+        scenes=(scene,),
+        seen=seen_rules((scene,)),
         confirmed=len(found.answered),
         seen_off=seen_off,
+    )
+
+
+def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) -> Scene:
+    """Return what tells which rule an output follows."""
+    if own is not None and output.flash_hz:
+        own = bridged(own, LONGEST_DARK / output.flash_hz)
+    return Scene(
+        output.when,
+        tuple(each.when for each in plan.outputs.values()),
+        recorded.controls,
+        own,
+        output.within_s,
+        stays_s=(output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0),
+        is_cut_off=output.cut_after_s is not None,
+        awake_while=plan.bus.awake_while,
     )
 
 

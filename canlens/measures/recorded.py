@@ -11,7 +11,7 @@ from canlens.measures.tracks import Rhythm, states_of, track
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from canlens.plan import Condition, Rule, SignalReference
+    from canlens.plan import Condition, SignalReference
     from canlens.signals import Signal
 
 
@@ -27,8 +27,6 @@ class Recorded:
         Time of the latest frame [s].
     controls
         Tracks of all controls, by name.
-    candidates
-        Rules to try on an output that does not follow its own, with their tracks.
     rhythms
         Rhythms measured so far, by the column of times that they belong to.
     """
@@ -36,7 +34,6 @@ class Recorded:
     signals: Mapping[str, Signal]
     end_s: float
     controls: Mapping[str, Track] = field(default_factory=dict)
-    candidates: tuple[tuple[Rule, Track], ...] = ()
     rhythms: dict[int, Rhythm] = field(default_factory=dict)
 
     def rhythm(self, signal: Signal) -> Rhythm:

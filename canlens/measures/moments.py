@@ -1,0 +1,144 @@
+"""Moments: how often an output was on, and off, in each setting of the controls that held long enough to tell."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from canlens.measures.observations import OBSERVED_S
+from canlens.measures.tracks import ROUNDING_S
+from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, States
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.rule_evidence import Scene
+    from canlens.signals import Floats
+    from canlens.steps import Track
+    from canlens.trace import Bools, Ints
+
+    Settings = npt.NDArray[np.int8]
+
+
+class Moments(NamedTuple):
+    """The truth table that a job shows: settings of the controls, and what the output did in them.
+
+    Attributes
+    ----------
+    names
+        The m controls of the plan.
+    states
+        int8 (r, m): settings, each once: 1 on, 0 off, -1 unknown.
+    on, off
+        int64 (r,): separate moments in which the output was settled on, and off.
+    """
+
+    names: tuple[str, ...]
+    states: Settings
+    on: Ints
+    off: Ints
+
+    @classmethod
+    def of(cls, scenes: Sequence[Scene]) -> Moments:
+        """Gather what several recordings of one job show."""
+        names = tuple(scenes[0].controls) if scenes else ()
+        parts = [_seen_on_bus(scene) if scene.output else _seen_by_eye(scene) for scene in scenes]
+        states = np.concatenate([np.zeros((0, len(names)), np.int8), *(part[0] for part in parts)])
+        voted = np.concatenate([np.zeros(0, np.int8), *(part[1] for part in parts)])
+        if not len(states):
+            return cls(names, states, np.zeros(0, np.int64), np.zeros(0, np.int64))
+        rows, place = np.unique(states, axis=0, return_inverse=True)
+        place = place.ravel()
+        return cls(
+            names,
+            rows,
+            np.bincount(place[voted == ON], minlength=len(rows)),
+            np.bincount(place[voted == OFF], minlength=len(rows)),
+        )
+
+    def moving(self) -> list[int]:
+        """Return which controls were seen both on and off."""
+        return [
+            column
+            for column in range(len(self.names))
+            if (self.states[:, column] == ON).any() and (self.states[:, column] == OFF).any()
+        ]
+
+    def contradicting(self, rule: Rule) -> int:
+        """Count the moments that contradict a rule; where its controls are unknown none does."""
+        result = rule.evaluate({name: self.states[:, column] for column, name in enumerate(self.names)})
+        return int(self.on[result == OFF].sum() + self.off[result == ON].sum())
+
+
+def _seen_on_bus(scene: Scene) -> tuple[Settings, States]:
+    """Return the settings that held long enough to be answered, and the output's settled state in each.
+
+    An output that rose in time and went off by itself was on; one that comes late, or goes off late, is judged by its
+    last state. What a run-on or a cut-off may explain is no moment.
+    """
+    assert scene.output is not None  # noqa: S101 – as the caller has seen
+    output = scene.output
+    need_s = scene.within_s + output.slack_s + ROUNDING_S
+    start_s, stop_s = _spans(scene, output)
+    long = stop_s - start_s >= need_s
+    start_s, stop_s = start_s[long], stop_s[long]
+    before, after = output.at(start_s, side="left"), output.at(stop_s, side="left")
+    rise_s = output.time_s[output.rises]
+    rose = np.searchsorted(rise_s, stop_s, "left") > np.searchsorted(rise_s, start_s, "left")
+    rose_in_time = np.searchsorted(rise_s, start_s + need_s, "right") > np.searchsorted(rise_s, start_s, "left")
+    voted = np.where((after == OFF) & (before == OFF) & rose_in_time, np.int8(ON), after)
+    voted[output.ever(UNKNOWN, start_s, np.nextafter(stop_s, -np.inf))] = UNKNOWN
+    if scene.stays_s:
+        voted[(voted == ON) & (before == ON) & ~rose & (stop_s - start_s < scene.stays_s + need_s)] = UNKNOWN
+    if scene.is_cut_off:
+        voted[(voted == OFF) & _after_cut_off(scene, output, start_s, stop_s, need_s)] = UNKNOWN
+    told = voted != UNKNOWN
+    return _settings(scene, start_s[told]), voted[told]
+
+
+def _seen_by_eye(scene: Scene) -> tuple[Settings, States]:
+    """Return the settings in which something was seen of the output, where they had settled, and what it was."""
+    time_s = np.array([each.time_s for each in scene.observed]) + scene.offset_s
+    on = np.array([each.on for each in scene.observed], bool)
+    change_s = np.sort(np.concatenate([np.zeros(0), *(each.time_s[1:] for each in scene.controls.values())]))
+    since_s = time_s - OBSERVED_S - scene.within_s - np.where(on, scene.stays_s, 0.0)
+    settled = np.searchsorted(change_s, since_s) == np.searchsorted(change_s, time_s + OBSERVED_S)
+    if scene.is_cut_off:
+        settled &= on
+    return _settings(scene, time_s[settled]), on[settled].astype(np.int8)
+
+
+def _spans(scene: Scene, output: Track) -> tuple[Floats, Floats]:
+    """Return from when to when no control changed."""
+    change_s = np.unique(np.concatenate([np.zeros(0), *(each.time_s for each in scene.controls.values())]))
+    end_s = min([output.end_s, *(each.end_s for each in scene.controls.values())])
+    return change_s, np.append(change_s[1:], max(end_s, change_s[-1]) if len(change_s) else ())[: len(change_s)]
+
+
+def _settings(scene: Scene, time_s: Floats) -> Settings:
+    """Return the state of every control at each time, as int8 (n, m)."""
+    columns = [each.at(time_s) for each in scene.controls.values()]
+    return np.stack(columns, axis=1) if columns else np.zeros((len(time_s), 0), np.int8)
+
+
+def _after_cut_off(scene: Scene, output: Track, start_s: Floats, stop_s: Floats, need_s: float) -> Bools:
+    """Tell which spans may see the output off because it was cut off while its rule lasts.
+
+    A fall that no control explains is a cut-off; it lasts until the control that had turned the output on changes.
+    """
+    maybe = np.zeros(len(start_s), bool)
+    change_s = np.unique(np.concatenate([np.zeros(0), *(each.time_s[1:] for each in scene.controls.values())]))
+    for fall in output.falls:
+        fall_s, rise_s = output.time_s[fall], output.time_s[fall - 1]
+        last = np.searchsorted(change_s, fall_s, "right") - 1
+        if last >= 0 and fall_s - change_s[last] <= need_s and change_s[last] > rise_s:
+            continue
+        until_s = np.inf
+        for each in scene.controls.values():
+            began = np.searchsorted(each.time_s, rise_s, "right") - 1
+            if began > 0 and rise_s - each.time_s[began] <= need_s and began + 1 < len(each.time_s):
+                until_s = min(until_s, each.time_s[began + 1])
+        maybe |= (stop_s > fall_s) & (start_s < until_s)
+    return maybe

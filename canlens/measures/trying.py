@@ -1,0 +1,149 @@
+"""Trying: one rule put to the exercises of a job – what it explains, with which times, and by what chance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from canlens.measures.answers import answers
+from canlens.measures.coincidence import coincidence
+from canlens.measures.observations import observed_answers
+from canlens.measures.release import cut_off, release
+from canlens.measures.tracks import ROUNDING_S, rule_track
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.plan import Rule
+    from canlens.rule_evidence import Scene
+    from canlens.signals import Floats
+    from canlens.steps import Track
+
+FEWEST_EDGES = 2
+"""One coincidence is no rule: a rule fits when it explains at least this many exercises."""
+ALIKE_S, ALIKE_SHARE = 0.5, 0.05
+"""On-times as much alike as this, or as this share of themselves, are a timer's (a plan's own tolerance by default)."""
+
+
+class Tried(NamedTuple):
+    """What a rule explains.
+
+    Attributes
+    ----------
+    explained, exercises
+        Exercises that the output answered, alike in time; all that count, with what it did unasked.
+    latency_s
+        float64: control edge to answer [s].
+    rule, scenes
+        The rule's state in each scene, and the scenes.
+    asks
+        The controls of the rule.
+    """
+
+    explained: int
+    exercises: int
+    latency_s: Floats
+    rule: tuple[Track, ...]
+    scenes: tuple[Scene, ...]
+    asks: tuple[str, ...]
+
+    @property
+    def share(self) -> float:
+        """Share of the exercises that is explained."""
+        return self.explained / self.exercises if self.exercises else 0.0
+
+    def run_on_s(self) -> float | None:
+        """Return how long the output stays on after the rule [s]; None where it goes off in time, or not alike."""
+        shortest, longest = [np.zeros(0)], [np.zeros(0)]
+        for rule, scene in zip(self.rule, self.scenes, strict=True):
+            if scene.output is not None:
+                timer = release(rule, scene.output, within_s=scene.within_s, run_on_s=scene.stays_s)
+                shortest.append(timer.shortest_s)
+                longest.append(timer.longest_s)
+        low = np.concatenate(shortest)
+        answer_s = max(scene.within_s for scene in self.scenes)
+        return _alike(low, np.concatenate(longest)) if len(low) and low.min() > answer_s else None
+
+    def cut_off_s(self) -> float | None:
+        """Return how long the output is on before it goes off although the rule lasts [s]; None where it does not."""
+        shortest, longest = [np.zeros(0)], [np.zeros(0)]
+        for rule, scene in zip(self.rule, self.scenes, strict=True):
+            if scene.output is not None:
+                timer = cut_off(rule, scene.output, within_s=scene.within_s, cut_after_s=0.0, tolerance_s=np.inf)
+                shortest.append(timer.shortest_s)
+                longest.append(timer.longest_s)
+        return _alike(np.concatenate(shortest), np.concatenate(longest))
+
+    def chance(self, tried: int) -> float | None:
+        """Return the chance that something unrelated would agree as well; None where no recording can tell."""
+        every = [
+            coincidence(
+                rule,
+                scene.output,
+                answer_s=scene.within_s + scene.output.slack_s,
+                awake=scene.controls.get(scene.awake_while or "") if scene.awake_while not in self.asks else None,
+                tried=tried,
+            )
+            for rule, scene in zip(self.rule, self.scenes, strict=True)
+            if scene.output is not None
+        ]
+        return min((each for each in every if each is not None), default=None)
+
+
+def tried_rule(rule: Rule, scenes: Sequence[Scene]) -> Tried:
+    """Put a rule to the exercises of a job.
+
+    Late answers are explained where they are as late as each other. An output that only eye or ear saw is held against
+    what was noted.
+    """
+    tracks = tuple(rule_track(rule, scene.controls) for scene in scenes)
+    explained = exercises = 0
+    latency = [np.zeros(0)]
+    for asked, scene in zip(tracks, scenes, strict=True):
+        if scene.output is None:
+            found, _ = observed_answers(
+                asked, scene.observed, within_s=scene.within_s, stays_s=scene.stays_s, offset_s=scene.offset_s
+            )
+        else:
+            found = answers(asked, scene.output, within_s=scene.within_s, run_on_s=scene.stays_s)
+        times_s = np.concatenate([found.latency_s, found.late_s])
+        slack_s = scene.output.slack_s if scene.output is not None else 0.0
+        if len(found.late) and np.ptp(times_s) > scene.within_s + 2 * slack_s:
+            times_s = found.latency_s
+        explained += len(times_s) if scene.output is not None else len(found.answered)
+        exercises += len(found.due) + len(found.unasked)
+        latency.append(times_s)
+    return Tried(explained, exercises, np.concatenate(latency), tracks, tuple(scenes), rule.controls)
+
+
+def toggles(control: str, scenes: Sequence[Scene]) -> Tried:
+    """Put to a job the thought that each exercise of a control changes the output, and nothing else does."""
+    explained = exercises = 0
+    latency = [np.zeros(0)]
+    tracks = tuple(scene.controls[control] for scene in scenes)
+    for own, scene in zip(tracks, scenes, strict=True):
+        if scene.output is None:
+            continue
+        changes = np.sort(np.concatenate([scene.output.rises, scene.output.falls]))
+        change_s, edge_s = scene.output.time_s[changes], own.time_s[own.rises]
+        due_s = edge_s + scene.within_s + scene.output.slack_s + ROUNDING_S
+        edge_s = edge_s[due_s <= min(own.end_s, scene.output.end_s)]
+        due_s = edge_s + scene.within_s + scene.output.slack_s + ROUNDING_S
+        first = np.searchsorted(change_s, edge_s, "left")
+        taken_s = np.append(change_s, np.inf)[first]
+        hit = taken_s <= due_s
+        explained += int(hit.sum())
+        exercises += len(edge_s) + len(change_s) - int(hit.sum())
+        latency.append((taken_s - edge_s)[hit])
+    return Tried(explained, exercises, np.concatenate(latency), tracks, tuple(scenes), (control,))
+
+
+def _alike(shortest_s: Floats, longest_s: Floats) -> float | None:
+    """Return the middle of some measured times [s]; None where there are none, or they are no timer's."""
+    if not len(shortest_s):
+        return None
+    middle_s = (shortest_s + longest_s) / 2
+    typical_s = float(np.median(middle_s))
+    apart_s = max(float(shortest_s.max() - longest_s.min()), 0.0)
+    return typical_s if apart_s <= max(ALIKE_S, ALIKE_SHARE * typical_s) else None
