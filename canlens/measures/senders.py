@@ -13,6 +13,7 @@ from canlens.message_evidence import TwoSenders
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
+    from canlens.measures.counters import Field
     from canlens.measures.intervals import Intervals
     from canlens.measures.streams import Streams
     from canlens.message_evidence import Clue
@@ -131,21 +132,26 @@ def drifts_apart(length_ns: Ints) -> bool:
 def has_two_counters(trace: Trace, rows: Rows) -> bool:
     """Tell whether every other frame counts by one while neighbours do not, as with two counters that take turns.
 
-    Counters that are equal, or one apart, could be those of one sender that sends each frame twice.
+    Counters that are equal, or one apart, could be those of one sender that sends each frame twice, and a field that
+    counts every other frame may be the upper bits of one counter: where any field does so, nothing is claimed.
     """
     if len(rows) < FEWEST_OF_TWO:
         return False
     rows = rows[max(0, (len(rows) - MOST_OF_TWO) // 2) :][:MOST_OF_TWO]
     sample = trace.payload.first8[rows[: SAMPLE + 2]]
     changing = _share(sample[2:] ^ sample[:-2]) >= CHANGING_SHARE
-    for bit in np.flatnonzero(changing).tolist():
-        for field in counting_fields(trace, rows[:-2], rows[2:], bit):
-            byte, shift = divmod(bit, 8)
-            value = trace.payload.first8[rows, byte].astype(np.int64) >> shift & ((1 << field.length) - 1)
-            step = np.diff(value) % (field.highest - field.lowest + 1)
-            if ((step == 0) | (step == 1)).mean() <= 1 - CHANGING_SHARE:
-                return True
-    return False
+    fields = [
+        field for bit in np.flatnonzero(changing).tolist() for field in counting_fields(trace, rows[:-2], rows[2:], bit)
+    ]
+    return bool(fields) and not any(_counts_every_other(trace, rows, field) for field in fields)
+
+
+def _counts_every_other(trace: Trace, rows: Rows, field: Field) -> bool:
+    """Tell whether a field stands still and goes up by one in turn."""
+    byte, shift = divmod(field.start_bit, 8)
+    value = trace.payload.first8[rows, byte].astype(np.int64) >> shift & ((1 << field.length) - 1)
+    step = np.diff(value) % (field.highest - field.lowest + 1)
+    return bool(((step == 0) | (step == 1)).mean() > 1 - CHANGING_SHARE)
 
 
 def _share(flipped: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> Floats:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from canlens.plan import Bus
@@ -114,6 +115,7 @@ CASES = {
         subject=("Speed",),
         limit=lambda: speed(every_s=0.045, declared_s=0.05),
         little=lambda: speed(end_s=0.45, declared_s=0.1),
+        messages=frozenset({"Speed"}),
         silent=well,
     ),
     "changing-length": Cases(
@@ -170,6 +172,17 @@ def test_messages_of_one_node_that_stay_away_together_are_one_finding() -> None:
     assert found.subject == ("Loose0", "Loose1", "Loose2", "Loose3")
     assert "of Rear" in found.claim
     assert "stayed away 3 times" in found.claim
+
+
+def test_a_message_without_a_beat_that_comes_too_often_is_noted() -> None:
+    times = np.cumsum(np.random.default_rng(2).exponential(0.05, 200)).round(6).tolist()
+    often, seldom = (
+        bus(Sent("Speed", 0x100, at_s=times, declared_s=declared_s), *others(), end_s=12) for declared_s in (0.1, 0.05)
+    )
+    (found,) = often.findings("wrong-cycle-time")
+    assert found.severity == "note"
+    assert "keeps no beat" in found.claim
+    assert not seldom.findings("wrong-cycle-time")
 
 
 def test_one_lost_frame_is_a_note_and_a_long_gap_a_warning() -> None:

@@ -255,6 +255,15 @@ def test_one_sender_that_sends_in_pairs_is_one() -> None:
     assert one.message("Speed").two_senders is None
 
 
+def test_a_counter_across_two_bytes_with_a_checksum_is_no_second_sender() -> None:
+    # a Motorola counter whose lowest bit is the highest of the next byte; the sum of the bytes jumps to and fro
+    def payload(number: int) -> bytes:
+        rest = bytes([number >> 1 & 0x7F, (number & 1) << 7 | 0x40])
+        return bytes([sum(rest) & 255]) + rest
+
+    assert bus(steady(payload=payload), *others(), end_s=30).message("Speed").two_senders is None
+
+
 def test_turns_need_many_in_a_row() -> None:
     short, long = 10_000_000, 40_000_000
     assert longest_turns(np.array([short, long] * 9)) is None
