@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from canlens import causes, checks
 from canlens.errors import UsageError
 from canlens.findings import Lines
-from canlens.judging import output_result, wrongs
+from canlens.judging import output_result, settled_by, wrongs
 from canlens.measures.adding import added_control, added_output
 from canlens.measures.gathering import evidence as gather
 from canlens.plan.job_tables import check_marks, check_observed
@@ -125,6 +125,7 @@ def make_checkup(
             outputs=outputs,
             findings=_findings(every, deciding),
             causes=named,
+            next_exercises=_next_exercises(every, deciding, outputs),
         ),
         every,
     )
@@ -212,6 +213,15 @@ def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -
         unseen = [each for check in checks.ALL if check.of_whole_job for each in check.find(whole)]
         found += [replace(each, evidence=nowhere) for each in unseen]
     return tuple(sorted(found, key=lambda each: (SEVERITIES.index(each.severity), not each.safety)))
+
+
+def _next_exercises(
+    every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]], outputs: dict[str, OutputResult]
+) -> tuple[str, ...]:
+    """Say what to do while recording, so that every output that is not proven becomes an answer."""
+    unproven = [name for name, output in outputs.items() if output.verdict == "not-proven"]
+    whole = _whole_job(every, deciding) if len(every) > 1 else every[0]
+    return tuple(each.words(whole.plan.controls) for each in settled_by(whole, unproven))
 
 
 def _whole_job(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -> Evidence:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from functools import cache
 from typing import Literal
 
@@ -103,8 +103,32 @@ class LatencyResult:
 
 
 @dataclass(frozen=True)
+class SeenResult:
+    """How an output follows the rule it was observed to follow: measured, not planned.
+
+    ``explained`` of ``exercises`` agree with the rule. ``coincidence`` is the chance that something unrelated would
+    agree as well. ``latching``: on by one exercise, off by the next. What was not seen, or not always alike, is null.
+    """
+
+    explained: int = 0
+    exercises: int = 0
+    coincidence: float | None = None
+    latching: bool = False
+    latency_s: LatencyResult = LatencyResult(None, None)
+    run_on_s: float | None = None
+    cut_off_s: float | None = None
+    level_day: float | None = None
+    level_night: float | None = None
+    flash_hz: float | None = None
+
+
+@dataclass(frozen=True)
 class OutputResult:
-    """What became of one output of the plan; ``links`` is keyed by :data:`LINKS`."""
+    """What became of one output of the plan; ``links`` and ``links_evidence`` are keyed by :data:`LINKS`.
+
+    ``untested_rows`` are the settings of its controls in which it was never seen settled. ``links_evidence`` names the
+    first lines of the log that show a link seen or broken, where there are such lines.
+    """
 
     verdict: Verdict
     reason: str
@@ -122,12 +146,16 @@ class OutputResult:
     first_broken_link: str | None
     judged_from: Literal["bus", "observed", "nothing"] = "bus"
     load: str = ""
+    observed_how: SeenResult = SeenResult()
+    untested_rows: tuple[str, ...] = ()
+    links_evidence: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class CheckResult:
     """All of ``canlens check``: the answer first, then what it rests on.
 
+    ``next_exercises`` would turn every output that is not proven into an answer.
     ``recording`` of a job with several logs is written as ``recordings``; ``buses`` is written where there
     are several channels.
     """
@@ -141,6 +169,7 @@ class CheckResult:
     outputs: dict[str, OutputResult]
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
+    next_exercises: tuple[str, ...] = ()
 
 
 @cache
@@ -180,6 +209,7 @@ def to_dict(result: CheckResult) -> dict[str, Json]:
     document["outputs"] = plain(result.outputs)
     document["findings"] = [finding_form(finding, several=several) for finding in result.findings]
     document["causes"] = [plain(cause) for cause in result.causes]
+    document["next_exercises"] = plain(result.next_exercises)
     return document
 
 
@@ -217,5 +247,5 @@ def plain(value: object) -> Json:
     if isinstance(value, Mapping):
         return {str(key): plain(each) for key, each in value.items()}
     if is_dataclass(value):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+        return {each.name: plain(getattr(value, each.name)) for each in fields(value)}
     raise TypeError(f"{type(value).__name__} has no written form")

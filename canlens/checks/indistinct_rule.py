@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from canlens.checks.entry import Check, lines_of
 from canlens.findings import Finding
-from canlens.measures.mapping import telling_exercise
+from canlens.judging import telling
 from canlens.plan.rule import parse_rule
 
 if TYPE_CHECKING:
@@ -34,7 +34,8 @@ def find(evidence: Evidence) -> Iterator[Finding]:
     for name, own in evidence.outputs.items():
         rule = evidence.plan.outputs[name].when
         for rival in own.confounded_with:
-            exercise = telling_exercise(rule, parse_rule(rival, names)) or "operate one without the other"
+            found = telling(rule, parse_rule(rival, names))
+            exercise = found.words(names) if found else "operate one without the other, for two seconds or longer"
             yield Finding(
                 check="indistinct-rule",
                 severity="warning",
@@ -42,7 +43,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
                 claim=f"'{rule}' and '{rival}' were never seen apart; {name} may follow either.",
                 evidence=lines_of(own.answers.due),
                 cannot_tell="Which of the two drives it.",
-                next_step=f"{exercise[0].upper()}{exercise[1:]}, for two seconds or longer.",
+                next_step=f"{exercise[0].upper()}{exercise[1:]}.",
                 would_change=f"An exercise in which '{rule}' and '{rival}' differ.",
             )
 

@@ -10,8 +10,11 @@ from canlens.results import LINKS, LinkState
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.evidence import ControlEvidence, Evidence, OutputEvidence
+    from canlens.evidence import ControlEvidence, Evidence, OutputEvidence, Steps
     from canlens.plan import Output
+
+LINES_OF_LINK = 3
+"""Lines named for one link: enough to find the place."""
 
 
 def chain(evidence: Evidence, name: str) -> dict[str, LinkState]:
@@ -36,6 +39,37 @@ def chain(evidence: Evidence, name: str) -> dict[str, LinkState]:
         links["load"] = "broken" if len(own.disagreed) else "seen"
     links["release"] = _release(own)
     return links
+
+
+def links_evidence(evidence: Evidence, name: str) -> dict[str, tuple[int, ...]]:
+    """Name the first lines that show a link broken, or else seen; of one recording only, since lines count in a file.
+
+    Links that have no line of their own are left out: a message that never came, or a load that only the eye sees.
+    """
+    own, controls = evidence.outputs[name], evidence.plan.outputs[name].when.controls
+    if own.judged_from != "bus" or len(own.scenes) > 1:
+        return {}
+    found, load = own.answers, own.load
+    timers = [timer for timer in (own.release, own.cut_off) if timer is not None]
+    looks = [look for look in (own.day, own.night, own.flash) if look is not None]
+    wrong: dict[str, list[Steps]] = {
+        "commanded": [found.unanswered, found.late, found.unasked, *(look.wrong for look in looks)],
+        "output": [load.no_current, load.no_voltage, load.over_peak, load.over_continuous, load.current_when_off]
+        if load
+        else [],
+        "release": [own.dropped, *(timer.wrong for timer in timers), *(timer.overdue for timer in timers)],
+    }
+    right: dict[str, list[Steps]] = {
+        "control-change": [evidence.controls[control].exercises for control in controls],
+        "commanded": [found.answered],
+    }
+    lines = {link: _first_lines(wrong.get(link, [])) or _first_lines(right.get(link, [])) for link in LINKS}
+    return {link: first for link, first in lines.items() if first}
+
+
+def _first_lines(steps: Sequence[Steps]) -> tuple[int, ...]:
+    """Return the first lines of some steps, in file order."""
+    return tuple(sorted({int(line) for each in steps for line in each.line})[:LINES_OF_LINK])
 
 
 def _control_message(evidence: Evidence, output: Output) -> LinkState:

@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.judging.chain import chain
-from canlens.judging.wrongs import missing, times, wrongs
-from canlens.measures.mapping import telling_exercise
+from canlens.judging.chain import chain, links_evidence
+from canlens.judging.settling import next_exercise
+from canlens.judging.wrongs import missing, wrongs
 from canlens.plan.rule import Rule, parse_rule
-from canlens.results import LINKS, LatencyResult, OutputResult, Verdict
+from canlens.results import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
 
 if TYPE_CHECKING:
     from canlens.evidence import Evidence, OutputEvidence
     from canlens.plan import Output
+    from canlens.signals import Floats
 
 
 def output_result(evidence: Evidence, name: str) -> OutputResult:
@@ -41,26 +42,56 @@ def output_result(evidence: Evidence, name: str) -> OutputResult:
         verdict, reason = "not-proven", open_ends[0]
     latency = own.answers.latency_s if own.judged_from == "bus" else np.zeros(0)
     observed, also = _rules(evidence, own, output, verdict)
+    following = None if verdict == "proven" else next_exercise(evidence, name)
     return OutputResult(
         verdict=verdict,
         reason=reason,
         planned=str(output.when),
         observed=observed,
         also_fits=also,
-        next_exercise=None if verdict == "proven" else _next_exercise(evidence, own, output, observed, also),
+        next_exercise=following.words(evidence.plan.controls) if following else None,
         due=len(own.answers.due),
         answered=len(own.answers.answered),
         late=len(own.answers.late),
         unasked=len(own.answers.unasked),
         too_short=len(own.answers.too_short),
-        latency_s=LatencyResult(
-            float(np.median(latency)) if len(latency) else None,
-            float(latency.max()) if len(latency) else None,
-        ),
+        latency_s=_latency(latency),
         links=links,
         first_broken_link=broken,
         judged_from=own.judged_from,
         load=output.load,
+        observed_how=_how(own),
+        untested_rows=own.seen.untested,
+        links_evidence=links_evidence(evidence, name),
+    )
+
+
+def _latency(latency_s: Floats) -> LatencyResult:
+    """Summarise latencies [s]."""
+    if not len(latency_s):
+        return LatencyResult(None, None)
+    return LatencyResult(float(np.median(latency_s)), float(latency_s.max()))
+
+
+def _how(own: OutputEvidence) -> SeenResult:
+    """Tell how the output follows the rule it was seen to follow."""
+    seen = own.seen
+    level_day, level_night = (
+        float(np.median(level.medians)) if level is not None and len(level.medians) else None
+        for level in (own.day, own.night)
+    )
+    flash_hz = own.flash.frequency_hz[np.isfinite(own.flash.frequency_hz)] if own.flash is not None else np.zeros(0)
+    return SeenResult(
+        explained=seen.explained,
+        exercises=seen.exercises,
+        coincidence=seen.coincidence,
+        latching=seen.is_latching,
+        latency_s=_latency(seen.latency_s),
+        run_on_s=seen.run_on_s,
+        cut_off_s=seen.cut_off_s,
+        level_day=level_day,
+        level_night=level_night,
+        flash_hz=float(np.median(flash_hz)) if len(flash_hz) else None,
     )
 
 
@@ -76,25 +107,5 @@ def _rules(
     return (str(output.when) if planned else str(chosen)), tuple(str(rule) for rule in fits if rule is not chosen)
 
 
-def _next_exercise(
-    evidence: Evidence, own: OutputEvidence, output: Output, observed: str | None, also: tuple[str, ...]
-) -> str | None:
-    """Name the exercise that would bring the output closest to an answer; None where none is open."""
-    for control, count in own.exercised.items():
-        lacking = evidence.plan.exercises_needed(output, control) - count
-        if lacking > 0:
-            more = "once more" if lacking == 1 else f"{times(lacking)} more"
-            return f"operate {control} {more}, each time for at least {_hold(own, output):.1f} s"
-    pairs = [(output.when, rival) for rival in own.confounded_with]
-    pairs += [(_rule(observed, evidence), rival) for rival in also if observed is not None]
-    exercises = (telling_exercise(rule, _rule(rival, evidence)) for rule, rival in pairs)
-    return next((exercise for exercise in exercises if exercise), None)
-
-
 def _rule(text: str, evidence: Evidence) -> Rule:
     return parse_rule(text, tuple(evidence.plan.controls))
-
-
-def _hold(own: OutputEvidence, output: Output) -> float:
-    """Return how long an exercise must last to be judged [s]."""
-    return output.within_s + (own.track.slack_s if own.track else 1.0) + 0.1

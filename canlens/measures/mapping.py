@@ -1,20 +1,15 @@
-"""Mapping: which rules could not be told apart, and what would tell them."""
+"""Mapping: which rules a recording tells apart."""
 
 from __future__ import annotations
 
-from itertools import chain, combinations, islice
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.plan.rule import UNKNOWN, Rule
+from canlens.plan.rule import UNKNOWN
 
 if TYPE_CHECKING:
     from canlens.evidence import Track
-
-MOST_SETTINGS = 1 << 12
-"""Settings of the controls that are tried for an exercise, those with few controls on first: all there are of twelve
-controls; nobody operates more of them at once."""
 
 
 def told_apart(first: Track, second: Track, *, longer_than_s: float) -> bool:
@@ -29,20 +24,3 @@ def told_apart(first: Track, second: Track, *, longer_than_s: float) -> bool:
     starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     total_s = np.append(0.0, np.cumsum(lasts_s))
     return bool(((total_s[stops] - total_s[starts]) > longer_than_s).any())
-
-
-def telling_exercise(first: Rule, second: Rule) -> str | None:
-    """Say in words the exercise that tells two rules apart; None where they are the same, or none is simple."""
-    names = tuple(dict.fromkeys((*first.controls, *second.controls)))
-    few_first = chain.from_iterable(combinations(reversed(names), count) for count in range(len(names) + 1))
-    settings = list(islice(few_first, MOST_SETTINGS))
-    states = {name: np.array([name in operated for operated in settings], np.int8) for name in names}
-    apart = np.flatnonzero(first.evaluate(states) != second.evaluate(states))
-    if not len(apart):
-        return None
-    operated = settings[apart[0]]
-    on = [name for name in names if name in operated]
-    off = [name for name in names if name not in operated]
-    done = f"operate {' and '.join(on)}" if on else "operate nothing"
-    left = f" while {' and '.join(off)} {'is' if len(off) == 1 else 'are'} off" if off else ""
-    return f"{done}{left}"

@@ -49,8 +49,11 @@ def _remarks(output: OutputResult) -> list[str]:
     why = output.reason if output.verdict != "proven" else ""
     if at or why:
         remarks.append(words.sentence("; ".join(part for part in (at, why) if part)))
-    if output.verdict != "proven" and output.observed not in (None, output.planned):
-        remarks.append(f"What it really follows: {output.observed}")
+    if output.verdict != "proven" and (output.observed not in (None, output.planned) or output.observed_how.latching):
+        how = output.observed_how
+        agree = f" ({how.explained} of {how.exercises} exercises agree)" if how.exercises else ""
+        turns = ", on by one exercise and off by the next" if how.latching else ""
+        remarks.append(f"What it really follows: {output.observed}{turns}{agree}")
     if output.also_fits:
         remarks.append(f"Fits just as well: {'; '.join(output.also_fits)}")
     counts = (
@@ -92,6 +95,10 @@ def add_untested(page: Page, result: CheckResult) -> None:
             page.paragraph(f"{name}: {words.sentence(output.reason)}", first="*", indent=2)
             if output.next_exercise:
                 page.paragraph(f"To prove it: {words.sentence(output.next_exercise)}", indent=2)
+    if result.next_exercises:
+        page.paragraph("To settle the rest, record this:")
+        for number, exercise in enumerate(result.next_exercises, 1):
+            page.paragraph(words.sentence(exercise), first=f"{number}.", indent=2)
     for link, plain in words.LINK_NAMES.items():
         names = [name for name, output in result.outputs.items() if output.links[link] == "cannot-tell"]
         if names:

@@ -335,7 +335,7 @@ def test_the_next_exercise_says_what_is_missing() -> None:
     assert lacking.next_exercise is not None
     assert lacking.next_exercise.startswith("operate horn once more")
     confounded = SITUATIONS["confounded"].made().result("siren")
-    assert confounded.next_exercise in {"operate horn while brake is off", "operate brake while horn is off"}
+    assert confounded.next_exercise == "operate brake once while horn is off, for at least 2.0 s"
 
 
 def test_latencies_are_those_of_the_rows() -> None:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
-from canlens.measures.mapping import telling_exercise, told_apart
+from canlens.measures.mapping import told_apart
 from canlens.measures.tracks import rule_track
 from canlens.plan import parse_rule
 from canlens.plan.rule import OFF, ON, UNKNOWN
@@ -70,29 +69,6 @@ def test_several_short_differences_do_not_add_up() -> None:
     assert not told_apart(track_of(steps, end_s=9), track_of([(0, OFF)], end_s=9), longer_than_s=0.6)
 
 
-@pytest.mark.parametrize(
-    ("first", "second", "words"),
-    [
-        ("horn", "brake", "operate brake while horn is off"),
-        ("horn", "horn or brake", "operate brake while horn is off"),
-        ("horn", "horn and ignition", "operate horn while ignition is off"),
-        ("horn and ignition", "horn and brake", "operate horn and ignition while brake is off"),
-        ("not horn", "horn", "operate nothing while horn is off"),
-    ],
-)
-def test_the_exercise_that_tells_two_rules_apart_is_said_in_words(first: str, second: str, words: str) -> None:
-    one, other = parse_rule(first, NAMES), parse_rule(second, NAMES)
-    found = telling_exercise(one, other)
-    assert found is not None
-    states = {name: np.array([int(name in found.split(" while ")[0].split())], np.int8) for name in NAMES}
-    assert one.evaluate(states)[0] != other.evaluate(states)[0], "the exercise must do what it promises"
-    assert len(found.split()) == len(words.split())
-
-
-def test_the_same_rule_in_other_words_has_no_telling_exercise() -> None:
-    assert telling_exercise(parse_rule("horn or brake", NAMES), parse_rule("brake or horn", NAMES)) is None
-
-
 def test_controls_that_only_moved_together_are_confounded() -> None:
     horn = presses(3)
     both = {"horn": horn, "brake": horn}
@@ -125,12 +101,6 @@ def test_a_rule_over_a_dozen_controls_is_judged() -> None:
     one = job(spans, outputs, end_s=28, min_exercises=1)
     assert one.result("siren").verdict == "proven"
     assert one.result("lamp").verdict == "not-proven"
-
-
-def test_rules_that_only_a_great_many_controls_tell_apart_have_no_simple_exercise() -> None:
-    first, second = [f"a{number}" for number in range(16)], [f"b{number}" for number in range(16)]
-    every = [*first, *second]
-    assert telling_exercise(parse_rule(" and ".join(first), every), parse_rule(" and ".join(second), every)) is None
 
 
 def test_a_control_that_was_never_seen_is_no_rival() -> None:

@@ -21,6 +21,7 @@ KEYS = [
     "outputs",
     "findings",
     "causes",
+    "next_exercises",
 ]
 """In the order of the published form."""
 
