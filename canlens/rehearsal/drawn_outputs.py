@@ -212,7 +212,7 @@ def _output(name: str, rule: Rule, controls: dict[str, Control], draws: Draws) -
     if draws.uniform(0.0, 1.0) < RUN_ON_SHARE:
         time_s = draws.integer(4, 14) / 2
         output = replace(output, run_on_s=time_s, run_on_tolerance_s=max(0.5, 0.05 * time_s))
-    elif (IGNITION in rule.controls and draws.uniform(0.0, 1.0) < 2 * CUT_SHARE) or draws.uniform(0.0, 1.0) < CUT_SHARE:
+    elif output.night is None and draws.uniform(0.0, 1.0) < (2 if IGNITION in rule.controls else 1) * CUT_SHARE:
         time_s = draws.integer(6, 18) / 2
         output = replace(output, cut_after_s=time_s, cut_after_tolerance_s=max(0.5, 0.05 * time_s))
     return output

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from canlens.rehearsal.timeline import Timeline, from_spans
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Sequence
 
     from canlens.rehearsal.draws import Draws
     from canlens.rehearsal.habits import Spans
@@ -43,7 +43,7 @@ class Sag:
     chance: float
 
 
-def draw_restarts(sag: Sag, lit: Iterable[tuple[float, float]], draws: Draws) -> Spans:
+def draw_restarts(sag: Sag, lit: Sequence[tuple[float, float]], draws: Draws) -> Spans:
     """Draw when the controller is dead: after each turn-on of the output, and again when it comes back.
 
     Parameters
@@ -56,15 +56,18 @@ def draw_restarts(sag: Sag, lit: Iterable[tuple[float, float]], draws: Draws) ->
         Random numbers.
     """
     dead: list[tuple[float, float]] = []
-    for start_s, stop_s in lit:
+    long_enough = [place for place, (start_s, stop_s) in enumerate(lit) if start_s + 1.3 * sag.after_s < stop_s]
+    for place, (start_s, stop_s) in enumerate(lit):
         now, tries = start_s, 0
-        while now + sag.after_s < stop_s and tries < MOST_RESTARTS and draws.uniform(0.0, 1.0) < sag.chance:
+        is_last_chance = not dead and long_enough[-1:] == [place]
+        chance = 1.0 if is_last_chance and sag.chance else sag.chance  # a fault that never struck would be none
+        while now + sag.after_s < stop_s and tries < MOST_RESTARTS and draws.uniform(0.0, 1.0) < chance:
             died_s = now + sag.after_s * draws.uniform(0.7, 1.3)
             back_s = died_s + draws.uniform(*BOOT_S)
             if dead and died_s <= dead[-1][1]:
                 break
             dead.append((died_s, back_s))
-            now, tries = back_s + COME_BACK_S, tries + 1
+            now, tries, chance = back_s + COME_BACK_S, tries + 1, sag.chance
     return tuple(dead)
 
 
