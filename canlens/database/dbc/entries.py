@@ -7,7 +7,7 @@ from bisect import bisect_right
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from canlens.database.dbc.grammar import KEYWORDS, LINE_KINDS, LOOSE, PATTERNS
+from canlens.database.dbc.grammar import KEYWORDS, LINE_KINDS, LOOSE, PATTERNS, STRING
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -16,12 +16,14 @@ MOST_MERGED = 400
 """Lines with a keyword that one text may hold; a longer comment is taken for one that was never closed (our choice)."""
 MOST_SPREAD = 3
 """Lines that begin with a keyword over which one entry outside of texts may be spread."""
+MOST_ATTEMPTS = 6
+"""How often a joined text is read before its first line is given up as damaged; each costs time (our choice)."""
 
 _WORD = "|".join(sorted(KEYWORDS, key=len, reverse=True))
 _START = re.compile(rf"^[ \t]*(?=(?:{_WORD})(?!\w))", re.MULTILINE | re.ASCII)
 _KEYWORD = re.compile(rf"({_WORD})(?!\w)", re.ASCII)
 _NEW_SYMBOLS = re.compile(r"^[ \t]*NS_[ \t]*:?[^\n]*(?:\n[ \t]*(?:\w+[ \t]*)?\r?(?=\n|\Z))*", re.MULTILINE | re.ASCII)
-_TEXT_OR_REMARK = re.compile(r'"(?:\\"|[^"])*"|//[^\n]*|"')
+_TEXT_OR_REMARK = re.compile(rf'{STRING}|//[^\n]*|"')
 _BLANK = re.compile(r"\s*")
 
 
@@ -99,6 +101,7 @@ def _merged(text: str, chunks: list[tuple[int, int]], at: int) -> tuple[list[Pie
     """Join a chunk with those that follow, until all of it is well written; None if that never comes."""
     start, end = chunks[at]
     is_open = _is_open(text[start:end])
+    attempts = 0
     for count in range(2, MOST_MERGED if is_open else MOST_SPREAD + 1):
         if at + count > len(chunks):
             return None
@@ -109,6 +112,9 @@ def _merged(text: str, chunks: list[tuple[int, int]], at: int) -> tuple[list[Pie
         pieces = _read(text[start:end])
         if all(piece.is_sound for piece in pieces):
             return pieces, count
+        attempts += 1
+        if attempts == MOST_ATTEMPTS:
+            return None
     return None
 
 

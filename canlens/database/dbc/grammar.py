@@ -19,10 +19,10 @@ RESERVED: Final = frozenset((*KEYWORDS, "BU_BO_REL_", "BU_EV_REL_", "BU_SG_REL_"
 LINE_KINDS: Final = frozenset({"BO_", "SG_", "BU_", "BS_", "VERSION"})
 """Entries that end with their line; all others but ``NS_`` end with a semicolon."""
 
-NUMBER: Final = r"[-+]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?"
+NUMBER: Final = r"[-+]?\d++(?:\.\d*+)?(?:[eE][-+]?\d++)?"
 WHOLE: Final = r"[-+]?\d+"
-STRING: Final = r'"(?:\\"|[^"])*?"'
-NAME: Final = r"(?!(?:" + "|".join(sorted(RESERVED, key=len, reverse=True)) + r")\b)[A-Za-z_]\w*"
+STRING: Final = r'"(?:[^"\\]|\\"|\\)*+"'
+NAME: Final = r"(?!(?:" + "|".join(sorted(RESERVED, key=len, reverse=True)) + r")\b)[A-Za-z_]\w*+"
 PAIR: Final = rf"({WHOLE})\s*({STRING})"
 
 _LOOSE = rf"(?:[^;\"]|{STRING})*;"
@@ -47,14 +47,14 @@ _PATTERNS: dict[str, str] = {
     ),
     "BA_DEF_": (
         rf"BA_DEF_\s*(?P<object>SG_|BO_|EV_|BU_)?\s*(?P<attribute>{STRING})\s*(?P<type>[A-Z]+)\s*"
-        rf"(?P<limits>{STRING}(?:\s*,\s*{STRING})*|(?:{NUMBER}\s*)*)\s*;"
+        rf"(?P<limits>{STRING}(?:\s*,\s*{STRING})*|(?:{NUMBER}(?![\w.])\s*)*)\s*;"
     ),
     "BA_DEF_DEF_": rf"BA_DEF_DEF_\s*(?P<attribute>{STRING})\s*{_VALUE}\s*;",
     "BA_": (
         rf"BA_\s*(?P<attribute>{STRING})\s*(?:(?P<object>BO_)\s+(?P<number>\d+)|SG_\s+(?P<signal_number>\d+)\s+"
         rf"(?P<name>\w+)|BU_\s+(?P<node>\w+)|EV_\s+\w+)?\s*{_VALUE}\s*;"
     ),
-    "SIG_GROUP_": r"SIG_GROUP_\s+\d+\s+\w+\s+\d+\s*:(?:\s*[A-Za-z_]\w*)*\s*;",
+    "SIG_GROUP_": r"SIG_GROUP_\s+\d+\s+\w+\s+\d+\s*:(?:\s*[A-Za-z_]\w*+)*\s*;",
     "SIG_VALTYPE_": rf"SIG_VALTYPE_\s+(?P<number>\d+)\s+(?P<name>{NAME})\s*:\s*(?P<type>[0-3])\s*;",
     "SG_MUL_VAL_": (
         rf"SG_MUL_VAL_\s+(?P<number>\d+)\s+(?P<name>{NAME})\s+(?P<multiplexer>{NAME})\s+"

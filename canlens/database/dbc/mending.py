@@ -45,6 +45,11 @@ _REPAIRS: dict[str, Repair] = {
 }
 
 
+_LONG_BLANK = re.compile(r"[ \t]{9,}")
+_LONG_WORD = re.compile(r"[-+.,\w]{300}")
+LONGEST_LINE, LONGEST_ENTRY = 1_000, 50_000
+"""Damaged texts longer than this are not mended [characters]: nobody wrote them by hand (our choice)."""
+LONGEST_WORD = 20
 NEAR = 0.6
 """How alike a damaged keyword must be to the one that was meant (our choice; the rest of the entry must fit, too)."""
 
@@ -73,7 +78,11 @@ def mend(piece: Piece) -> Mended | None:
         None where what was meant cannot be told.
     """
     expected: list[str] = []
-    text = _plain(piece.text, expected)
+    written = _LONG_BLANK.sub(" ", piece.text)
+    longest = LONGEST_LINE if piece.kind in LINE_KINDS or not piece.kind else LONGEST_ENTRY
+    if len(written) > longest or _LONG_WORD.search(written):
+        return None
+    text = _plain(written, expected)
     kind, text = _keyword(piece.kind, text, expected)
     if kind not in PATTERNS:
         return None
@@ -108,7 +117,7 @@ def _keyword(kind: str, text: str, expected: list[str]) -> tuple[str, str]:
         expected.append(f"{found[1]} at the begin of the line")
         return found[1], text[found.start() :]
     first, _, rest = text.partition(" ")
-    for near in get_close_matches(first, KEYWORDS, n=4, cutoff=NEAR):
+    for near in get_close_matches(first[:LONGEST_WORD], KEYWORDS, n=4, cutoff=NEAR):
         if near in PATTERNS and PATTERNS[near].fullmatch(f"{near} {rest}"):
             expected.append(f"the keyword {near}")
             return near, f"{near} {rest}"

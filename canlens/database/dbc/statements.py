@@ -8,12 +8,8 @@ from canlens.database.dbc.grammar import STRING
 from canlens.database.dbc.names import EXPECTED_NAME, legal_name
 from canlens.database.dbc.numbers import mended_number, mended_whole
 
-_VALUE = r"[-+]?(?:0[xX][0-9a-fA-F]+|\d+(?:\.\d*)?)"
+_VALUE = r"[-+]?(?:0[xX][0-9a-fA-F]++|\d++(?:\.\d*+)?)"
 _PAIR = re.compile(rf"({_VALUE})\s*[,:=]?\s*({STRING})", re.ASCII)
-_TABLE = re.compile(
-    rf"(?P<keyword>VAL_TABLE_|VAL_)\s+(?P<number>\d+\s+)?(?P<name>[^\"]*?)\s*(?P<pairs>{_VALUE}\s*\".*)?$",
-    re.DOTALL | re.ASCII,
-)
 _FLOAT = re.compile(r"SIG_VALTYPE_\s+(\d+)\s+(\S+?)\s*[:=]?\s*([0-3])\s*;", re.ASCII)
 _PAGES = re.compile(r"SG_MUL_VAL_\s+(\d+)\s+(\S+)\s+(\S+)\s+([\d\s,-]+);", re.ASCII)
 _SENDERS = re.compile(r"BO_TX_BU_\s+(\d+)\s*:?\s*([^:;]*);", re.ASCII)
@@ -24,21 +20,22 @@ _ATTRIBUTE = re.compile(rf"(BA_|BA_DEF_DEF_)(\s*{STRING}.*?)\s*([-+.,\dxXa-fA-F]
 
 def mended_table(text: str, expected: list[str]) -> str | None:
     """Return a well written value table with those of its pairs that can be read."""
-    found = _TABLE.match(text.rstrip().removesuffix(";").rstrip())
-    if found is None or found["pairs"] is None or text.count('"') % 2:
+    quote = text.find('"')
+    head = text[:quote].split()
+    if quote < 0 or text.count('"') % 2 or len(head) < 3:  # noqa: PLR2004 – keyword, name and the first value
         return None
+    keyword, *words, first = head
+    number = f"{words.pop(0)} " if len(words) > 1 and words[0].isdecimal() else ""
+    pairs = f"{first} {text[quote:].rstrip().removesuffix(';')}"
     kept: list[str] = []
-    for value, entry in _PAIR.findall(found["pairs"]):
-        number = mended_whole(value, expected)
-        if number is not None:
-            kept.append(f"{number} {entry}")
-    left = _PAIR.sub("", found["pairs"]).strip()
-    if left or '"' in left:
+    for value, entry in _PAIR.findall(pairs):
+        whole = mended_whole(value, expected)
+        if whole is not None:
+            kept.append(f"{whole} {entry}")
+    if _PAIR.sub("", pairs).strip():
         expected.append("pairs of a value and a text in quotation marks")
-    if any(re.search(r"\d\s*$", entry) for entry in kept) or not kept:
-        return None
-    name = _name(found["name"], expected)
-    return f"{found['keyword']} {found['number'] or ''}{name} {' '.join(kept)} ;" if name else None
+    name = _name(" ".join(words), expected)
+    return f"{keyword} {number}{name} {' '.join(kept)} ;" if name and kept else None
 
 
 def mended_float_type(text: str, expected: list[str]) -> str | None:
