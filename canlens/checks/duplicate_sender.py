@@ -2,8 +2,8 @@
 
 Looks for
     Frames of one identifier on two beats that take turns, where the declared cycle is that of each alone, where two
-    counters run beside each other, where the two beats drift apart as two clocks do, or where two beats of different
-    cycle explain all frames.
+    counters run beside each other, where the two beats drift apart as two clocks do, where two beats of different cycle
+    explain all frames, or where a bit of the payload splits them into two beats.
 Why it matters
     No two nodes may send the same identifier: listeners see the values of both in turn, and where both begin at the
     same moment they destroy each other's frames.
@@ -32,6 +32,7 @@ CLUES = {
     "counters": "two counters run beside each other",
     "clocks": "the two beats drift apart as two clocks do",
     "beats": "two beats of different cycle explain all its frames",
+    "payloads": "its payloads are of two families, each with a beat of its own",
 }
 
 

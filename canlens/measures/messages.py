@@ -121,7 +121,9 @@ def _two_senders(
     if counter is not None and not len(counter.skipped):
         return None
     declared_s = message.cycle_time_s if message else None
-    return two_senders_of(trace, streams, found, number, declared_s=declared_s, is_plain=bool(found.is_plain[number]))
+    has_pages = message is not None and any(each.is_multiplexer for each in message.signals)
+    may_differ = not found.is_plain[number] and not has_pages
+    return two_senders_of(trace, streams, found, number, declared_s=declared_s, may_differ=may_differ)
 
 
 def _interval(found: Intervals, number: int) -> Interval | None:

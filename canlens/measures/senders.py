@@ -8,6 +8,7 @@ import numpy as np
 
 from canlens.measures.combs import two_combs
 from canlens.measures.counters import CHANGING_SHARE, SAMPLE, counting_fields
+from canlens.measures.families import two_families
 from canlens.measures.sleep import places_at
 from canlens.message_evidence import TwoSenders
 from canlens.trace import NANOSECONDS_PER_SECOND
@@ -38,11 +39,12 @@ SURE_ERRORS = 6.0
 
 
 def two_senders_of(
-    trace: Trace, streams: Streams, found: Intervals, number: int, *, declared_s: float | None, is_plain: bool
+    trace: Trace, streams: Streams, found: Intervals, number: int, *, declared_s: float | None, may_differ: bool
 ) -> TwoSenders | None:
     """Look for a second sender of one stream.
 
-    Two beats of different cycle that explain all frames are those of two senders. Two beats of the same cycle make
+    Two beats of different cycle that explain all frames are those of two senders, as are two beats that a bit of the
+    payload splits the frames into. Two beats of the same cycle make
     short and long intervals take turns for a long time. That alone may be one sender that sends in pairs; a second
     sender is told by a declared cycle that both together break, by two counters, or by two clocks that drift apart.
 
@@ -54,8 +56,9 @@ def two_senders_of(
         Which stream.
     declared_s
         Declared cycle time [s]; None where there is none.
-    is_plain
-        Whether nearly all intervals are alike, so that there is no second beat of another cycle.
+    may_differ
+        Whether two beats of different cycle may be two senders': not where nearly all intervals are alike, nor where
+        the message has pages that one sender may send at different rates.
 
     Returns
     -------
@@ -66,14 +69,18 @@ def two_senders_of(
     if streams.is_remote[number] or len(length_ns) < FEWEST_TURNS:
         return None
     whole = streams.rows[found.place[found.of(number)]]
-    combs = None if is_plain else two_combs(np.sort(trace.time_ns[whole]))
-    turns = None if combs else longest_turns(length_ns)
+    combs = two_combs(np.sort(trace.time_ns[whole])) if may_differ else None
+    families = two_families(trace, whole) if may_differ else None
+    turns = None if combs or families else longest_turns(length_ns)
     part = turns or slice(0, len(length_ns))
     cycle_ns = float(np.median(length_ns[part][1:] + length_ns[part][:-1]))
     clues: list[Clue] = []
     if combs:
         clues.append("beats")
         cycle_ns = min(each.cycle_ns for each in combs)
+    if families:
+        clues.append("payloads")
+        cycle_ns = families[0]
     is_declared = bool(declared_s) and abs(cycle_ns / NANOSECONDS_PER_SECOND / float(declared_s or 1) - 1) <= DECLARED
     if turns and is_declared:
         clues.append("rate")

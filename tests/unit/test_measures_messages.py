@@ -264,6 +264,22 @@ def test_a_counter_across_two_bytes_with_a_checksum_is_no_second_sender() -> Non
     assert bus(steady(payload=payload), *others(), end_s=30).message("Speed").two_senders is None
 
 
+def test_two_families_of_payloads_with_a_blurred_beat_each_are_two_senders() -> None:
+    own = steady(every_s=0.005, jitter_s=0.001, payload=lambda n: bytes([n * 7 & 127, 1]))
+    one = bus(
+        own, replace(own, every_s=0.0073, phase_s=0.002, payload=lambda n: bytes([128 | n * 5 & 127, 1])), end_s=20
+    )
+    two = one.message("Speed").two_senders
+    assert two is not None
+    assert "payloads" in two.clues
+
+
+def test_a_blurred_beat_whose_bits_come_and_go_is_one_sender() -> None:
+    draw = np.random.default_rng(8)
+    own = steady(every_s=0.005, jitter_s=0.001, payload=lambda n: bytes([n & 255, int(draw.integers(256))]))
+    assert bus(own, *others(), end_s=20).message("Speed").two_senders is None
+
+
 def test_turns_need_many_in_a_row() -> None:
     short, long = 10_000_000, 40_000_000
     assert longest_turns(np.array([short, long] * 9)) is None
