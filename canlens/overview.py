@@ -66,6 +66,7 @@ def make_survey(
     *,
     bit_rate: int | None = None,
     channel: str | None = None,
+    match_pgn: bool = False,
 ) -> Survey:
     """Look at the bus of one recording.
 
@@ -79,6 +80,8 @@ def make_survey(
         Nominal bit rate [bit/s]; None: it is inferred where that can be done.
     channel
         The channel to look at; None: all.
+    match_pgn
+        Whether messages with 29-bit identifiers are found by their J1939 parameter group number.
 
     Raises
     ------
@@ -86,7 +89,7 @@ def make_survey(
         The recording has frames, but none on the wanted channel; or the bit rate is not above zero.
     """
     database = database or Database()
-    plan = Plan("", "", database, {}, {}, bus=Bus(bit_rate=bit_rate, channel=channel))
+    plan = Plan("", "", database, {}, {}, bus=Bus(bit_rate=bit_rate, channel=channel, match_pgn=match_pgn))
     measured = surveyed(trace, plan)
     evidence = measured.evidence
     findings = _findings(evidence)

@@ -43,6 +43,8 @@ def find(evidence: BusEvidence) -> Iterator[Finding]:
     near = [each for each in definitions.unlisted if each.near is not None]
     for each in near[:MOST_LINES]:
         yield from _near_miss(definitions, each)
+    if definitions.by_group:
+        yield _by_group(definitions)
     rest = [each for each in definitions.unlisted if each.near is None]
     if rest:
         frames = sum(each.frames for each in rest)
@@ -67,7 +69,7 @@ def _near_miss(definitions: DefinitionEvidence, each: UnlistedIdentifier) -> Ite
     is_grave = definitions.planned is None or definitions.concerns_plan(near.name)
     step = f"Compare the identifier of {near.name} with the papers of its sender, and correct the database."
     if near.kind == "source-address":
-        step = "Set match_pgn = true under [bus] in the plan, so that the source address does not count."
+        step = "Set match_pgn = true under [bus] in the plan (survey: --match-pgn): then no source address counts."
     yield Finding(
         check="unlisted-identifier",
         severity="warning" if is_grave else "note",
@@ -80,6 +82,21 @@ def _near_miss(definitions: DefinitionEvidence, each: UnlistedIdentifier) -> Ite
         cannot_tell="Whether this is a slip or chance.",
         next_step=step,
         would_change=f"Frames of 0x{near.identifier:x}, or a database with {_name(each)}.",
+    )
+
+
+def _by_group(definitions: DefinitionEvidence) -> Finding:
+    """Tell which messages were found though no database lists their identifiers."""
+    shown = (f"{name} as 0x{others[0]:x}" for name, others in definitions.by_group.items())
+    count = len(definitions.by_group)
+    return Finding(
+        check="unlisted-identifier",
+        severity="note",
+        subject=(),
+        claim=f"{count} messages were found by their J1939 parameter group, as asked: {some(shown)}.",
+        cannot_tell="Whether the sender is the one that the database means.",
+        next_step="Nothing, if these are the devices of this vehicle.",
+        would_change="A database with these identifiers.",
     )
 
 

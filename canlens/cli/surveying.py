@@ -32,6 +32,10 @@ def survey_bus(
     channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="The channel to look at; without it, all.")
     ] = None,
+    match_pgn: Annotated[
+        bool,
+        typer.Option("--match-pgn", help="Find messages of the database by their J1939 parameter group number."),
+    ] = False,
     json: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
     ] = None,
@@ -47,7 +51,7 @@ def survey_bus(
     if bit_rate is not None and bit_rate <= 0:
         raise UsageError(f"--bit-rate {bit_rate}: expected a whole number above 0, in bit/s, such as 250000.")
     database = read_database(dbc) if dbc is not None else None
-    return _report(survey(read_trace(log), database, bit_rate=bit_rate, channel=channel), json)
+    return _report(survey(read_trace(log), database, bit_rate=bit_rate, channel=channel, match_pgn=match_pgn), json)
 
 
 def _look_at_files(log: str, dbc: str | None, json: str | None) -> None:

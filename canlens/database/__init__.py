@@ -13,10 +13,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.database.nouns import ByteOrder, Database, DatabaseProblem, Message, SignalDefinition
-from canlens.database.source import Source
+from canlens.database.source import Source, Sources
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Mapping
 
 __all__ = [
     "ByteOrder",
@@ -25,18 +25,19 @@ __all__ = [
     "Message",
     "SignalDefinition",
     "Source",
+    "Sources",
     "load_database",
 ]
 
 
-def load_database(source: Source | Iterable[Source]) -> Database:
+def load_database(source: Sources | Mapping[str, Sources]) -> Database:
     """Read one file, or several into one database.
 
     Parameters
     ----------
     source
-        A path, a file object (text or binary), or a list of them. Content decides about the format: DBC, KCD,
-        SYM or ARXML.
+        A path, a file object (text or binary), or a list of them; or a mapping of channel names to those, for
+        databases that hold on one channel only. Content decides about the format: DBC, KCD, SYM or ARXML.
 
     Returns
     -------

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canlens.database import cache
@@ -11,17 +13,22 @@ from canlens.database.nouns import Database, DatabaseProblem, Message
 from canlens.database.source import Readable, Text, read_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from canlens.database.source import Source
+    from canlens.database.source import Source, Sources
 
 
-def load_database(source: Source | Iterable[Source]) -> Database:
+def load_database(source: Sources | Mapping[str, Sources]) -> Database:
     """Read one file or several; see :func:`canlens.database.load_database`."""
+    if isinstance(source, Mapping):
+        return _merge([_tied(_load(read_text(one)), channel) for channel in source for one in _each(source[channel])])
     return _merge([_load(read_text(one)) for one in _each(source)])
 
 
-def _each(source: Source | Iterable[Source]) -> list[Source]:
+def _tied(database: Database, channel: str) -> Database:
+    """Return a database whose messages hold on one channel only."""
+    return replace(database, messages=tuple(replace(message, channel=channel) for message in database.messages))
+
+
+def _each(source: Sources) -> list[Source]:
     """Return the sources one by one; a path or a file object is one."""
     return [source] if isinstance(source, str | os.PathLike | Readable) else list(source)
 
@@ -71,24 +78,25 @@ def _line(problem: DatabaseProblem) -> int:
 
 
 def _merge(databases: list[Database]) -> Database:
-    """Join databases; the first definition of an identifier counts."""
-    kept: dict[tuple[int, bool], tuple[Message, str]] = {}
-    names: dict[str, str] = {}
+    """Join databases; the first definition of an identifier on a channel counts."""
+    kept: dict[tuple[str | None, int, bool], tuple[Message, str]] = {}
+    names: dict[str, tuple[Message, str]] = {}
     problems: list[DatabaseProblem] = []
     for database in databases:
         file = database.files[0]
         problems += database.problems
         for message in database.messages:
-            first, place = kept.get((message.identifier, message.is_extended), (None, ""))
+            key = message.channel, message.identifier, message.is_extended
+            first, place = kept.get(key, (None, ""))
             if first is not None:
                 if first != message:
                     problems.append(_second_definition(message, first, file=file, place=place))
                 continue
             here = f"{file}, line {message.line}" if message.line else file
-            kept[message.identifier, message.is_extended] = message, here
-            if message.name in names:
-                problems.append(_second_name(message, file=file, place=names[message.name]))
-            names.setdefault(message.name, here)
+            kept[key] = message, here
+            namesake, place = names.setdefault(message.name, (message, here))
+            if namesake is not message and replace(message, channel=namesake.channel) != namesake:
+                problems.append(_second_name(message, file=file, place=place))
     return Database(
         tuple(message for message, _ in kept.values()),
         tuple(dict.fromkeys(node for database in databases for node in database.nodes)),

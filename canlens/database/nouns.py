@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
 
@@ -109,6 +109,8 @@ class Message:
         Whether it is declared as CAN FD.
     line
         Line of the file that defines it, 1-based; 0 where none can be told.
+    channel
+        Name of the only channel on which it means this; None: on any.
     """
 
     name: str
@@ -120,6 +122,7 @@ class Message:
     signals: tuple[SignalDefinition, ...] = ()
     is_fd: bool = False
     line: int = field(default=0, compare=False)
+    channel: str | None = None
 
     @cached_property
     def _by_name(self) -> dict[str, SignalDefinition]:
@@ -194,8 +197,11 @@ class Database:
         return {message.name: message for message in reversed(self.messages)}
 
     @cached_property
-    def _by_identifier(self) -> dict[tuple[int, bool], Message]:
-        return {(message.identifier, message.is_extended): message for message in reversed(self.messages)}
+    def _by_identifier(self) -> dict[tuple[int, bool], list[Message]]:
+        found: dict[tuple[int, bool], list[Message]] = {}
+        for message in self.messages:
+            found.setdefault((message.identifier, message.is_extended), []).append(message)
+        return found
 
     @cached_property
     def _by_path(self) -> dict[str, tuple[Message, SignalDefinition]]:
@@ -209,9 +215,16 @@ class Database:
         """Return the message of that name (the first, if several bear it), or None."""
         return self._by_name.get(name)
 
-    def with_identifier(self, identifier: int, *, is_extended: bool) -> Message | None:
-        """Return the message that bears the identifier, or None."""
-        return self._by_identifier.get((identifier, is_extended))
+    def with_identifier(self, identifier: int, *, is_extended: bool, channel: str | None = None) -> Message | None:
+        """Return the message that bears the identifier, on a channel if one is named, or None."""
+        for message in self._by_identifier.get((identifier, is_extended), ()):
+            if channel is None or message.channel in (None, channel):
+                return message
+        return None
+
+    def on_channel(self, name: str) -> Database:
+        """Return the messages that may be on a channel."""
+        return replace(self, messages=tuple(each for each in self.messages if each.channel in (None, name)))
 
     def find(self, path: str) -> tuple[Message, SignalDefinition] | None:
         """Return message and signal of a path ``MESSAGE.SIGNAL``, or None."""

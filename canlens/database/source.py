@@ -6,6 +6,7 @@ import codecs
 import html
 import os
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol, runtime_checkable
@@ -22,6 +23,7 @@ class Readable(Protocol):
 
 
 Source = str | os.PathLike[str] | Readable
+Sources = Source | Iterable[Source]
 Format = Literal["dbc", "kcd", "sym", "arxml"]
 
 SUFFIXES: dict[str, Format] = {".dbc": "dbc", ".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}

@@ -46,7 +46,7 @@ def definition_evidence(
     accepted: Mapping[str, Sequence[int]] | None = None,
     by_group: Mapping[str, tuple[int, ...]] | None = None,
 ) -> DefinitionEvidence:
-    """Hold the databases against a recording.
+    """Hold the databases against a recording, channel by channel where a database holds on one channel only.
 
     Parameters
     ----------
@@ -61,21 +61,18 @@ def definition_evidence(
     by_group
         Messages that were found by their parameter group.
     """
-    keys = recorded_identifiers(trace) if database.messages else []
-    if not keys:
-        return DefinitionEvidence(planned=planned)
-    rows = find_rows(trace, keys)
-    found = _Found(trace, words(trace.payload), dict(accepted or {}))
-    for key in keys:
-        message = database.with_identifier(key[0], is_extended=key[1])
-        if message is not None:
-            found.compare(message, rows[key])
-    unlisted, unseen = _one_sided(trace, database, rows)
+    found = _Found(dict(accepted or {}))
+    if not any(message.channel for message in database.messages):
+        found.compare_all(trace, database)
+    else:
+        named = dict.fromkeys([*trace.channels, *(each.channel for each in database.messages if each.channel)])
+        for name in named:
+            found.compare_all(trace.on_channel(name), database.on_channel(name))
     return DefinitionEvidence(
-        messages=len(database.messages),
+        messages=len(database.messages) if found.has_frames else 0,
         planned=planned,
-        unlisted=unlisted,
-        unseen=unseen,
+        unlisted=tuple(found.unlisted),
+        unseen=tuple(found.unseen),
         lengths=tuple(found.lengths),
         still=tuple(found.still),
         uncovered=tuple(found.uncovered),
@@ -152,14 +149,33 @@ def _usual_length(trace: Trace, rows: Rows) -> int:
 class _Found:
     """What was found so far, message by message."""
 
-    trace: Trace
-    short: Words
     accepted: dict[str, Sequence[int]]
+    has_frames: bool = False
+    unlisted: list[UnlistedIdentifier] = field(default_factory=list)
+    unseen: list[UnseenMessage] = field(default_factory=list)
     lengths: list[OtherLength] = field(default_factory=list)
     still: list[StillSignal] = field(default_factory=list)
     uncovered: list[UncoveredBits] = field(default_factory=list)
     odd_values: list[OddValue] = field(default_factory=list)
     swapped: list[SwappedBytes] = field(default_factory=list)
+    trace: Trace = field(init=False)
+    short: Words = field(init=False)
+
+    def compare_all(self, trace: Trace, database: Database) -> None:
+        """Hold all messages against a recording; without frames, or without messages, nothing is said."""
+        keys = recorded_identifiers(trace) if database.messages else []
+        if not keys:
+            return
+        self.has_frames = True
+        self.trace, self.short = trace, words(trace.payload)
+        rows = find_rows(trace, keys)
+        for key in keys:
+            message = database.with_identifier(key[0], is_extended=key[1])
+            if message is not None:
+                self.compare(message, rows[key])
+        unlisted, unseen = _one_sided(trace, database, rows)
+        self.unlisted += unlisted
+        self.unseen += unseen
 
     def compare(self, message: Message, rows: Rows) -> None:
         """Hold one message against its frames."""

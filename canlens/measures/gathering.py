@@ -169,11 +169,11 @@ def _decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[
     """Decode the plan's signals and name the messages of which no frame came.
 
     Of several channels each message is read from the one that carries most of its frames, so that a message passed
-    on by a gateway is not seen twice.
+    on by a gateway is not seen twice; a message whose database holds on one channel only is read from that one.
     """
     messages: dict[str, Message] = {each.message.name: each.message for each in references}
     wanted = {each.path: (each.message, each.definition) for each in references}
-    if len(trace.channels) <= 1:
+    if len(trace.channels) <= 1 and not any(each.channel for each in messages.values()):
         signals = decode_signals(trace, list(wanted.values()))
     else:
         signals = {}
@@ -181,7 +181,7 @@ def _decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[
         for name, message in messages.items():
             own = [pair for pair in wanted.values() if pair[0].name == name]
             home = max(parts, key=lambda index: _frames_of(parts[index], message))
-            signals |= decode_signals(parts[home], own)
+            signals |= decode_signals(parts[home], own, channel=message.channel)
     missing = tuple(name for name, message in messages.items() if not _frames_of(trace, message))
     gone = {path for path, (message, _) in wanted.items() if message.name in missing}
     return {path: signal for path, signal in signals.items() if path not in gone}, missing
@@ -190,6 +190,8 @@ def _decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[
 def _frames_of(trace: Trace, message: Message) -> int:
     """Count the data frames of a message."""
     same = (trace.identifier == message.identifier) & (trace.is_extended == message.is_extended)
+    if message.channel is not None:
+        same &= trace.channel == (trace.channels.index(message.channel) if message.channel in trace.channels else -1)
     return int((same & (trace.kind == Kind.DATA)).sum())
 
 

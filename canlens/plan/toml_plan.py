@@ -20,10 +20,12 @@ from canlens.plan.toml_shape import PlanShape
 from canlens.plan.written import read_toml
 
 if TYPE_CHECKING:
+    from canlens.plan.mistakes import Keys
     from canlens.plan.toml_shape import BusShape, ControllerShape, ControlShape
     from canlens.plan.written import File
 
-ReadDatabase: TypeAlias = Callable[[list[Path]], Database]
+Given: TypeAlias = str | tuple[str, ...]
+ReadDatabase: TypeAlias = Callable[[list[Path] | dict[str, list[Path]]], Database]
 
 
 def load_plan(file: File, *, read_database: ReadDatabase = load_database) -> Plan:
@@ -74,25 +76,32 @@ def load_plan(file: File, *, read_database: ReadDatabase = load_database) -> Pla
 
 
 def _databases(
-    file: File, given: str | tuple[str, ...], mistakes: Mistakes, read_database: ReadDatabase
+    file: File, given: Given | dict[str, Given], mistakes: Mistakes, read_database: ReadDatabase
 ) -> Database | None:
     """Return the plan's databases as one; None if they cannot be read (then it is noted)."""
     keys = ("bus", "database")
-    names = (given,) if isinstance(given, str) else given
     if keys in mistakes:
         return None
+    by_channel = given if isinstance(given, dict) else {"": given}
+    paths = {channel: _paths(file, names, mistakes, keys) for channel, names in by_channel.items()}
+    if keys in mistakes:
+        return None
+    try:
+        return read_database(paths if isinstance(given, dict) else paths[""])
+    except DatabaseError as error:
+        mistakes.add(keys, "a database that can be read", f"this: {str(error).rstrip('.')}")
+        return None
+
+
+def _paths(file: File, given: Given, mistakes: Mistakes, keys: Keys) -> list[Path]:
+    """Return the paths of some databases; those that lead to no file are noted."""
+    names = (given,) if isinstance(given, str) else given
     paths = [Path(file).parent / name for name in names]
     for name, path in zip(names, paths, strict=True):
         if not name or not _is_file(path):
             expected = f"a file in {path.parent}"
             mistakes.add(keys, expected, f"no file '{name}' there", close=_databases_beside(path))
-    if keys in mistakes:
-        return None
-    try:
-        return read_database(paths)
-    except DatabaseError as error:
-        mistakes.add(keys, "a database that can be read", f"this: {str(error).rstrip('.')}")
-        return None
+    return paths
 
 
 def _is_file(path: Path) -> bool:

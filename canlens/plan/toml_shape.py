@@ -35,6 +35,9 @@ OnValues = Annotated[
 RawValues = Annotated[tuple[int, ...], Field(description="a list of raw values (whole numbers)", strict=False)]
 
 
+Databases = str | Annotated[tuple[str, ...], Field(strict=False, min_length=1)]
+
+
 class Table(BaseModel):
     """A table of the plan: every key is known, numbers are numbers, and nothing is converted."""
 
@@ -45,8 +48,11 @@ class BusShape(Table):
     """``[bus]``."""
 
     database: Annotated[
-        str | Annotated[tuple[str, ...], Field(strict=False, min_length=1)],
-        Field(description="the path of a database, relative to the plan, or a list of paths"),
+        Databases | Annotated[dict[str, Databases], Field(min_length=1)],
+        Field(
+            description="the path of a database, relative to the plan, a list of paths, or a table"
+            " of channels with the path of each"
+        ),
     ]
     bit_rate: Annotated[
         int | None,

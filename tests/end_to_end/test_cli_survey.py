@@ -106,3 +106,19 @@ def test_the_recording_is_never_overwritten(tmp_path: Path) -> None:
     log.write_bytes(Path(HEALTHY).read_bytes())
     assert canlens_command("survey", str(log), "--json", str(log)).returncode == 2
     assert log.read_bytes() == Path(HEALTHY).read_bytes()
+
+
+def test_the_database_is_held_against_the_recording(tmp_path: Path) -> None:
+    lines = [f"(17600000{n:02}.000000) can0 18FEF121#{n % 3:02X}0{n % 2}" for n in range(40)]
+    (tmp_path / "bus.log").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    text = 'VERSION ""\nBS_:\nBU_: A\nBO_ 2566844672 Speed: 3 A\n SG_ Lever : 0|2@1+ (1,0) [0|1] "" A\n'
+    (tmp_path / "bus.dbc").write_text(text, encoding="utf-8")
+    log, database = str(tmp_path / "bus.log"), str(tmp_path / "bus.dbc")
+    plain = json.loads(canlens_command("survey", log, "--dbc", database, "--json", "-").stdout)
+    (near,) = [each for each in plain["findings"] if each["check"] == "unlisted-identifier"]
+    assert near["subject"] == ["Speed"]
+    assert near["severity"] == "warning"
+    matched = canlens_command("survey", log, "--dbc", database, "--match-pgn", "--json", "-")
+    checks = {each["check"] for each in json.loads(matched.stdout)["findings"]}
+    assert {"other-length", "undeclared-value", "uncovered-bits", "unlisted-identifier"} <= checks
+    assert "unseen-message" not in checks

@@ -168,7 +168,9 @@ def test_the_j1939_source_address_is_named_and_the_plan_can_pass_over_it() -> No
     assert "source address" in finding.claim
     assert "match_pgn" in finding.next_step
     told = replace(one, plan=replace(one.plan, bus=replace(one.plan.bus, match_pgn=True)))
-    assert told.findings("unlisted-identifier") == []
+    (note,) = told.findings("unlisted-identifier")
+    assert note.severity == "note"
+    assert "Bell as 0x18fef121" in note.claim
     assert told.findings("unseen-message") == []
     assert told.evidence.bus_evidence.definitions.by_group == {"Bell": (NUMBER | 0x21,)}
 

@@ -309,3 +309,21 @@ class TestRefusals:
             load_database(tmp_path / "gone.dbc")
         with pytest.raises(DatabaseError, match="cannot be read"):
             load_database(tmp_path)
+
+
+class TestChannels:
+    def test_databases_of_two_channels_may_use_one_identifier_twice(self) -> None:
+        body = one_message(' SG_ Lamp : 0|8@1+ (1,0) [0|0] "" A').replace("BO_ 291 M", "BO_ 291 Other")
+        database = load_database({"can0": io.StringIO(DBC), "can1": io.StringIO(body)})
+        assert database.problems == ()
+        named = [
+            database.with_identifier(291, is_extended=False, channel=channel)
+            for channel in ("can0", "can1", "can2", None)
+        ]
+        assert [one.name if one else None for one in named] == ["GripSwitches", "Other", None, "GripSwitches"]
+        assert [message.name for message in database.on_channel("can1").messages] == ["Other"]
+
+    def test_one_file_for_two_channels_is_no_problem(self) -> None:
+        database = load_database({"can0": io.StringIO(DBC), "can1": [io.StringIO(DBC)]})
+        assert database.problems == ()
+        assert len(database.messages) == 4

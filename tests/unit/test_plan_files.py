@@ -35,12 +35,15 @@ def test_a_path_that_leads_to_no_file_is_a_mistake(tmp_path: Path, name: str) ->
 def test_the_database_is_a_path_or_a_list_of_paths(tmp_path: Path, given: str | None, found: str) -> None:
     line = 'database = ["dash.dbc", "box/rear.dbc"]'
     mistake = the_mistake(tmp_path, (line, f"database = {given}" if given else ""))
-    expected = "the path of a database, relative to the plan, or a list of paths"
+    expected = (
+        "the path of a database, relative to the plan, a list of paths, or a table of channels with the path of each"
+    )
     assert mistake == Mistake("bus.database", expected, found)
 
 
 def test_a_database_that_cannot_be_read_is_a_mistake_beside_the_others(tmp_path: Path) -> None:
-    def refuse(paths: list[Path]) -> Database:
+    def refuse(paths: list[Path] | dict[str, list[Path]]) -> Database:
+        assert isinstance(paths, list)
         raise DatabaseError(paths[0].name, "this is a photograph.", line=1)
 
     file = written(tmp_path, COLD_STORE_VAN.replace("tailgate or", "tailgate xor"))
