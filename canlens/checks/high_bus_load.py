@@ -2,7 +2,7 @@
 
 Looks for
     A mean load above 40 %, which one engine maker asks not to be passed on a J1939 bus; and a second that is all but
-    full.
+    full. A recording shorter than a second tells neither.
 Why it matters
     The fuller the bus, the longer messages of low priority wait, and the less room is left for what is sent again
     after an error.
@@ -37,7 +37,10 @@ load of 100 %, since an error-passive node may need idle bits to end its error f
 def find(evidence: BusEvidence) -> Iterator[Finding]:
     """Find a bus that is too full."""
     bus = evidence.bus
+    recording = evidence.recording
     if bus is None or bus.bus_load is None or bus.bus_load_peak is None:
+        return
+    if recording is None or recording.duration_s < bus.window_s:
         return
     is_full = bus.bus_load_peak >= FULL
     if not is_full and bus.bus_load <= ADVISED_MEAN:

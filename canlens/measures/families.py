@@ -17,6 +17,9 @@ MIXED_SHARE = 0.5
 family, is a value of one sender (our choice)."""
 ALIKE = 0.005
 """Cycles that are whole multiples of each other within this share may be those of one sender that sends in turn."""
+LONGEST_PATTERN = 64
+PATTERN_SHARE = 0.97
+"""A pattern of up to so many frames that fits so many of them is one sender's (our choice)."""
 MOST_FRAMES = 4000
 """Frames that are looked at, from the middle of longer streams."""
 
@@ -58,7 +61,7 @@ def two_families(trace: Trace, rows: Rows) -> tuple[float, float] | None:
 def _beats(time_ns: Ints, member: Bools) -> tuple[float, float] | None:
     """Return the cycles of both families [ns], the shorter one first; None where they are not two beats."""
     fewer = min(int(member.sum()), int((~member).sum()))
-    if np.count_nonzero(member[1:] != member[:-1]) < MIXED_SHARE * fewer:
+    if np.count_nonzero(member[1:] != member[:-1]) < MIXED_SHARE * fewer or _has_pattern(member):
         return None
     cycles_ns = []
     for which in (member, ~member):
@@ -71,6 +74,12 @@ def _beats(time_ns: Ints, member: Bools) -> tuple[float, float] | None:
     if long / short < MOST_WHOLE and abs(long / short / round(long / short) - 1) < ALIKE:
         return None
     return short, long
+
+
+def _has_pattern(member: Bools) -> bool:
+    """Tell whether the families follow each other in a fixed pattern, as values of one sender that go round do."""
+    reach = min(LONGEST_PATTERN, len(member) // 2)
+    return any((member[step:] == member[:-step]).mean() >= PATTERN_SHARE for step in range(1, reach + 1))
 
 
 def _beat(length_ns: Ints) -> float:

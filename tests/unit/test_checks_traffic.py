@@ -131,7 +131,7 @@ CASES = {
         fires=lambda: loaded(0.401, 0.5),
         subject=(),
         limit=lambda: loaded(0.4, 0.949),
-        little=lambda: replace(well(), told=BusResult(None, "unknown", None, None, 1.0)),
+        little=lambda: replace(speed(end_s=0.9), told=BusResult(500_000, "given", 0.9, 0.9, 1.0)),
         silent=well,
     ),
     "stays-awake": Cases(
