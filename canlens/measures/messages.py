@@ -71,8 +71,12 @@ def messages(
     lengths = lengths_of(trace, sorted_frames)
     counters = counters_of(trace, sorted_frames, found)
     definitions = [
-        database.with_identifier(int(identifier), is_extended=bool(is_extended))
-        for identifier, is_extended in zip(sorted_frames.identifier, sorted_frames.is_extended, strict=True)
+        database.with_identifier(
+            int(identifier), is_extended=bool(is_extended), channel=trace.channels[channel] if trace.channels else None
+        )
+        for identifier, is_extended, channel in zip(
+            sorted_frames.identifier, sorted_frames.is_extended, sorted_frames.channel, strict=True
+        )
     ]
     edges = sorted_frames.rows[np.stack([sorted_frames.start[:-1], sorted_frames.start[1:] - 1], axis=1)]
     time_s = (trace.time_ns[edges] - trace.start_ns) / NANOSECONDS_PER_SECOND

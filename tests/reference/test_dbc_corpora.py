@@ -13,9 +13,11 @@ import pytest
 from cantools.database.errors import DecodeError, UnsupportedDatabaseFormatError
 
 from canlens.database import Database, load_database
+from canlens.errors import DatabaseError
 from canlens.signals import decode
 from tests.recordings import Frame, recording
 from tests.reference.dbc_corpora import COUNTS, Sample, counts, samples
+from tests.samples import samples_of
 
 if TYPE_CHECKING:
     from canlens.database import Message
@@ -65,6 +67,24 @@ def test_what_cantools_refuses_has_problems_and_still_holds_messages(corpora: li
         assert all(
             problem.line and problem.found and problem.expected and problem.done for problem in database.problems
         )
+
+
+@pytest.mark.parametrize(("kind", "least"), [("kcd", 8), ("sym", 15), ("arxml", 8)])
+def test_other_formats_come_as_cantools_reads_them(kind: str, least: int) -> None:
+    loaded_files = 0
+    for file in sorted((samples_of("cantools", "45.1.0") / "tests" / "files" / kind).glob(f"*.{kind}")):
+        try:
+            judge = cantools.database.load_file(file, strict=False)
+        except UnsupportedDatabaseFormatError:
+            with pytest.raises(DatabaseError):
+                load_database(file)
+            continue
+        assert isinstance(judge, cantools.database.can.Database)
+        keys = [(one.frame_id, one.is_extended_frame) for one in judge.messages]
+        database = load_database(file)
+        assert [(one.identifier, one.is_extended) for one in database.messages] == list(dict.fromkeys(keys)), file.name
+        loaded_files += 1
+    assert loaded_files >= least
 
 
 def test_decoding_equals_cantools_for_every_message_of_every_file_that_it_loads_strictly(corpora: list[Sample]) -> None:
