@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canlens.database import Message, SignalDefinition
+from canlens.database import DatabaseProblem, Message, SignalDefinition
 from canlens.trace import COLUMNS, Payload
 from tests.unit.check_cases import Cases, healthy
 from tests.unit.small_jobs import without_frames
@@ -142,6 +142,21 @@ def test_what_concerns_the_plan_is_a_warning_and_the_rest_one_note() -> None:
         changed = replace(one, plan=replace(one.plan, database=replace(one.plan.database, messages=messages)))
         warnings = [each for each in changed.findings("undeclared-value") if each.severity == "warning"]
         assert len(warnings) == count
+
+
+def test_an_entry_about_a_message_of_the_plan_is_a_warning_with_its_mend() -> None:
+    one = healthy()
+    horn = DatabaseProblem(
+        7, "`SG_ On`", "a colon", file="a.dbc", done="It was mended.", mend="Write :.", message="Horn"
+    )
+    other = [replace(horn, line=line, message="Bell") for line in range(20, 30)]
+    database = replace(one.plan.database, problems=(*other, horn))
+    warning, note = replace(one, plan=replace(one.plan, database=database)).findings("unused-entry")
+    assert (warning.severity, warning.subject, warning.next_step) == ("warning", ("Horn",), "Write :.")
+    assert "a.dbc, line 7" in warning.claim
+    assert "It was mended." in warning.claim
+    assert (note.severity, note.subject) == ("note", ())
+    assert "10 in a.dbc" in note.claim
 
 
 def test_a_near_miss_of_a_planned_message_is_a_warning() -> None:

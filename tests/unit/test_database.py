@@ -155,7 +155,7 @@ class TestSources:
         with file.open("rb") as stream:
             assert load_database(stream) == by_path
 
-    @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16"])
+    @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "utf-16-be"])
     def test_encodings_are_told_apart(self, encoding: str) -> None:
         text = one_message(' SG_ Angle : 0|8@1+ (1,0) [0|0] "°" A')
         found = load_database(io.BytesIO(text.encode(encoding))).find("M.Angle")
