@@ -1,7 +1,8 @@
 """poor-recording: the recording is too poor to judge the install by.
 
 Looks for
-    More than one unusable line in a hundred; a clock that restarts.
+    More than one unusable line in a hundred; a clock that restarts; a clock that steps by more than the time in which
+    an answer is due.
 Why it matters
     Verdicts that rest on it would be guesses; they are withheld.
 Evidence

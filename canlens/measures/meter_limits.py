@@ -80,6 +80,11 @@ class Default:
         return next((each for each in self.stretches if sized < each.below), self.stretches[-1])
 
 
+def _through(value: float) -> float:
+    """Return the bound of a stretch that holds this value too: the next number above."""
+    return math.nextafter(value, math.inf)
+
+
 TO_GROUND = Default(
     unit="ohm",
     limit=(1000.0, math.inf),
@@ -99,7 +104,7 @@ BATTERY_24 = Default(
     stretches=(
         Stretch(20.0, "too low for most controllers", "failure"),
         Stretch(24.48, "less than half charged, or measured while cranking", "warning"),
-        Stretch(32.0, "within the usual range", "note"),
+        Stretch(_through(32.0), "within the usual range", "note"),
         Stretch(math.inf, "more than supplies are made for", "failure"),
     ),
 )
@@ -114,7 +119,7 @@ DEFAULTS: dict[str, Default] = {
             Stretch(36.0, "a leak between the lines, or four terminators and more", "warning"),
             Stretch(44.0, "about 40 ohm: three terminators, one too many", "warning"),
             Stretch(54.0, "a leak between the lines, or a terminator too many behind a long line", "warning"),
-            Stretch(69.0, "both terminators are seen", "note"),
+            Stretch(_through(TERMINATED_OHM[1]), "both terminators are seen", "note"),
             Stretch(108.0, "a poor contact on the way to a terminator", "warning"),
             Stretch(132.0, "about 120 ohm: only one terminator is seen", "warning"),
             Stretch(1000.0, "the line is open on the way to a terminator", "warning"),
@@ -132,7 +137,7 @@ DEFAULTS: dict[str, Default] = {
         stretches=(
             Stretch(1.0, "shorted to ground, or the bus sleeps", "warning"),
             Stretch(2.0, "lower than a bus at rest", "warning"),
-            Stretch(4.0, "between rest and sending", "note"),
+            Stretch(_through(4.0), "between rest and sending", "note"),
             Stretch(math.inf, "shorted to supply", "failure"),
         ),
         is_high_speed=True,
@@ -144,7 +149,7 @@ DEFAULTS: dict[str, Default] = {
         disagreement="a meter shows a mean that moves with the bus load; about 0 V means that the bus sleeps",
         stretches=(
             Stretch(1.0, "shorted to ground, or the bus sleeps", "warning"),
-            Stretch(3.0, "between sending and rest", "note"),
+            Stretch(_through(3.0), "between sending and rest", "note"),
             Stretch(4.0, "higher than a bus at rest", "warning"),
             Stretch(math.inf, "shorted to supply", "failure"),
         ),
@@ -158,7 +163,7 @@ DEFAULTS: dict[str, Default] = {
         stretches=(
             Stretch(9.0, "too low for most controllers (ISO 16750-2, code C, begins at 9 V)", "failure"),
             Stretch(12.24, "less than half charged, or measured while cranking", "warning"),
-            Stretch(16.0, "within the usual range", "note"),
+            Stretch(_through(16.0), "within the usual range", "note"),
             Stretch(math.inf, "more than supplies are made for", "failure"),
         ),
         of_24_volts=BATTERY_24,
@@ -169,8 +174,8 @@ DEFAULTS: dict[str, Default] = {
         source="workshop manuals: above 0.5 V is suspicious",
         disagreement="the strictest asks for 0.2 V or less, the mildest begins at 1 V; the load must be on",
         stretches=(
-            Stretch(0.2, "a good ground under this load", "note"),
-            Stretch(0.5, "good by some makers, too much by others", "note"),
+            Stretch(_through(0.2), "a good ground under this load", "note"),
+            Stretch(_through(0.5), "good by some makers, too much by others", "note"),
             Stretch(1.0, "a poor ground by most makers", "warning"),
             Stretch(math.inf, "a poor ground by every maker", "failure"),
         ),
@@ -185,8 +190,8 @@ DEFAULTS: dict[str, Default] = {
             "divided by 4; a module may wake for a while, so take a mean over the whole time"
         ),
         stretches=(
-            Stretch(50.0, "what a sleeping vehicle draws", "note"),
-            Stretch(85.0, "too much by most sources", "note"),
+            Stretch(_through(50.0), "what a sleeping vehicle draws", "note"),
+            Stretch(_through(85.0), "too much by most sources", "note"),
             Stretch(math.inf, "too much by every source, if everything slept", "warning"),
         ),
         is_magnitude=True,

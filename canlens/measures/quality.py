@@ -1,26 +1,23 @@
-"""Quality: how far a recording can be trusted before anything is judged from it."""
+"""Quality: a recording described, and how far it can be trusted before anything is judged from it."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from canlens.results import ProblemRow, Quality, Recorded, RecordingResult
+from canlens.measures.error_ledger import errors_recorded
+from canlens.measures.quality_reasons import reasons
+from canlens.results import ProblemRow, RecordingResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
     from canlens.database import Database
     from canlens.trace import Problem, Trace
 
-POOR_SHARE = 0.01
-"""More unusable lines than this share make a recording poor: what they held may be the very edge in question (our
-choice)."""
 MOST_PROBLEMS = 50
 """Rows of problems that a result lists; the count is exact all the same."""
 
 
-def recording(trace: Trace, database: Database) -> RecordingResult:
+def recording(trace: Trace, database: Database, *, within_s: float | None = None) -> RecordingResult:
     """Describe a recording and judge its quality.
 
     Parameters
@@ -29,14 +26,14 @@ def recording(trace: Trace, database: Database) -> RecordingResult:
         As read.
     database
         Of the plan; its problems are listed beside the recording's.
+    within_s
+        The shortest time in which an output of the plan must answer [s]; None: there is none.
 
     Returns
     -------
     RecordingResult
     """
-    quality, reasons = _quality(trace)
-    errors = int((trace.kind == Kind.ERROR).sum())
-    recorded: Recorded = "yes" if errors else ("unknown" if trace.source.can_hold_errors else "no")
+    quality, because = reasons(trace, within_s=within_s)
     return RecordingResult(
         file=trace.source.file,
         sha256=trace.source.sha256,
@@ -45,33 +42,14 @@ def recording(trace: Trace, database: Database) -> RecordingResult:
         duration_s=trace.duration_s,
         frames=len(trace),
         channels=trace.channels,
-        error_frames=errors,
-        error_frames_recorded=recorded,
+        error_frames=int((trace.kind == Kind.ERROR).sum()),
+        error_frames_recorded=errors_recorded(trace)[0],
         quality=quality,
-        quality_reasons=reasons,
+        quality_reasons=because,
         problem_count=trace.problem_count,
         problems=_rows(trace.problems),
         database_problems=_rows(database.problems),
     )
-
-
-def _quality(trace: Trace) -> tuple[Quality, tuple[str, ...]]:
-    """Judge the recording, worst reason first."""
-    poor: list[str] = []
-    usable: list[str] = []
-    lines = len(trace) + trace.problem_count
-    if trace.problem_count:
-        words = f"{trace.problem_count} of {lines} lines could not be read"
-        (poor if trace.problem_count > POOR_SHARE * lines else usable).append(words)
-    restarts = int(trace.segment[-1] - trace.segment[0]) if len(trace) else 0
-    if restarts:
-        poor.append(f"the recorder's clock restarts {restarts} time{'s' if restarts > 1 else ''}")
-    backwards = int((np.diff(trace.time_ns) < 0).sum()) - restarts
-    if backwards > 0:
-        usable.append(f"{backwards} time stamps step backwards")
-    if poor:
-        return "poor", (*poor, *usable)
-    return ("usable", tuple(usable)) if usable else ("good", ())
 
 
 def _rows(problems: tuple[Problem, ...]) -> tuple[ProblemRow, ...]:
