@@ -14,7 +14,7 @@ from canlens.measures.adding import added_control, added_output
 from canlens.measures.gathering import evidence as gather
 from canlens.plan.job_tables import check_marks, check_observed
 from canlens.plan.nouns import Marks, Observed
-from canlens.results import CheckResult, ControlResult, Verdict, to_dict
+from canlens.results import CheckResult, ControlResult, RestResult, Verdict, to_dict
 
 if TYPE_CHECKING:
     import numpy as np
@@ -126,9 +126,19 @@ def make_checkup(
             findings=_findings(every, deciding),
             causes=named,
             next_exercises=_next_exercises(every, deciding, outputs),
+            quiet=_quiet(every[-1]),
         ),
         every,
     )
+
+
+def _quiet(evidence: Evidence) -> RestResult | None:
+    """Tell how the bus fell asleep; None for a recording without frames."""
+    quiet = evidence.bus_evidence.quiet
+    if quiet is None or quiet.last is None:
+        return None
+    last = quiet.last
+    return RestResult(quiet.off_s, quiet.last_change_s, last.time_s, last.name, last.sender, quiet.allowed_s)
 
 
 def _causes(every: Sequence[Evidence]) -> tuple[Cause, ...]:

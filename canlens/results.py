@@ -152,6 +152,22 @@ class OutputResult:
 
 
 @dataclass(frozen=True)
+class RestResult:
+    """How the bus fell asleep, in the last recording of the job [s]; null where it is not known or not planned.
+
+    ``off_s`` is when the control that keeps the bus awake went off for the last time, ``allowed_s`` how long the bus
+    may stay awake after it. ``last_message`` is a name of the database, else the identifier.
+    """
+
+    off_s: float | None
+    last_change_s: float | None
+    last_frame_s: float | None
+    last_message: str | None
+    last_sender: str | None
+    allowed_s: float | None
+
+
+@dataclass(frozen=True)
 class CheckResult:
     """All of ``canlens check``: the answer first, then what it rests on.
 
@@ -170,6 +186,7 @@ class CheckResult:
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
     next_exercises: tuple[str, ...] = ()
+    quiet: RestResult | None = None
 
 
 @cache
@@ -210,6 +227,7 @@ def to_dict(result: CheckResult) -> dict[str, Json]:
     document["findings"] = [finding_form(finding, several=several) for finding in result.findings]
     document["causes"] = [plain(cause) for cause in result.causes]
     document["next_exercises"] = plain(result.next_exercises)
+    document["quiet"] = plain(result.quiet)
     return document
 
 

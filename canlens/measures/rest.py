@@ -48,7 +48,13 @@ def rest(
     """
     control = controls.get(planned.awake_while or "")
     off_s = _went_off(control.track) if control else None
-    changes = [float(each.track.time_s[-1]) for each in outputs.values() if each.track and len(each.track.time_s) > 1]
+    changes = [
+        float(each.track.time_s[edges[-1]])
+        for each in outputs.values()
+        if each.track is not None
+        for edges in (each.track.rises, each.track.falls)
+        if len(edges)
+    ]
     late = np.zeros(0, np.intp)
     if off_s is not None and planned.quiet_after_s is not None:
         late = np.flatnonzero((trace.time_s > off_s + planned.quiet_after_s) & (trace.kind != Kind.ERROR))

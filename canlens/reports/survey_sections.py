@@ -8,6 +8,7 @@ from canlens.reports import words
 
 if TYPE_CHECKING:
     from canlens.reports.layout import Page
+    from canlens.results import RestResult
     from canlens.survey_results import (
         ErrorsResult,
         IdentifierResult,
@@ -232,6 +233,30 @@ _COUNTERS = {
     "ran": "their counters went on meanwhile, so frames were sent and not recorded",
     "unknown": "no counter tells what happened",
 }
+
+
+def add_rest(page: Page, quiet: RestResult | None) -> None:
+    """Add how the bus fell asleep after the control that keeps it awake; nothing where that was not seen."""
+    if quiet is None or quiet.off_s is None or quiet.last_frame_s is None:
+        return
+    page.heading("AWAKE AND ASLEEP")
+    change = "none seen" if quiet.last_change_s is None else _after(quiet.last_change_s, quiet.off_s)
+    last = f"{_after(quiet.last_frame_s, quiet.off_s)}, {quiet.last_message}"
+    page.facts(
+        [
+            ("ignition or the like off", f"at {words.seconds(quiet.off_s)} s"),
+            ("last change of an output", change),
+            ("last frame", f"{last} of {quiet.last_sender}" if quiet.last_sender else last),
+            ("allowed", "" if quiet.allowed_s is None else f"frames for {quiet.allowed_s:g} s after it"),
+        ]
+    )
+
+
+def _after(time_s: float, off_s: float) -> str:
+    """Say a time by what it lies before or after another one."""
+    if time_s < off_s:
+        return f"{words.seconds(off_s - time_s)} s before it"
+    return f"{words.seconds(time_s - off_s)} s after it"
 
 
 def _speaker(speaker: SpeakerResult) -> str:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canlens.reports import words
 from canlens.reports.layout import Page
+from canlens.reports.survey_sections import add_rest
 from canlens.reports.text_findings import add_causes, add_findings, by_severity, cause_name
 from canlens.reports.text_sections import (
     add_bus,
@@ -50,6 +51,7 @@ def check_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
     add_controls(page, result.controls)
     add_recordings(page, result)
     add_bus(page, result)
+    add_rest(page, result.quiet)
     page.heading("CAUTIONS")
     for caution in words.CAUTIONS:
         page.paragraph(caution, first="*", indent=2)

@@ -22,6 +22,7 @@ KEYS = [
     "findings",
     "causes",
     "next_exercises",
+    "quiet",
 ]
 """In the order of the published form."""
 

@@ -9,8 +9,11 @@ import pytest
 import canlens
 from canlens.reports.layout import display_width
 from canlens.reports.survey_text import survey_text
+from canlens.reports.text import check_text
+from canlens.results import RestResult
 from canlens.survey_results import ErrorsResult, SurveyResult
 from canlens.trace import Trace
+from tests.unit import sample_results as sample
 from tests.unit.small_buses import Sent, bus, counting, others
 
 HOSTILE = "[bold]喇叭\x1b[31m\u202e"
@@ -106,6 +109,15 @@ def test_an_empty_recording_is_told_in_words() -> None:
     text = survey_text(canlens.survey(Trace.empty()).result)
     assert text.startswith("NOT WELL")
     assert "Nothing was heard." in text
+
+
+def test_a_check_tells_how_the_bus_fell_asleep() -> None:
+    quiet = RestResult(100.0, 112.0, 119.5, "Amps", "Box", 25.0)
+    text = " ".join(check_text(replace(sample.PROVEN, quiet=quiet)).split())
+    assert "last change of an output 12.000 s after it" in text
+    assert "last frame 19.500 s after it, Amps of Box" in text
+    assert "frames for 25 s after it" in text
+    assert "AWAKE" not in check_text(replace(sample.PROVEN, quiet=replace(quiet, off_s=None)))
 
 
 def test_a_wake_is_told_with_who_spoke_first() -> None:
