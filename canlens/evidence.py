@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from canlens.plan import Mark, Plan, Readings
     from canlens.results import BusResult, RecordingResult
     from canlens.signals import Floats
+    from canlens.supply_evidence import SupplyEvidence
 
 __all__ = [
     "Answers",
@@ -241,6 +242,8 @@ class Evidence:
         What was added to the marks' times to reach the log's clock [s].
     bus_evidence
         What recording and meter say of the bus itself.
+    supply
+        Restarts of the controller and its supply; None where nothing of it comes on a beat.
     """
 
     plan: Plan
@@ -256,3 +259,4 @@ class Evidence:
     marks_offset_s: float = 0.0
     readings: Readings | None = None
     bus_evidence: BusEvidence = field(default_factory=BusEvidence)
+    supply: SupplyEvidence | None = None

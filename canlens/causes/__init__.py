@@ -4,8 +4,35 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.causes import controller_silent, message_missing, no_traffic
+from canlens.causes import (
+    answer_late,
+    bus_stays_awake,
+    control_never_changes,
+    controller_silent,
+    cut_off_differs,
+    duplicate_identifier,
+    flash_differs,
+    interference_from_output,
+    level_differs,
+    lines_shorted,
+    load_open,
+    load_over_current,
+    message_missing,
+    no_traffic,
+    nobody_acknowledges,
+    node_intermittent,
+    output_always_on,
+    output_follows_other_control,
+    output_not_commanded,
+    outputs_swapped,
+    run_on_differs,
+    supply_sag,
+    terminator_extra,
+    terminator_missing,
+    wrong_bit_rate,
+)
 from canlens.causes.cause import Candidate
+from canlens.causes.weighing import weighed
 
 if TYPE_CHECKING:
     from canlens.evidence import Evidence
@@ -13,10 +40,35 @@ if TYPE_CHECKING:
 
 __all__ = ["ALL", "Candidate", "ranked"]
 
-ALL: tuple[Candidate, ...] = (no_traffic.CANDIDATE, controller_silent.CANDIDATE, message_missing.CANDIDATE)
+ALL: tuple[Candidate, ...] = (
+    no_traffic.CANDIDATE,
+    lines_shorted.CANDIDATE,
+    wrong_bit_rate.CANDIDATE,
+    nobody_acknowledges.CANDIDATE,
+    terminator_missing.CANDIDATE,
+    terminator_extra.CANDIDATE,
+    node_intermittent.CANDIDATE,
+    interference_from_output.CANDIDATE,
+    duplicate_identifier.CANDIDATE,
+    message_missing.CANDIDATE,
+    bus_stays_awake.CANDIDATE,
+    controller_silent.CANDIDATE,
+    supply_sag.CANDIDATE,
+    control_never_changes.CANDIDATE,
+    outputs_swapped.CANDIDATE,
+    output_follows_other_control.CANDIDATE,
+    output_not_commanded.CANDIDATE,
+    output_always_on.CANDIDATE,
+    answer_late.CANDIDATE,
+    run_on_differs.CANDIDATE,
+    cut_off_differs.CANDIDATE,
+    level_differs.CANDIDATE,
+    flash_differs.CANDIDATE,
+    load_open.CANDIDATE,
+    load_over_current.CANDIDATE,
+)
 
 
 def ranked(evidence: Evidence) -> tuple[Cause, ...]:
     """Return the causes that the evidence speaks for, most probable first."""
-    found = [cause for candidate in ALL for cause in candidate.weigh(evidence)]
-    return tuple(sorted(found, key=lambda cause: -cause.probability))
+    return weighed(evidence, ALL)

@@ -1,46 +1,30 @@
 """no-traffic: nothing on the bus.
 
 What is wrong
-    The bus sleeps, its lines are shorted or open, or the recorder is not connected or not listening.
+    The bus sleeps, its lines are open or shorted to ground, a gateway keeps everything back, or the recorder is not
+    connected or not listening.
 Speaks for it
-    A recording without any data or remote frame.
+    A recording without any data or remote frame, and without a flood of errors.
 Speaks against it
-    Any data or remote frame.
+    Any frame; a short between the lines on the meter, which is a cause of its own.
 Next test
     Ignition on, record again. If it stays empty: battery off, measure H to L; then battery on, H and L to ground.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from canlens.causes.cause import Candidate
 
-from canlens.causes.cause import CERTAIN, Candidate
-from canlens.cautions import WIRING
-from canlens.findings import Cause
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.evidence import Evidence
-
-
-def weigh(evidence: Evidence) -> Iterator[Cause]:
-    """Name the cause where there is no frame; the absence is what it says, so it is certain."""
-    if evidence.frames:
-        return
-    seen = f"{evidence.recording.error_frames} error frames, " if evidence.recording.error_frames else ""
-    yield Cause(
-        cause="no-traffic",
-        scope="bus",
-        subject=(),
-        probability=CERTAIN,
-        because=(f"{seen}no data or remote frame in {evidence.recording.duration_s:.1f} s",),
-        next_test=(
-            "Ignition on, record again. If it stays empty: battery off, measure H to L (about 60 ohm on a "
-            "high-speed bus, under 2 ohm is a short)."
-        ),
-        caution=WIRING,
-    )
-
-
-CANDIDATE = Candidate("no-traffic", "bus", weigh)
+CANDIDATE = Candidate(
+    name="no-traffic",
+    scope="bus",
+    question="traffic",
+    weight=16,
+    chances={
+        "frames": {"none": 0.998, "one": 0.001, "many": 0.001},
+        "error-flood": {"no": 0.995, "yes": 0.005},
+        "acknowledge": {"no": 0.99, "yes": 0.01},
+        "ohms": {"short": 0.005, "three": 0.005, "two": 0.89, "one": 0.02, "open": 0.05, "odd": 0.03},
+    },
+    module=__name__,
+)

@@ -1,0 +1,69 @@
+"""Loads: whether current flows as it should."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from canlens.causes.cause import Case, Sign
+from canlens.causes.weighing.asked import outside, yes
+from canlens.causes.weighing.restarts import restart_spans
+from canlens.causes.weighing.words import output_words
+from canlens.plan.rule import ON
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.causes.weighing.asked import Asked
+    from canlens.evidence import LoadEvidence, OutputEvidence
+    from canlens.plan import Output
+
+
+def cases(asked: Asked) -> Iterator[Case]:
+    """Ask of every output whose current or voltage is reported whether its load is right."""
+    evidence = asked.evidence
+    for name, own in evidence.outputs.items():
+        if own.load is None or not evidence.frames:
+            continue
+        signs = tuple(_signs(asked, own, own.load, evidence.plan.outputs[name]))
+        if signs:
+            yield Case(
+                "load", (name,), signs, words=output_words(evidence, name), safety=evidence.plan.outputs[name].safety
+            )
+
+
+def _signs(asked: Asked, own: OutputEvidence, load: LoadEvidence, output: Output) -> Iterator[Sign]:
+    spans = restart_spans(asked.evidence)
+    no_current = int(outside(load.no_current, spans).sum())
+    ever_on = own.track is not None and bool((own.track.state == ON).any())
+    limit = output.peak_a or output.continuous_a
+    is_above = limit is not None and load.highest_a > limit
+    gave_out = is_above and _falls_while_asked(own)
+    if load.has_current and (ever_on or is_above):
+        flowed = is_above or (not math.isnan(load.on_current_a) and load.on_current_a > 0)
+        if is_above and (no_current or gave_out):
+            yield Sign("current", "gives out", "its current flows for a moment and then stops")
+        elif no_current:
+            yield Sign("current", "none", "commanded on, but no current flows")
+        elif flowed:
+            yield Sign("current", "flows", "current flows while it is on")
+        if limit is not None and not math.isnan(load.highest_a):
+            value = "above" if is_above else "below"
+            yield Sign("limit", value, f"its current reaches {load.highest_a:.3g} A, limit {limit:g} A")
+        yield yes("stray", len(load.current_when_off), "current flows while it is off", "no current while it is off")
+    if load.has_voltage and ever_on:
+        none = int(outside(load.no_voltage, spans).sum())
+        yield (
+            Sign("voltage", "none", "no voltage while it is on")
+            if none
+            else Sign("voltage", "there", "voltage is there")
+        )
+
+
+def _falls_while_asked(own: OutputEvidence) -> bool:
+    """Tell whether the output ever went off while its rule held."""
+    track = own.track
+    if track is None or not len(track.falls):
+        return False
+    fall_s = track.time_s[track.falls]
+    return bool(((own.rule.at(fall_s) == ON) & (own.rule.at(fall_s - track.slack_s) == ON)).any())

@@ -1,0 +1,108 @@
+"""Release, look: whether an output goes off, shines and flashes as planned."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.causes.cause import Case, Sign
+from canlens.causes.weighing.asked import counted, outside, yes
+from canlens.causes.weighing.restarts import restart_spans
+from canlens.causes.weighing.words import output_words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.causes.weighing.asked import Asked
+    from canlens.evidence import LevelEvidence, OutputEvidence, Timer
+
+ALIKE = 0.15
+"""Times that differ from their median by no more than this share are those of a timer (our choice: a timer is exact to
+a few per cent, to which one interval of the message is added)."""
+
+
+def release_cases(asked: Asked) -> Iterator[Case]:
+    """Ask of every output whether it goes off as planned."""
+    evidence = asked.evidence
+    spans = restart_spans(evidence)
+    for name, own in evidence.outputs.items():
+        if own.judged_from != "bus" or own.track is None or not evidence.frames:
+            continue
+        signs = []
+        for symptom, timer in (("run-on", own.release), ("cut-off", own.cut_off)):
+            sign = _timer_sign(symptom, timer, own, spans)
+            if sign is not None:
+                signs.append(sign)
+        if len(own.answers.answered):
+            dropped = int(outside(own.dropped, spans).sum())
+            signs.append(
+                yes("dropped", dropped, f"went off {counted(dropped, 'time')} while asked for", "it never dropped")
+            )
+        if signs:
+            explained = 1 - asked.wrong("routing", (name,))
+            explained *= 1 - asked.wrong("load", (name,), but=["load-open"])
+            suspects = {} if own.cut_off is not None else {"cut-off-differs": ()}
+            yield Case(
+                "release",
+                (name,),
+                tuple(signs),
+                suspects,
+                explained,
+                words=output_words(evidence, name),
+                safety=evidence.plan.outputs[name].safety,
+            )
+
+
+def _timer_sign(
+    symptom: str, timer: Timer | None, own: OutputEvidence, spans: tuple[tuple[float, float], ...]
+) -> Sign | None:
+    """Tell whether a timer is right, or wrong and always alike, or wrong and scattered."""
+    if timer is None:
+        return None
+    wrong = int(outside(timer.wrong, spans).sum())
+    overdue = int(outside(timer.overdue, spans).sum())
+    planned = f"planned {timer.planned_s:g} s"
+    if not wrong and not overdue:
+        if not timer.completed:
+            return None
+        return Sign(symptom, "right", f"its {symptom} was right {counted(timer.completed, 'time')} ({planned})")
+    if overdue and not timer.completed:
+        return Sign(symptom, "alike", f"it was still on after its {symptom} had passed ({planned})")
+    slack_s = own.track.slack_s if own.track is not None else 0.0
+    middle_s = float(np.median(timer.longest_s))
+    spread_s = float(np.median(np.abs(timer.longest_s - middle_s)))
+    value = "alike" if spread_s <= ALIKE * middle_s + slack_s else "scattered"
+    return Sign(symptom, value, f"its {symptom} is {middle_s:.2f} s, {planned}")
+
+
+def level_cases(asked: Asked) -> Iterator[Case]:
+    """Ask of every output with a level whether it is right."""
+    for name, own in asked.evidence.outputs.items():
+        seen = [(each, light) for each, light in ((own.day, "day"), (own.night, "night")) if _is_seen(each)]
+        wrong = [(each, light) for each, light in seen if each is not None and len(each.wrong)]
+        if seen:
+            level, light = (wrong or seen)[0]
+            value = "wrong" if wrong else "right"
+            sentence = f"by {light} {np.median(level.medians):.4g}, planned {level.wanted:.4g}" if level else ""
+            yield _look("level", asked, name, Sign("level", value, f"its level is {sentence}"))
+
+
+def flash_cases(asked: Asked) -> Iterator[Case]:
+    """Ask of every output that should flash whether it does."""
+    for name, own in asked.evidence.outputs.items():
+        if own.flash is None or own.flash.too_coarse or not own.flash.stretches:
+            continue
+        planned = asked.evidence.plan.outputs[name].flash_hz or 0.0
+        value = "wrong" if len(own.flash.wrong) else "right"
+        sentence = f"it flashes at {np.nanmedian(own.flash.frequency_hz):.2g} Hz, planned {planned:.2g} Hz"
+        yield _look("flashing", asked, name, Sign("flashing", value, sentence))
+
+
+def _is_seen(level: LevelEvidence | None) -> bool:
+    return level is not None and len(level.medians) > 0
+
+
+def _look(question: str, asked: Asked, name: str, sign: Sign) -> Case:
+    words = output_words(asked.evidence, name)
+    return Case(question, (name,), (sign,), words=words, safety=asked.evidence.plan.outputs[name].safety)

@@ -1,0 +1,74 @@
+"""Symptoms: the vocabulary in which causes say what they predict, with the chances where nothing is wrong.
+
+The chances are judgements, written down before any recording was judged by them: what a healthy install shows nearly
+always gets a chance close to 1, what a stray disturbance or a slip of the person's hand may show once in a hundred
+recordings about 0.01. What passes the plan's own tolerance in a steady stretch hardly ever does so by chance.
+"""
+
+from __future__ import annotations
+
+from canlens.causes.cause import Symptom
+
+SYMPTOMS: tuple[Symptom, ...] = (
+    # the bus
+    Symptom("frames", "data frames on the bus", {"none": 0.0005, "one": 0.0005, "many": 0.999}),
+    Symptom("error-flood", "more error records than frames", {"no": 0.998, "yes": 0.002}),
+    Symptom("acknowledge", "errors say that nobody acknowledged", {"no": 0.99, "yes": 0.01}),
+    Symptom(
+        "ohms",
+        "resistance between H and L",
+        {"short": 0.0005, "three": 0.0003, "two": 0.98, "one": 0.002, "open": 0.002, "odd": 0.0152},
+    ),
+    Symptom(
+        "error-rate", "error episodes among the frames", {"none": 0.93, "stray": 0.069, "some": 0.0007, "many": 0.0003}
+    ),
+    Symptom(
+        "identity", "frames of one identifier come as from one sender", {"one": 0.9995, "rate": 0.0004, "two": 0.0001}
+    ),
+    Symptom("sleep", "frames long after the bus should be quiet", {"in time": 0.9996, "late": 0.0004}),
+    Symptom(
+        "message",
+        "a message that the plan needs",
+        {"comes": 0.99195, "cyclic, absent": 0.00005, "sent on changes, absent": 0.008},
+    ),
+    # the controller
+    Symptom("controller", "messages of the controller's node", {"come": 0.99995, "none": 0.00005}),
+    Symptom(
+        "restarts",
+        "the controller falls silent and returns",
+        {"none": 0.995, "at turn-on": 0.0005, "elsewhere": 0.0045},
+    ),
+    Symptom("supply", "the reported supply", {"steady": 0.97, "sags": 0.03}),
+    # a control
+    Symptom("control", "the signal of a control that was operated by the marks", {"moves": 0.9999, "stands": 0.0001}),
+    # an output
+    Symptom("answers", "exercises answered in time", {"all": 0.985, "some": 0.014, "none": 0.001}),
+    Symptom("late", "answers that came too late", {"none": 0.99, "some": 0.009, "most": 0.001}),
+    Symptom("unasked", "turning on without being asked", {"no": 0.99, "yes": 0.01}),
+    Symptom(
+        "state", "the output over the whole recording", {"changes": 0.9992, "always on": 0.0002, "always off": 0.0006}
+    ),
+    Symptom(
+        "follows",
+        "the rule that explains what the output did",
+        {"own": 0.99, "exchanged": 0.0004, "another's": 0.0016, "other": 0.002, "none": 0.006},
+    ),
+    Symptom(
+        "run-on",
+        "time from the end of the rule to the output's",
+        {"right": 0.9985, "alike": 0.0005, "scattered": 0.001},
+    ),
+    Symptom(
+        "cut-off", "time after which the output is cut off", {"right": 0.9985, "alike": 0.0005, "scattered": 0.001}
+    ),
+    Symptom("dropped", "going off while still asked for", {"no": 0.997, "yes": 0.003}),
+    Symptom("level", "brightness where it is steady", {"right": 0.9996, "wrong": 0.0004}),
+    Symptom("flashing", "flash frequency", {"right": 0.9996, "wrong": 0.0004}),
+    Symptom("current", "current while the output is on", {"flows": 0.9992, "none": 0.0006, "gives out": 0.0002}),
+    Symptom("limit", "current against the output's limit", {"below": 0.989, "above": 0.011}),
+    Symptom("voltage", "voltage while the output is on", {"there": 0.998, "none": 0.002}),
+    Symptom("stray", "current while the output is off", {"no": 0.9985, "yes": 0.0015}),
+)
+"""Every symptom that a table may name, in the order in which they are looked at."""
+
+BY_NAME = {symptom.name: symptom for symptom in SYMPTOMS}

@@ -1,0 +1,147 @@
+"""Supply: whether the controller falls silent and returns, which output goes with that, and what its supply does."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.measures.tracks import Rhythm
+from canlens.plan.rule import ON
+from canlens.supply_evidence import Aligned, SupplyEvidence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from canlens.evidence import OutputEvidence
+    from canlens.measures.recorded import Recorded
+    from canlens.plan import Plan
+    from canlens.signals import Floats
+    from canlens.steps import Track
+    from canlens.trace import Ints
+
+MISSED = 2.5
+"""A message on a beat that stays away for so many of its cycles has a gap (one lost frame and its jitter are none)."""
+SHORTEST_S = 0.12
+"""A small controller takes at least this long to start again (our choice; most take some tenths of a second)."""
+LONGEST_S = 8.0
+"""What stays away for longer has been switched off."""
+SOON_S = 1.0
+"""A supply that an output pulls down is low as long as the inrush and the load last; a restart that the output causes
+comes within this time (our choice)."""
+SAG_V = 2.0
+"""A reported supply that is this much below its median for a moment has sagged (our choice; starting and charging move
+the supply for seconds)."""
+HITS, STRAYS = 0.95, 0.05
+"""Chance that a restart lies just after the output that causes it turned on, and that it does not (our choice)."""
+FOLLOWS, HOLDS = 0.7, 0.3
+"""Chance that turning on is followed by a restart, and that the supply holds this time (our choice)."""
+
+
+def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]) -> SupplyEvidence | None:
+    """Measure restarts of the controller and its supply.
+
+    Parameters
+    ----------
+    plan
+        Names the controller's node and its supply.
+    recorded
+        The decoded signals.
+    outputs
+        What each output did.
+
+    Returns
+    -------
+    SupplyEvidence
+        None where no message of the controller comes on a beat.
+    """
+    node = plan.controller.node
+    told = {each.command.reference.path for each in plan.outputs.values() if each.command is not None}
+    own: list[Floats] = []
+    others: list[Floats] = []
+    for path, signal in recorded.signals.items():
+        message, _, _ = path.partition(".")
+        definition = plan.database.message(message)
+        is_own = path in told or (definition is not None and node is not None and node in definition.senders)
+        (own if is_own else others).append(signal.time_s)
+    restarts_s = _restarts(_once(own), _once(others))
+    if restarts_s is None:
+        return None
+    lowest_v, usual_v, is_sagging = _volts(plan, recorded)
+    return SupplyEvidence(
+        restarts_s,
+        tuple(_aligned(name, each, restarts_s) for name, each in outputs.items() if each.track is not None),
+        lowest_v,
+        usual_v,
+        is_sagging,
+    )
+
+
+def _once(columns: Iterable[Floats]) -> list[Floats]:
+    """Keep each column of times once; signals of one message share theirs."""
+    return list({id(column): column for column in columns if len(column)}.values())
+
+
+def _restarts(own: list[Floats], others: list[Floats]) -> Floats | None:
+    """Find the spans in which all messages of the controller stayed away though others came, float64 (k, 2) [s]."""
+    rhythms = [Rhythm.of(column) for column in own]
+    cyclic = [each for each in rhythms if math.isfinite(each.hold_s)]
+    if not cyclic:
+        return None
+    fastest = min(cyclic, key=lambda each: each.interval_s)
+    time_s = fastest.time_s
+    length_s = np.diff(time_s)
+    least_s = max(MISSED * fastest.interval_s, SHORTEST_S)
+    at = np.flatnonzero((length_s > least_s) & (length_s < LONGEST_S))
+    start_s, stop_s = time_s[at], time_s[at + 1]
+    is_alone = np.ones(len(at), np.bool_)
+    for column in own:
+        is_alone &= _number_inside(column, start_s, stop_s) == 0
+    is_heard = np.zeros(len(at), np.bool_)
+    for column in others:
+        is_heard |= _number_inside(column, start_s, stop_s) > 0
+    return np.column_stack([start_s, stop_s])[is_alone & is_heard]
+
+
+def _number_inside(column: Floats, start_s: Floats, stop_s: Floats) -> Ints:
+    """Count the times that lie strictly inside each span."""
+    found: Ints = np.searchsorted(column, stop_s, "left") - np.searchsorted(column, start_s, "right")
+    return found
+
+
+def _aligned(name: str, own: OutputEvidence, restarts_s: Floats) -> Aligned:
+    """Tell how the restarts go with one output."""
+    track = own.track
+    rises_s = own.rule.time_s[own.rule.rises]
+    if track is not None:
+        rises_s = np.union1d(rises_s, track.time_s[track.rises])
+    start_s, stop_s = restarts_s[:, 0], restarts_s[:, 1]
+    again_s = stop_s[own.rule.at(stop_s) == ON]
+    windows = [(begin, begin + SOON_S) for begin in np.union1d(rises_s, again_s).tolist()]
+    hits = np.zeros(len(start_s), np.bool_)
+    for begin, end in windows:
+        hits |= (start_s >= begin - _slack_s(track)) & (start_s <= end)
+    edges_s = own.rule.time_s[own.rule.rises]
+    followed = sum(bool(((start_s >= edge - _slack_s(track)) & (start_s <= edge + SOON_S)).any()) for edge in edges_s)
+    share = min(max(len(windows) * SOON_S / max(own.rule.end_s, 1.0), 0.02), 0.98)
+    number, inside = len(start_s), int(hits.sum())
+    log = inside * math.log(HITS / share) + (number - inside) * math.log(STRAYS / (1 - share))
+    log += followed * math.log(FOLLOWS) + (len(edges_s) - followed) * math.log(HOLDS)
+    return Aligned(name, len(edges_s), followed, inside, math.exp(max(min(log, 50.0), -50.0)))
+
+
+def _slack_s(track: Track | None) -> float:
+    """Return how long before the last message a change may have happened [s]."""
+    return track.slack_s if track is not None else 0.0
+
+
+def _volts(plan: Plan, recorded: Recorded) -> tuple[float | None, float | None, bool]:
+    """Return the lowest and the median supply [V], and whether it sagged."""
+    signal = recorded.signal(plan.controller.supply)
+    volts = signal.value[~np.isnan(signal.value)] if signal is not None else np.zeros(0)
+    if not len(volts):
+        return None, None, False
+    lowest, usual = float(volts.min()), float(np.median(volts))
+    limit = plan.controller.supply_min_v
+    return lowest, usual, (limit is not None and lowest < limit) or lowest < usual - SAG_V
