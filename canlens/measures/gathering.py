@@ -22,6 +22,7 @@ from canlens.measures.parameter_groups import matched_by_group
 from canlens.measures.quality import recording
 from canlens.measures.recorded import Recorded
 from canlens.measures.rest import rest
+from canlens.measures.supply import supply
 from canlens.measures.tracks import rule_track
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON
@@ -99,6 +100,7 @@ def evidence(
         marks=tuple(marks),
         marks_offset_s=offset_s,
         readings=readings,
+        supply=supply(plan, recorded, outputs),
         bus_evidence=replace(
             bus_side(
                 trace,
