@@ -103,7 +103,7 @@ def _decode(content: bytes) -> str:
     """Decode UTF-8 and UTF-16, each with or without its mark, else the Windows code page 1252."""
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return content.decode("utf-16", errors="replace")
-    if content[:2].count(0) == 1:  # the first letter of a database is one of ASCII, half of which is 0 in UTF-16
+    if len(content) > 1 and content[:2].count(0) == 1:  # half of a letter of ASCII is 0 in UTF-16
         return content.decode("utf-16-le" if content[1] == 0 else "utf-16-be", errors="replace")
     try:
         return content.decode("utf-8-sig")
