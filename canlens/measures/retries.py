@@ -34,6 +34,8 @@ SLACK_BITS = 6
 """What stamps may be off by, as stamps are taken somewhere at the end of a frame, or at its start."""
 NOT_RETRIED = 0.05
 """Probability that a broken frame does not come back at once: given up, its sender off the bus, the record late."""
+NOT_RETRIED_WHEN_FULL = 0.2
+"""The same on a bus that is always busy: the run of frames after the error goes on and hides the retry among others."""
 AFTER_A_PAUSE = 0.9
 """The same where the bus was free before the next frame: then that frame is hardly a retry."""
 ON_TIME = 0.05
@@ -96,7 +98,8 @@ def retries(traffic: Traffic, row: Rows) -> Retries:
     weight = np.where(is_candidate, _run_weight(traffic, index, in_run) * _lateness(traffic)[index], 0.0)
     at_once = in_run[:, 0]
     best = weight.max(axis=1, initial=0.0)
-    share = np.where(at_once, NOT_RETRIED, AFTER_A_PAUSE)
+    not_retried = NOT_RETRIED + (NOT_RETRIED_WHEN_FULL - NOT_RETRIED) * traffic.busy_share
+    share = np.where(at_once, not_retried, AFTER_A_PAUSE)
     # a frame after a pause is a poor candidate, but the only one
     lone = exists[:, 0] & ~at_once
     weight[lone, 0], best[lone] = 1.0, 1.0

@@ -88,6 +88,11 @@ class Traffic:
         return float(np.ptp(self.time_s)) if len(self) else 0.0
 
     @property
+    def busy_share(self) -> float:
+        """Share of the time for which frames hold the bus, about, 0 to 1."""
+        return min(float(self.bits.sum()) * self.bit_s / self.duration_s, 1.0) if self.duration_s > 0 else 0.0
+
+    @property
     def frame_s(self) -> float:
         """Duration of a usual frame [s]."""
         return float(np.median(self.bits[:INFERRING_FRAMES])) * self.bit_s if len(self) else USUAL_BITS * self.bit_s
