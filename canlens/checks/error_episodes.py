@@ -1,7 +1,8 @@
 """error-episodes: frames were broken on the bus.
 
 Looks for
-    Error records of the recording, merged into episodes: a disturbance and the retries that follow it are one.
+    Error records of the recording, merged into episodes: a disturbance and the retries that follow it are one. Fewer
+    than one in ten thousand frames that point at nobody are left to the ledger: no bus is free of them.
 Why it matters
     A healthy bus has next to none. A broken frame is sent again, so nothing may be noticed until the errors are many
     enough to delay answers or to switch a node off.
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
 FEWEST_EPISODES = 2
 """A single one may be the recorder being plugged in."""
+STRAY_SHARE = 0.0001
+"""No more episodes than one in so many frames, pointing at nobody, are what any bus has now and then (our choice)."""
 GRAVE_SHARE = 0.001
 """One broken frame in a thousand is a failure: at a few hundred frames a second that is an error every few seconds,
 while a healthy bus runs for hours without one (our choice)."""
@@ -51,9 +54,9 @@ def find(evidence: BusEvidence) -> Iterator[Finding]:
     if ledger is None or evidence.lone_sender is not None:
         return
     states = [each for each in ledger.states if each.state in {"warning", "passive"}]
-    if not len(ledger.episodes) and not states:
-        return
     answer = evidence.attribution.answer if evidence.attribution else None
+    if not states and answer is None and len(ledger.episodes) <= STRAY_SHARE * ledger.good_frames:
+        return
     yield Finding(
         check="error-episodes",
         severity=_severity(ledger),

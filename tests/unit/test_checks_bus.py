@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from canlens.checks import error_episodes
 from canlens.plan import Bus, Reading, Readings
 from canlens.trace import Source
 from tests.reference.bit_by_bit import Frame
@@ -101,6 +102,14 @@ CASES = {
 )
 def test_errors_are_as_grave_as_they_are_frequent(records: list[Record], severity: str) -> None:
     assert [each.severity for each in broken(*records).findings("error-episodes")] == [severity]
+
+
+@pytest.mark.parametrize(("frames", "found"), [(9_999, 1), (10_000, 0)])
+def test_a_stray_error_in_ten_thousand_frames_is_left_to_the_ledger(frames: int, found: int) -> None:
+    evidence = broken(THREE[0]).evidence.bus_evidence
+    assert evidence.errors is not None
+    many = replace(evidence, errors=replace(evidence.errors, good_frames=frames))
+    assert len(list(error_episodes.CHECK.find_on_bus(many))) == found
 
 
 def test_a_failure_of_the_bus_does_not_fail_an_output_that_works() -> None:
