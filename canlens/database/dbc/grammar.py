@@ -42,8 +42,8 @@ _PATTERNS: dict[str, str] = {
     "VAL_": rf"VAL_\s+(?:(?P<number>\d+)\s+)?(?P<name>{NAME})(?P<pairs>(?:\s*{WHOLE}\s*{STRING})*)\s*;",
     "VAL_TABLE_": rf"VAL_TABLE_\s+(?P<name>{NAME})(?P<pairs>(?:\s*{WHOLE}\s*{STRING})*)\s*;",
     "CM_": (
-        r"CM_\s*(?:(?P<object>SG_)\s+(?P<number>\d+)\s+(?P<name>\w+)|(?P<message>BO_)\s+(?P<message_number>\d+)"
-        rf"|EV_\s+\w+|BU_\s+\w+)?\s*{STRING}\s*;"
+        r"CM_\s*(?:(?P<object>SG_)\s+(?P<number>\d+)\s+(?P<name>[A-Za-z_]\w*+)|(?P<message>BO_)\s+(?P<message_number>\d+)"
+        rf"|EV_\s+[A-Za-z_]\w*+|BU_\s+[A-Za-z_]\w*+)?\s*{STRING}\s*;"
     ),
     "BA_DEF_": (
         rf"BA_DEF_\s*(?P<object>SG_|BO_|EV_|BU_)?\s*(?P<attribute>{STRING})\s*(?P<type>[A-Z]+)\s*"
@@ -52,7 +52,7 @@ _PATTERNS: dict[str, str] = {
     "BA_DEF_DEF_": rf"BA_DEF_DEF_\s*(?P<attribute>{STRING})\s*{_VALUE}\s*;",
     "BA_": (
         rf"BA_\s*(?P<attribute>{STRING})\s*(?:(?P<object>BO_)\s+(?P<number>\d+)|SG_\s+(?P<signal_number>\d+)\s+"
-        rf"(?P<name>\w+)|BU_\s+(?P<node>\w+)|EV_\s+\w+)?\s*{_VALUE}\s*;"
+        rf"(?P<name>[A-Za-z_]\w*+)|BU_\s+(?P<node>[A-Za-z_]\w*+)|EV_\s+[A-Za-z_]\w*+)?\s*{_VALUE}\s*;"
     ),
     "SIG_GROUP_": r"SIG_GROUP_\s+\d+\s+\w+\s+\d+\s*:(?:\s*[A-Za-z_]\w*+)*\s*;",
     "SIG_VALTYPE_": rf"SIG_VALTYPE_\s+(?P<number>\d+)\s+(?P<name>{NAME})\s*:\s*(?P<type>[0-3])\s*;",
@@ -62,7 +62,7 @@ _PATTERNS: dict[str, str] = {
     ),
     "BO_TX_BU_": rf"BO_TX_BU_\s+(?P<number>\d+)\s*:\s*(?P<names>{NAME}(?:\s*,\s*{NAME})*)\s*;",
     "EV_": (
-        rf"EV_\s+(?P<name>\w+)\s*:\s*\d+\s*\[\s*{NUMBER}\s*\|\s*{NUMBER}\s*\]\s*{STRING}\s*{NUMBER}\s+\d+\s+\w+\s+"
+        rf"EV_\s+(?P<name>[A-Za-z_]\w*+)\s*:\s*\d+\s*\[\s*{NUMBER}\s*\|\s*{NUMBER}\s*\]\s*{STRING}\s*{NUMBER}\s+\d+\s+\w+\s+"
         r"\w+(?:\s*,\s*\w+)*\s*;"
     ),
     "ENVVAR_DATA_": r"ENVVAR_DATA_\s+\w+\s*:\s*\d+\s*;",
