@@ -89,8 +89,11 @@ def _best_comb(time_ns: Floats) -> Comb | None:
         starts = np.flatnonzero(time_ns < time_ns[0] + 2 * cycle_ns)[: 2 * NEIGHBOURS]
         for start in starts.tolist():
             comb = _followed(time_ns, start, cycle_ns)
-            if comb.covered >= COVERED and (best is None or comb.member.sum() > best.member.sum()):
+            if comb.covered < COVERED:
+                continue
+            if best is None or comb.member.sum() > best.member.sum():
                 best = comb
+            break
     return best
 
 
