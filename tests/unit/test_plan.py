@@ -164,7 +164,8 @@ def test_the_word_of_the_output_counts_before_that_of_the_control_and_of_the_pla
 def test_databases_are_looked_for_beside_the_plan(tmp_path: Path) -> None:
     asked: list[list[Path]] = []
 
-    def read(paths: list[Path]) -> Database:
+    def read(paths: list[Path] | dict[str, list[Path]]) -> Database:
+        assert isinstance(paths, list)
         asked.append(paths)
         return DATABASE
 
