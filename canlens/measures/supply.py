@@ -35,6 +35,10 @@ SAG_V = 2.0
 the supply for seconds)."""
 HITS, STRAYS = 0.95, 0.05
 """Chance that a restart lies just after the output that causes it turned on, and that it does not (our choice)."""
+LOOKS = 20
+"""Independent looks at the supply that its rows are worth, however many they are (our choice; it moves slowly)."""
+LEAST_LEFT = 0.01
+FEWEST_ROWS = 5
 FOLLOWS, HOLDS = 0.7, 0.3
 """Chance that turning on is followed by a restart, and that the supply holds this time (our choice)."""
 
@@ -71,7 +75,11 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
     lowest_v, usual_v, is_sagging = _volts(plan, recorded)
     return SupplyEvidence(
         restarts_s,
-        tuple(_aligned(name, each, restarts_s) for name, each in outputs.items() if each.track is not None),
+        tuple(
+            _aligned(name, each, restarts_s, volts_fit=_volts_fit(plan, recorded, each.track))
+            for name, each in outputs.items()
+            if each.track is not None
+        ),
         lowest_v,
         usual_v,
         is_sagging,
@@ -90,18 +98,15 @@ def _restarts(own: list[Floats], others: list[Floats]) -> Floats | None:
     if not cyclic:
         return None
     fastest = min(cyclic, key=lambda each: each.interval_s)
-    time_s = fastest.time_s
+    time_s = np.sort(np.concatenate(own))
     length_s = np.diff(time_s)
     least_s = max(MISSED * fastest.interval_s, SHORTEST_S)
     at = np.flatnonzero((length_s > least_s) & (length_s < LONGEST_S))
     start_s, stop_s = time_s[at], time_s[at + 1]
-    is_alone = np.ones(len(at), np.bool_)
-    for column in own:
-        is_alone &= _number_inside(column, start_s, stop_s) == 0
     is_heard = np.zeros(len(at), np.bool_)
     for column in others:
         is_heard |= _number_inside(column, start_s, stop_s) > 0
-    return np.column_stack([start_s, stop_s])[is_alone & is_heard]
+    return np.column_stack([start_s, stop_s])[is_heard]
 
 
 def _number_inside(column: Floats, start_s: Floats, stop_s: Floats) -> Ints:
@@ -110,12 +115,10 @@ def _number_inside(column: Floats, start_s: Floats, stop_s: Floats) -> Ints:
     return found
 
 
-def _aligned(name: str, own: OutputEvidence, restarts_s: Floats) -> Aligned:
-    """Tell how the restarts go with one output."""
+def _aligned(name: str, own: OutputEvidence, restarts_s: Floats, *, volts_fit: float) -> Aligned:
+    """Tell how the restarts go with one output; ``volts_fit`` says how well the supply does, as a logarithm."""
     track = own.track
     rises_s = own.rule.time_s[own.rule.rises]
-    if track is not None:
-        rises_s = np.union1d(rises_s, track.time_s[track.rises])
     start_s, stop_s = restarts_s[:, 0], restarts_s[:, 1]
     again_s = stop_s[own.rule.at(stop_s) == ON]
     windows = [(begin, begin + SOON_S) for begin in np.union1d(rises_s, again_s).tolist()]
@@ -128,12 +131,27 @@ def _aligned(name: str, own: OutputEvidence, restarts_s: Floats) -> Aligned:
     number, inside = len(start_s), int(hits.sum())
     log = inside * math.log(HITS / share) + (number - inside) * math.log(STRAYS / (1 - share))
     log += followed * math.log(FOLLOWS) + (len(edges_s) - followed) * math.log(HOLDS)
+    log += volts_fit
     return Aligned(name, len(edges_s), followed, inside, math.exp(max(min(log, 50.0), -50.0)))
 
 
 def _slack_s(track: Track | None) -> float:
     """Return how long before the last message a change may have happened [s]."""
     return track.slack_s if track is not None else 0.0
+
+
+def _volts_fit(plan: Plan, recorded: Recorded, track: Track | None) -> float:
+    """Return how well one output's being on explains the reported supply: logarithm of a factor, 0 for not at all."""
+    signal = recorded.signal(plan.controller.supply)
+    if signal is None or track is None or len(signal) < FEWEST_ROWS:
+        return 0.0
+    known = ~np.isnan(signal.value)
+    volts, on = signal.value[known], track.at(signal.time_s[known]) == ON
+    if not on.any() or on.all() or volts[on].mean() >= volts[~on].mean():
+        return 0.0
+    left = np.where(on, volts - volts[on].mean(), volts - volts[~on].mean())
+    total = float(np.square(volts - volts.mean()).sum())
+    return -LOOKS / 2 * math.log(max(float(np.square(left).sum()) / total, LEAST_LEFT)) if total > 0 else 0.0
 
 
 def _volts(plan: Plan, recorded: Recorded) -> tuple[float | None, float | None, bool]:

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 ALIKE = 0.15
 """Times that differ from their median by no more than this share are those of a timer (our choice: a timer is exact to
 a few per cent, to which one interval of the message is added)."""
+LONGER = 1.5
+"""A restart this many planned times after the edge still explains what the timer did: it began anew."""
 
 
 def release_cases(asked: Asked) -> Iterator[Case]:
@@ -60,6 +62,7 @@ def _timer_sign(
     """Tell whether a timer is right, or wrong and always alike, or wrong and scattered."""
     if timer is None:
         return None
+    spans = tuple((start_s - LONGER * timer.planned_s, stop_s) for start_s, stop_s in spans)
     wrong = int(outside(timer.wrong, spans).sum())
     overdue = int(outside(timer.overdue, spans).sum())
     planned = f"planned {timer.planned_s:g} s"
@@ -78,9 +81,10 @@ def _timer_sign(
 
 def level_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output with a level whether it is right."""
+    spans = restart_spans(asked.evidence)
     for name, own in asked.evidence.outputs.items():
         seen = [(each, light) for each, light in ((own.day, "day"), (own.night, "night")) if _is_seen(each)]
-        wrong = [(each, light) for each, light in seen if each is not None and len(each.wrong)]
+        wrong = [(each, light) for each, light in seen if each is not None and outside(each.wrong, spans).any()]
         if seen:
             level, light = (wrong or seen)[0]
             value = "wrong" if wrong else "right"
@@ -90,11 +94,12 @@ def level_cases(asked: Asked) -> Iterator[Case]:
 
 def flash_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output that should flash whether it does."""
+    spans = restart_spans(asked.evidence)
     for name, own in asked.evidence.outputs.items():
         if own.flash is None or own.flash.too_coarse or not own.flash.stretches:
             continue
         planned = asked.evidence.plan.outputs[name].flash_hz or 0.0
-        value = "wrong" if len(own.flash.wrong) else "right"
+        value = "wrong" if outside(own.flash.wrong, spans).any() else "right"
         sentence = f"it flashes at {np.nanmedian(own.flash.frequency_hz):.2g} Hz, planned {planned:.2g} Hz"
         yield _look("flashing", asked, name, Sign("flashing", value, sentence))
 
