@@ -1,7 +1,7 @@
 """exchanged-outputs: two outputs follow each other's rules.
 
 Looks for
-    Two outputs, each of whose rises is explained, in time and without exception, by the other's rule, not by its own.
+    Two outputs, the exercises of each explained by the other's rule, all or all but a few, not by its own.
 Why it matters
     Controller, supply and bus work; two settings or two plugs are exchanged. It is quickly mended.
 Evidence

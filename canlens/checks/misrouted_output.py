@@ -1,14 +1,14 @@
 """misrouted-output: an output follows another rule than the planned one.
 
 Looks for
-    An output whose every rise is explained, in time and without exception, by a rule that is not its own: a single
-    control, its negation, a pair of controls, or the rule of another output. Two outputs that follow each other's rules
-    are told as exchanged-outputs.
+    An output whose exercises are explained by a rule that is not its own, all of them or all but a few: the smallest
+    rule over the controls that agrees with the settings seen, or the rule of another output. Two outputs that follow
+    each other's rules are told as exchanged-outputs.
 Why it matters
     Controller, supply and bus work; one setting or two plugs are exchanged. It is the commonest mistake and the
     quickest mended.
 Evidence
-    The rule that fits, the exercises that it explains, the rules that fit as well.
+    The rule that fits, how many exercises it explains, the rules that fit as well.
 Cannot tell
     Whether the setting or the wiring behind the output is exchanged, when other rules fit as well: which one it is.
 Next step
@@ -27,7 +27,7 @@ from canlens.judging import exchanged_with, followed_instead
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence
+    from canlens.evidence import Evidence, SeenRules
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:
@@ -49,7 +49,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             severity="failure",
             safety=output.safety is not None,
             subject=(name, *others),
-            claim=f"{called(output)} follows '{fits[0]}'{whose}; planned is '{output.when}'.{as_well}",
+            claim=f"{called(output)} follows '{fits[0]}'{whose}{_how(own.seen)}; planned is '{output.when}'.{as_well}",
             evidence=lines_of(own.answers.unanswered, own.answers.unasked, own.answers.late),
             cannot_tell="Whether the setting is exchanged or the plan: both would look like this.",
             next_step=(
@@ -59,6 +59,13 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             would_change=f"{name} following '{output.when}' and nothing else.",
             caution=safety_caution(output.safety, ""),
         )
+
+
+def _how(seen: SeenRules) -> str:
+    """Say what is to be known of the rule that fits: that it latches, and what it leaves unexplained."""
+    turns = ", on by one exercise and off by the next" if seen.is_latching else ""
+    some = f", in {seen.explained} of {seen.exercises} exercises" if seen.explained < seen.exercises else ""
+    return f"{turns}{some}"
 
 
 CHECK = Check("misrouted-output", find)

@@ -47,7 +47,7 @@ def moved_only_on_paper(evidence: Evidence, control: str) -> bool:
 
 
 def followed_instead(evidence: Evidence, name: str) -> tuple[Rule, ...]:
-    """Return the rules, none of them its own, that explain all that an output did wrong; empty where nothing does."""
+    """Return the rules, none of them its own, that explain what an output did wrong; empty where nothing does."""
     own, output = evidence.outputs[name], evidence.plan.outputs[name]
     if not (len(own.answers.unanswered) or len(own.answers.unasked) or len(own.answers.late)):
         return ()

@@ -69,7 +69,7 @@ def hypergeometric_tail(slots: int, answered: int, operated: int, hits: int) -> 
     >>> round(1 / hypergeometric_tail(20, 4, 4, 4))
     4845
     """
-    return float(_masses(slots, answered, operated)[hits:].sum())
+    return min(1.0, float(_masses(slots, answered, operated)[hits:].sum()))
 
 
 def _masses(slots: int, answered: int, operated: int) -> Floats:

@@ -20,6 +20,8 @@ PERIODS_NEEDED = 2.0
 hold a single rise."""
 ROWS_PER_FLASH = 2.5
 """Fewer rows in a flash than this cannot show it (two is the sampling limit; a little more lets a count settle)."""
+PAUSE_FACTOR = 1.5
+"""A dark moment longer than this many usual ones is a pause, not part of the flashing."""
 
 
 def level(
@@ -118,13 +120,27 @@ def _frequency(time_s: Floats, value: Floats) -> tuple[float, float]:
     return float(found_hz), float(found_hz * np.median(np.diff(time_s)) / span_s)
 
 
-def bridged(output: Track, gap_s: float) -> Track:
-    """Return the track of an output without the dark moments of its flashing, those no longer than ``gap_s`` [s]."""
+def bridged(output: Track, flashing: Track, *, longest_s: float) -> Track:
+    """Return the track of an output without the dark moments of its flashing.
+
+    Parameters
+    ----------
+    output
+        Its state over time.
+    flashing
+        State of the flash condition: dark moments begin while it holds.
+    longest_s
+        They are no longer than this, nor half as long again as most of them, so that pauses stay [s].
+    """
     falls, rises = output.falls, output.rises
     after = np.searchsorted(rises, falls)
     paired = after < len(rises)
     falls, rises = falls[paired], rises[after[paired]]
-    short = (rises == falls + 1) & (output.time_s[rises] - output.time_s[falls] <= gap_s)
+    dark_s = output.time_s[rises] - output.time_s[falls]
+    short = (rises == falls + 1) & (dark_s <= longest_s) & (flashing.at(output.time_s[falls]) == ON)
+    if not short.any():
+        return output
+    short &= dark_s <= PAUSE_FACTOR * np.median(dark_s[short])
     keep = np.ones(len(output.time_s), bool)
     keep[falls[short]] = keep[rises[short]] = False
     columns = (output.time_s[keep], output.state[keep], output.line[keep], output.before_s[keep])

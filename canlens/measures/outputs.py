@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -30,7 +31,7 @@ from canlens.measures.tracks import rule_track, states_of
 from canlens.plan.rule import OFF, ON, Rule, parse_rule
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from canlens.measures.recorded import Recorded
     from canlens.plan import Observation, Output, Plan
@@ -122,8 +123,9 @@ def _without_command(
 
 def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) -> Scene:
     """Return what tells which rule an output follows."""
-    if own is not None and output.flash_hz:
-        own = bridged(own, LONGEST_DARK / output.flash_hz)
+    if own is not None and output.flash_hz and output.flash_when is not None:
+        flashing = rule_track(output.flash_when, recorded.controls)
+        own = bridged(own, flashing, longest_s=LONGEST_DARK / output.flash_hz)
     return Scene(
         output.when,
         tuple(each.when for each in plan.outputs.values()),
@@ -158,13 +160,16 @@ def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) ->
 def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[str, ...]:
     """Name the rules of the plan that this recording does not tell from the output's own.
 
-    They are the other outputs' rules and, where the output follows a single control, every other control that was seen.
+    They are the other outputs' rules and, where the output follows a single control, every other control that was seen;
+    where it follows several, its own rule with one of them exchanged for a control that only moved together with it.
     """
     if not len(rule.rises):
         return ()
     rivals = [each.when for each in plan.outputs.values()]
     if len(output.when.controls) == 1:
         rivals += [Rule.of(name) for name in plan.controls if len(recorded.controls[name].state)]
+    else:
+        rivals += _with_twins(output.when, recorded.controls, longer_than_s)
     names: list[str] = []
     for rival in rivals:
         if rival.same_as(output.when) or str(rival) in names:
@@ -172,6 +177,17 @@ def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, lon
         if not told_apart(rule, rule_track(rival, recorded.controls), longer_than_s=longer_than_s):
             names.append(str(rival))
     return tuple(names)
+
+
+def _with_twins(rule: Rule, controls: Mapping[str, Track], longer_than_s: float) -> Iterator[Rule]:
+    """Yield a rule with one control exchanged for another that moved, but never otherwise than that one."""
+    for own in rule.controls:
+        for name, twin in controls.items():
+            if name in rule.controls or not (len(twin.rises) and len(controls[own].rises)):
+                continue
+            if not told_apart(controls[own], twin, longer_than_s=longer_than_s):
+                words = re.split(r"([A-Za-z0-9_-]+)", rule.text)
+                yield parse_rule("".join(name if word == own else word for word in words), tuple(controls))
 
 
 def _flashing(output: Output, recorded: Recorded) -> Track | None:

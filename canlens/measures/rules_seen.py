@@ -11,7 +11,15 @@ import numpy as np
 
 from canlens.measures.minimising import MOST_RULES, smallest_rules
 from canlens.measures.moments import Moments
-from canlens.measures.trying import FEWEST_EDGES, Tried, toggles, tried_rule
+from canlens.measures.trying import (
+    ALIKE_S,
+    ALIKE_SHARE,
+    FEWEST_EDGES,
+    MISSED,
+    Tried,
+    toggles,
+    tried_rule,
+)
 from canlens.plan.rule import OFF, ON, Rule, parse_rule
 from canlens.rule_evidence import SeenRules
 
@@ -26,24 +34,25 @@ MOST_CONTROLS = 8
 MOST_IN_RULE = 4
 """Controls of one rule: more than three are hardly ever combined (D. R. Kuhn and others, "Software Fault Interactions
 and Implications for Software Testing", IEEE TSE 30 (2004))."""
-MISSED = 0.05
-"""Share of moments that may contradict a true rule: one in twenty, for lost frames and hasty fingers (our choice)."""
 CONTRADICTION = math.log((1 - MISSED) / MISSED)
 """What one contradicted moment speaks against a rule, in nats."""
-FEWEST_EXPLAINED = 0.8
-"""A rule is named when it explains this share of its exercises: with one answer in twenty missing, a true rule of a
-dozen exercises falls below it twice in a hundred times (binomial)."""
-LIKELY_CHANCE = 0.05
-"""A rule that is not the plan's is named with some exercises unexplained only below this chance of coincidence."""
+MOST_CONTRADICTED = 0.25
+"""A rule is not named where more moments contradict it than this share of the rarer state, and than it misses
+exercises: then it is wrong about when the output goes off."""
+EVEN_CHANCE = 0.5
+"""A rule that is not the output's own is named only where coincidence is the less likely explanation."""
+SMALL_CHANCE = 0.05
+"""The same where it leaves some exercises unexplained (the usual level of a test)."""
 
 
 class Candidate(NamedTuple):
-    """A rule, the moments that contradict it, what its wording costs in nats, and how often it names a control."""
+    """A rule, the moments that contradict it, what its wording costs in nats, how often it names a control."""
 
     rule: Rule
     contradicted: int
     cost: float
     literals: int
+    is_planned: bool = False
 
     @property
     def score(self) -> float:
@@ -57,7 +66,8 @@ def seen_rules(scenes: Sequence[Scene]) -> SeenRules:
     The settings of the controls that were seen, and the output's state in them, are minimised exactly; settings never
     seen may go either way, so several rules may come out. Rules of the plan count as one that is no longer than a
     single control. The rules are then put to the exercises, simplest first, and those that explain them equally well
-    are returned. Where none does, a control is looked for that turns the output on by one exercise and off by the next.
+    are returned. A run-on that nobody planned is measured, and the rules are looked for again with it. Where none
+    explains them, a control is looked for that turns the output on by one exercise and off by the next.
 
     Parameters
     ----------
@@ -67,6 +77,17 @@ def seen_rules(scenes: Sequence[Scene]) -> SeenRules:
     shown = [scene for scene in scenes if scene.output is not None or scene.observed]
     if not shown:
         return SeenRules()
+    first = _explaining(shown)
+    if first.run_on_s is None or first.explained == first.exercises:
+        return first
+    stays_s = first.run_on_s + max(ALIKE_S, ALIKE_SHARE * first.run_on_s)
+    again = _explaining([replace(scene, stays_s=stays_s) for scene in shown])
+    better = again.explained * first.exercises > first.explained * again.exercises
+    return again if better else first
+
+
+def _explaining(shown: Sequence[Scene]) -> SeenRules:
+    """Find the smallest rules, the run-on being what the scenes say."""
     own, planned = shown[0].own, shown[0].planned
     moments = Moments.of(shown)
     untested = _untested(moments, own.controls)
@@ -82,7 +103,7 @@ def seen_rules(scenes: Sequence[Scene]) -> SeenRules:
         latency_s=tried.latency_s,
         run_on_s=tried.run_on_s(),
         cut_off_s=tried.cut_off_s(),
-        coincidence=tried.chance(1 if best.rule is own else _as_many(best.literals, len(moments.moving()))),
+        coincidence=tried.chance(_as_many(best, len(moments.moving()))),
         untested=_untested(moments, (*own.controls, *best.rule.controls)),
     )
 
@@ -94,8 +115,7 @@ def _fitting(
 
     The own rule needs no better rival where it explains every exercise; else the candidate with the best score does.
     """
-    controls = len(moments.moving())
-    bearable = (1 / FEWEST_EXPLAINED - 1) * min(moments.on.sum(), moments.off.sum())
+    bearable = MOST_CONTRADICTED * min(moments.on.sum(), moments.off.sum())
     order = sorted(pool, key=lambda one: (one.score, one.literals))
     fits: list[tuple[Candidate, Tried]] = []
     mine = next(each for each in order if each.rule is own)
@@ -106,10 +126,12 @@ def _fitting(
         if fits and (each is fits[0][0] or not _as_good(each, fits[0][0], own)):
             continue
         tried = tried_rule(each.rule, scenes)
-        if tried.explained < FEWEST_EDGES or tried.share < (fits[0][1].share if fits else FEWEST_EXPLAINED):
+        if not tried.bears_out() or (fits and tried.share < fits[0][1].share):
             continue
-        rules = 1 if each.rule is own else _as_many(each.literals, controls)
-        if tried.share == 1.0 or (each.contradicted <= bearable and (each.rule is own or _hardly_chance(tried, rules))):
+        perfect = tried.share == 1.0
+        if not perfect and each.contradicted > max(bearable, tried.missed + tried.stray):
+            continue
+        if each.rule is own or _hardly_chance(tried, _as_many(each, len(moments.moving())), perfect=perfect):
             fits.append((each, tried))
     return sorted(fits, key=lambda pair: (pair[0].rule is not own, pair[0].literals))
 
@@ -119,18 +141,22 @@ def _as_good(each: Candidate, best: Candidate, own: Rule) -> bool:
     return each.contradicted <= best.contradicted and (each.rule is own or each.literals <= best.literals)
 
 
-def _hardly_chance(tried: Tried, rules: int) -> bool:
-    """Tell whether agreement that is not perfect is still too good for chance, so many rules tried."""
+def _hardly_chance(tried: Tried, rules: int, *, perfect: bool) -> bool:
+    """Tell whether agreement is too good for chance, so many rules tried; in short recordings only if it is perfect."""
     chance = tried.chance(rules)
-    return chance is not None and chance <= LIKELY_CHANCE
+    if chance is None:
+        return perfect
+    return chance < (EVEN_CHANCE if perfect else SMALL_CHANCE)
 
 
-def _as_many(literals: int, controls: int) -> int:
-    """Return how many rules could have been named as well.
+def _as_many(each: Candidate, controls: int) -> int:
+    """Return how many rules could have been named as well: one if the plan names it.
 
-    They are those with so many controls, each plain or negated, joined by *and* or *or*.
+    Else those with so many controls, each plain or negated, joined by *and* or *or*.
     """
-    used = min(literals, controls)
+    if each.is_planned:
+        return 1
+    used = min(each.literals, controls)
     return max(1, (math.comb(controls, used) << used) * (2 if used > 1 else 1))
 
 
@@ -138,10 +164,10 @@ def _candidates(moments: Moments, own: Rule, planned: Iterable[Rule]) -> list[Ca
     """List the rules worth trying: those of the plan, and the smallest ones that the moments allow."""
     moving = moments.moving()
     literal = max(math.log(4 * max(1, len(moving))), CONTRADICTION + math.log(2))
-    pool = {own.meaning(): Candidate(own, moments.contradicting(own), literal, _literals(own))}
+    pool = {own.meaning(): Candidate(own, moments.contradicting(own), literal, _literals(own), is_planned=True)}
     for rule in planned:
         if rule.controls:
-            each = Candidate(rule, moments.contradicting(rule), literal, _literals(rule))
+            each = Candidate(rule, moments.contradicting(rule), literal, _literals(rule), is_planned=True)
             pool.setdefault(rule.meaning(), each)
     bound = min(each.score for each in pool.values())
     for columns, on, off, contradicted in _subsets(moments, moving):
@@ -214,7 +240,7 @@ def _untested(moments: Moments, controls: Iterable[str]) -> tuple[str, ...]:
 def _latching(scenes: Sequence[Scene], moments: Moments) -> SeenRules:
     """Look for the controls that turn the output on by one exercise and off by the next."""
     found = [(moments.names[column], toggles(moments.names[column], scenes)) for column in moments.moving()]
-    fits = [(name, own) for name, own in found if own.explained > FEWEST_EDGES and own.share >= FEWEST_EXPLAINED]
+    fits = [(name, own) for name, own in found if own.explained > FEWEST_EDGES and own.bears_out()]
     if not fits:
         return SeenRules()
     best = max(own.share for _, own in fits)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -22,6 +23,13 @@ if TYPE_CHECKING:
 
 FEWEST_EDGES = 2
 """One coincidence is no rule: a rule fits when it explains at least this many exercises."""
+MISSED = 0.05
+"""Share of exercises of a true rule that may go unanswered: one in twenty, for lost frames and hasty fingers (our
+choice)."""
+SELDOM = 0.02
+"""A true rule may miss so many exercises as happens to it once in fifty jobs: one of three or four, two of a dozen."""
+MOST_STRAY = 0.2
+"""What an output does unasked may be this share of all (our choice): more of it, and something else drives it too."""
 ALIKE_S, ALIKE_SHARE = 0.5, 0.05
 """On-times as much alike as this, or as this share of themselves, are a timer's (a plan's own tolerance by default)."""
 
@@ -31,8 +39,8 @@ class Tried(NamedTuple):
 
     Attributes
     ----------
-    explained, exercises
-        Exercises that the output answered, alike in time; all that count, with what it did unasked.
+    explained, missed, stray
+        Exercises that the output answered, alike in time; those it did not; what it did unasked.
     latency_s
         float64: control edge to answer [s].
     rule, scenes
@@ -42,16 +50,28 @@ class Tried(NamedTuple):
     """
 
     explained: int
-    exercises: int
+    missed: int
+    stray: int
     latency_s: Floats
     rule: tuple[Track, ...]
     scenes: tuple[Scene, ...]
     asks: tuple[str, ...]
 
     @property
+    def exercises(self) -> int:
+        """All that count, with what the output did unasked."""
+        return self.explained + self.missed + self.stray
+
+    @property
     def share(self) -> float:
         """Share of the exercises that is explained."""
         return self.explained / self.exercises if self.exercises else 0.0
+
+    def bears_out(self) -> bool:
+        """Tell whether the rule may be true: answers are missing by chance only, and little was done unasked."""
+        if self.explained < FEWEST_EDGES or self.stray > MOST_STRAY * self.exercises:
+            return False
+        return missing_by_chance(self.missed, self.missed + self.explained) >= SELDOM
 
     def run_on_s(self) -> float | None:
         """Return how long the output stays on after the rule [s]; None where it goes off in time, or not alike."""
@@ -98,7 +118,7 @@ def tried_rule(rule: Rule, scenes: Sequence[Scene]) -> Tried:
     what was noted.
     """
     tracks = tuple(rule_track(rule, scene.controls) for scene in scenes)
-    explained = exercises = 0
+    explained = missed = stray = 0
     latency = [np.zeros(0)]
     for asked, scene in zip(tracks, scenes, strict=True):
         if scene.output is None:
@@ -111,15 +131,15 @@ def tried_rule(rule: Rule, scenes: Sequence[Scene]) -> Tried:
         slack_s = scene.output.slack_s if scene.output is not None else 0.0
         if len(found.late) and np.ptp(times_s) > scene.within_s + 2 * slack_s:
             times_s = found.latency_s
-        explained += len(times_s) if scene.output is not None else len(found.answered)
-        exercises += len(found.due) + len(found.unasked)
+        agreed = len(times_s) if scene.output is not None else len(found.answered)
+        explained, missed, stray = explained + agreed, missed + len(found.due) - agreed, stray + len(found.unasked)
         latency.append(times_s)
-    return Tried(explained, exercises, np.concatenate(latency), tracks, tuple(scenes), rule.controls)
+    return Tried(explained, missed, stray, np.concatenate(latency), tracks, tuple(scenes), rule.controls)
 
 
 def toggles(control: str, scenes: Sequence[Scene]) -> Tried:
     """Put to a job the thought that each exercise of a control changes the output, and nothing else does."""
-    explained = exercises = 0
+    explained = missed = stray = 0
     latency = [np.zeros(0)]
     tracks = tuple(scene.controls[control] for scene in scenes)
     for own, scene in zip(tracks, scenes, strict=True):
@@ -133,10 +153,10 @@ def toggles(control: str, scenes: Sequence[Scene]) -> Tried:
         first = np.searchsorted(change_s, edge_s, "left")
         taken_s = np.append(change_s, np.inf)[first]
         hit = taken_s <= due_s
-        explained += int(hit.sum())
-        exercises += len(edge_s) + len(change_s) - int(hit.sum())
+        hits = int(hit.sum())
+        explained, missed, stray = explained + hits, missed + len(edge_s) - hits, stray + len(change_s) - hits
         latency.append((taken_s - edge_s)[hit])
-    return Tried(explained, exercises, np.concatenate(latency), tracks, tuple(scenes), (control,))
+    return Tried(explained, missed, stray, np.concatenate(latency), tracks, tuple(scenes), (control,))
 
 
 def _alike(shortest_s: Floats, longest_s: Floats) -> float | None:
@@ -147,3 +167,14 @@ def _alike(shortest_s: Floats, longest_s: Floats) -> float | None:
     typical_s = float(np.median(middle_s))
     apart_s = max(float(shortest_s.max() - longest_s.min()), 0.0)
     return typical_s if apart_s <= max(ALIKE_S, ALIKE_SHARE * typical_s) else None
+
+
+def missing_by_chance(missed: int, due: int) -> float:
+    """Return the chance that a true rule misses at least so many exercises (binomial).
+
+    Examples
+    --------
+    >>> round(missing_by_chance(1, 3), 4), round(missing_by_chance(3, 12), 4)
+    (0.1426, 0.0196)
+    """
+    return sum(math.comb(due, each) * MISSED**each * (1 - MISSED) ** (due - each) for each in range(missed, due + 1))
