@@ -82,10 +82,13 @@ def _severity(ledger: ErrorLedger) -> Severity:
 def _claim(ledger: ErrorLedger) -> str:
     """Say what was seen."""
     number = len(ledger.episodes)
+    states = {each.state for each in ledger.states}
+    worst = "error passive" if "passive" in states else "at its warning limit" if "warning" in states else ""
     if not number:
-        worst = "error passive" if any(each.state == "passive" for each in ledger.states) else "at its warning limit"
-        return f"The recording node's controller is {worst}: it saw many errors, though none is recorded by itself."
-    return f"{number} error episode{'s' if number > 1 else ''} beside {ledger.good_frames} frames{_kinds(ledger)}."
+        return f"The recording node's controller was {worst}: it saw many errors, though none is recorded by itself."
+    reached = f" The recording node's controller was {worst}." if worst else ""
+    episodes = f"{number} error episode{'s' if number > 1 else ''}"
+    return f"{episodes} beside {ledger.good_frames} frames{_kinds(ledger)}.{reached}"
 
 
 def _lines(ledger: ErrorLedger, states: list[StateStep]) -> Lines:
