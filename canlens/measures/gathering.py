@@ -86,7 +86,8 @@ def evidence(
         bus, buses = load.result()
         intervals, quiet, _ = told.result()
         definitions = fitting.result()
-    described = recording(trace, plan.database)
+    shortest_s = min((each.within_s for each in plan.outputs.values()), default=None)
+    described = recording(trace, plan.database, within_s=shortest_s)
     return Evidence(
         plan=plan,
         recording=described,
