@@ -99,15 +99,22 @@ def _seen_on_bus(scene: Scene) -> tuple[Settings, States]:
 
 
 def _seen_by_eye(scene: Scene) -> tuple[Settings, States]:
-    """Return the settings in which something was seen of the output, where they had settled, and what it was."""
+    """Return the settings in which something was seen of the output, and what it was.
+
+    Off counts only where the controls had settled. On during a short exercise counts for all that was on about then.
+    """
     time_s = np.array([each.time_s for each in scene.observed]) + scene.offset_s
     on = np.array([each.on for each in scene.observed], bool)
     change_s = np.sort(np.concatenate([np.zeros(0), *(each.time_s[1:] for each in scene.controls.values())]))
     since_s = time_s - OBSERVED_S - scene.within_s - np.where(on, scene.stays_s, 0.0)
-    settled = np.searchsorted(change_s, since_s) == np.searchsorted(change_s, time_s + OBSERVED_S)
-    if scene.is_cut_off:
-        settled &= on
-    return _settings(scene, time_s[settled]), on[settled].astype(np.int8)
+    until_s = time_s + OBSERVED_S
+    settled = np.searchsorted(change_s, since_s) == np.searchsorted(change_s, until_s)
+    about = [each.ever(ON, since_s, until_s) for each in scene.controls.values()]
+    states = _settings(scene, time_s)
+    if about:
+        states = np.where(np.stack(about, axis=1) & ~settled[:, None], np.int8(ON), states)
+    counts = on | (settled & (not scene.is_cut_off))
+    return states[counts], on[counts].astype(np.int8)
 
 
 def _spans(scene: Scene, output: Track) -> tuple[Floats, Floats]:

@@ -53,10 +53,15 @@ def test_while_the_output_is_unknown_there_is_no_moment() -> None:
     assert shown((0, OFF), (5.1, ON), (6.0, UNKNOWN), (10.0, OFF)) == {(0, 0): (0, 2)}
 
 
+@pytest.mark.parametrize(("time_s", "setting"), [(6.5, (1, 0)), (3.0, (0, 0)), (5.3, (1, 0)), (8.3, (1, 0))])
+def test_on_by_eye_counts_for_what_was_on_about_then(time_s: float, setting: tuple[int, int]) -> None:
+    assert shown(observed=(Observation(time_s, "lamp", on=True),)) == {setting: (1, 0)}
+
+
 @pytest.mark.parametrize(("time_s", "setting"), [(6.5, (1, 0)), (3.0, (0, 0)), (5.3, None), (7.8, None)])
-def test_what_the_eye_saw_is_a_moment_away_from_changes(time_s: float, setting: tuple[int, int] | None) -> None:
-    found = shown(observed=(Observation(time_s, "lamp", on=True),))
-    assert found == ({} if setting is None else {setting: (1, 0)})
+def test_off_by_eye_counts_only_where_nothing_had_just_changed(time_s: float, setting: tuple[int, int] | None) -> None:
+    found = shown(observed=(Observation(time_s, "lamp", on=False),))
+    assert found == ({} if setting is None else {setting: (0, 1)})
 
 
 def test_recordings_add_up_and_nothing_gives_nothing() -> None:
