@@ -113,7 +113,7 @@ def make_checkup(
     )
     deciding = {name: _deciding(every, name) for name in plan.outputs}
     outputs = {name: _judged(every, name, parts) for name, parts in deciding.items()}
-    named = _causes(every)
+    named = _causes(every, deciding)
     return Checkup(
         CheckResult(
             verdict=_whole(outputs, named),
@@ -141,14 +141,25 @@ def _quiet(evidence: Evidence) -> RestResult | None:
     return RestResult(quiet.off_s, quiet.last_change_s, last.time_s, last.name, last.sender, quiet.allowed_s)
 
 
-def _causes(every: Sequence[Evidence]) -> tuple[Cause, ...]:
-    """Return the causes that the last recording with traffic speaks for.
+def _causes(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -> tuple[Cause, ...]:
+    """Return the causes that the last recording with traffic speaks for; of outputs those that decide for them.
 
     What is missing from it counts as missing only if no other recording of the job holds it.
     """
     heard = [each for each in every if each.frames] or list(every[-1:])
     absent = set(heard[-1].missing_messages).intersection(*(each.missing_messages for each in heard))
-    return causes.ranked(replace(heard[-1], missing_messages=tuple(sorted(absent))))
+    never = set(heard[-1].absent_messages).intersection(*(each.absent_messages for each in heard))
+    whole = replace(heard[-1], missing_messages=tuple(sorted(absent)), absent_messages=tuple(sorted(never)))
+    if len(every) == 1:
+        return causes.ranked(whole)
+    best = {(each.cause, each.subject): each for each in causes.ranked(whole) if each.scope != "output"}
+    for index, evidence in enumerate(every):
+        for each in causes.ranked(evidence):
+            known = best.get((each.cause, each.subject))
+            decides = each.subject and all(index in deciding.get(name, ()) for name in each.subject)
+            if each.scope == "output" and decides and (known is None or known.probability < each.probability):
+                best[each.cause, each.subject] = each
+    return tuple(sorted(best.values(), key=lambda each: -each.probability))
 
 
 def _deciding(every: Sequence[Evidence], name: str) -> tuple[int, ...]:

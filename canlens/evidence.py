@@ -242,6 +242,8 @@ class Evidence:
         What was added to the marks' times to reach the log's clock [s].
     bus_evidence
         What recording and meter say of the bus itself.
+    absent_messages
+        Cyclic messages of which no frame came although their node was heard and the plan does not need them.
     supply
         Restarts of the controller and its supply; None where nothing of it comes on a beat.
     """
@@ -260,3 +262,4 @@ class Evidence:
     readings: Readings | None = None
     bus_evidence: BusEvidence = field(default_factory=BusEvidence)
     supply: SupplyEvidence | None = None
+    absent_messages: tuple[str, ...] = ()

@@ -23,7 +23,7 @@ CANDIDATE = Candidate(
     weight=8,
     chances={
         "current": {"flows": 0.02, "none": 0.97, "gives out": 0.01},
-        "limit": {"below": 0.998, "above": 0.002},
+        "limit": {"below": 0.996, "for a moment": 0.002, "above": 0.002},
         "voltage": {"there": 0.97, "none": 0.03},
         "stray": {"no": 0.995, "yes": 0.005},
     },

@@ -21,7 +21,7 @@ CANDIDATE = Candidate(
     weight=8,
     chances={
         "current": {"flows": 0.2, "none": 0.2, "gives out": 0.6},
-        "limit": {"below": 0.08, "above": 0.92},
+        "limit": {"below": 0.08, "for a moment": 0.32, "above": 0.6},
         "voltage": {"there": 0.6, "none": 0.4},
         "stray": {"no": 0.98, "yes": 0.02},
     },

@@ -21,7 +21,12 @@ CANDIDATE = Candidate(
     question="messages",
     weight=8,
     chances={
-        "message": {"comes": 0.001, "cyclic, absent": 0.991, "sent on changes, absent": 0.008},
+        "message": {
+            "comes": 0.001,
+            "cyclic, absent": 0.391,
+            "sent on changes, absent": 0.008,
+            "not needed, absent": 0.6,
+        },
     },
     module=__name__,
 )

@@ -105,7 +105,9 @@ def unexercised(install: DrawnInstall) -> DrawnInstall:
     return replace(install, rehearsal=replace(made, trace=trace, marks=(), observed=()))
 
 
-def drawn(seed: int, faults: list[str] | str | None, need: Callable[[DrawnInstall], bool] | None = None) -> Iterator[tuple[int, DrawnInstall]]:
+def drawn(
+    seed: int, faults: list[str] | str | None, need: Callable[[DrawnInstall], bool] | None = None
+) -> Iterator[tuple[int, DrawnInstall]]:
     """Draw installs, beginning with a seed, that can have these faults."""
     for one in range(seed, seed + SEEDS_TRIED):
         try:
@@ -126,15 +128,27 @@ def single(each: int, seed: int) -> list[Result]:
     return results
 
 
+def both_show(install: DrawnInstall) -> bool:
+    """Tell whether neither of two faults hides the other: no output of the one hangs on a control that the other kills."""
+    plan, faults = install.plan, install.rehearsal.truth.faults
+    dead = {name for fault in faults if fault.cause == "control-never-changes" for name in fault.subject}
+    gone = {name for fault in faults if fault.cause == "message-missing" for name in fault.subject}
+    dead |= {name for name, each in plan.controls.items() if each.condition.reference.message.name in gone}
+    outputs = [name for fault in faults for name in fault.subject if name in plan.outputs]
+    return not any(dead & set(plan.outputs[name].when.controls) for name in outputs)
+
+
 def double(number: int, seed: int) -> list[Result]:
     """Check installs with two faults that leave each other to be seen."""
-    names = [each.name for each in ALL if each.question in {"routing", "release", "level", "flashing", "load", "control"}]
+    names = [
+        each.name for each in ALL if each.question in {"routing", "release", "level", "flashing", "load", "control"}
+    ]
     names += ["message-missing", "interference-from-output", "bus-stays-awake", "duplicate-identifier"]
     generator = np.random.default_rng(seed)
     results: list[Result] = []
     while len(results) < number:
         pair = [str(each) for each in generator.choice(names, 2, replace=False)]
-        found = next(drawn(seed + 30_000 + 100 * len(results), pair), None)
+        found = next(drawn(seed + 30_000 + 100 * len(results), pair, need=both_show), None)
         if found is not None:
             results.append(judged(found[1], found[0], with_readings=False))
     return results
@@ -175,12 +189,18 @@ def brier(results: list[Result]) -> float:
 def reliability(results: list[Result]) -> list[str]:
     """Return, for ten bins of probability, how many causes were told and how many of them were right."""
     pairs = [
-        (cause.probability, any(is_same(cause, fault) for fault in each.truth)) for each in results for cause in named(each)
+        (cause.probability, any(is_same(cause, fault) for fault in each.truth))
+        for each in results
+        for cause in named(each)
     ]
     rows = []
     for low in range(BINS):
         own = [right for told, right in pairs if low <= min(told * BINS, BINS - 0.01) < low + 1]
-        rows.append(f"| {low * 10}–{low * 10 + 10} % | {len(own)} | {share(own) * 100:.0f} % |" if own else f"| {low * 10}–{low * 10 + 10} % | 0 | – |")
+        rows.append(
+            f"| {low * 10}–{low * 10 + 10} % | {len(own)} | {share(own) * 100:.0f} % |"
+            if own
+            else f"| {low * 10}–{low * 10 + 10} % | 0 | – |"
+        )
     return rows
 
 
@@ -225,14 +245,16 @@ def page(each: int, seed: int) -> tuple[str, list[str]]:
     for name in number:
         own = [(a, b) for (_, fault), a, b in zip(truth, first, three, strict=True) if fault.cause == name]
         lines.append(f"| `{name}` | {len(own)} | {share([a for a, _ in own]):.0%} | {share([b for _, b in own]):.0%} |")
-    return "\n".join(lines), [told_wrong(one) for one in [*ones, *twos] if not all(one.right(f, len(one.truth)) for f in one.truth)] + [
-        told_wrong(one) for one in [*well, *idle] if named(one)
-    ]
+    return "\n".join(lines), [
+        told_wrong(one) for one in [*ones, *twos] if not all(one.right(f, len(one.truth)) for f in one.truth)
+    ] + [told_wrong(one) for one in [*well, *idle] if named(one)]
 
 
 def told_wrong(one: Result) -> str:
     """Return one line about an answer that is not right."""
-    truth = "; ".join(f"{fault.cause}:{','.join(fault.subject)} ({fault.strength:.2f}) {fault.detail}" for fault in one.truth)
+    truth = "; ".join(
+        f"{fault.cause}:{','.join(fault.subject)} ({fault.strength:.2f}) {fault.detail}" for fault in one.truth
+    )
     said = ", ".join(f"{each.cause}:{','.join(each.subject)} {each.probability:.2f}" for each in one.causes[:4])
     return f"seed {one.seed}: {truth or 'nothing wrong'} -> {said or 'nothing'}"
 

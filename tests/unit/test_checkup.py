@@ -85,26 +85,22 @@ def test_failures_stand_before_warnings_and_notes_and_safety_items_first() -> No
 
 
 @pytest.mark.parametrize(
-    ("made", "cause", "scope", "subject", "probability"),
+    ("made", "cause", "scope", "subject"),
     [
-        (without_frames(GOOD), "no-traffic", "bus", (), 1.0),
+        (without_frames(GOOD), "no-traffic", "bus", ()),
         (
             without_message(without_message(GOOD, "SirenState"), "LampState"),
             "controller-silent",
             "controller",
             ("Box",),
-            1.0,
         ),
-        (without_message(GOOD, "Horn"), "message-missing", "bus", ("Horn",), 1.0),
+        (without_message(GOOD, "Horn"), "message-missing", "bus", ("Horn",)),
     ],
 )
-def test_what_is_absent_is_named_as_a_cause(
-    made: Job, cause: str, scope: str, subject: tuple[str, ...], probability: float
-) -> None:
+def test_what_is_absent_is_named_as_a_cause(made: Job, cause: str, scope: str, subject: tuple[str, ...]) -> None:
     causes = made.checkup.result.causes
-    assert [(each.cause, each.scope, each.subject, each.probability) for each in causes] == [
-        (cause, scope, subject, probability)
-    ]
+    likely = [(each.cause, each.scope, each.subject) for each in causes if each.probability > 0.5]
+    assert likely == [(cause, scope, subject)]
     assert causes[0].because
     assert causes[0].next_test
 

@@ -99,7 +99,6 @@ class Situation:
     reason: str
     broken: str | None = None
     whole: str = ""
-    causes: tuple[str, ...] = ()
 
 
 SITUATIONS = {
@@ -194,7 +193,6 @@ SITUATIONS = {
         "no traffic",
         "traffic",
         whole="failed",
-        causes=("no-traffic",),
     ),
     "controller silent": Situation(
         lambda: without_message(without_message(with_siren(siren()), "SirenState"), "LampState"),
@@ -202,7 +200,6 @@ SITUATIONS = {
         "(SirenState) never came",
         "controller",
         whole="failed",
-        causes=("controller-silent",),
     ),
     "cyclic message missing": Situation(
         lambda: without_message(with_siren(siren()), "Horn"),
@@ -210,21 +207,18 @@ SITUATIONS = {
         "the message of horn (Horn) never came",
         "control-message",
         whole="failed",
-        causes=("message-missing",),
     ),
     "message missing that may be sent on a change only": Situation(
         lambda: without_message(with_siren(siren([]), declared=False), "Horn"),
         "not-proven",
         "the message of horn (Horn) never came",
         whole="not-proven",
-        causes=("message-missing",),
     ),
     "status message missing": Situation(
         lambda: without_message(with_siren(siren()), "SirenState"),
         "not-proven",
         "(SirenState) never came",
         whole="failed",
-        causes=("message-missing",),
     ),
     "poor recording, healthy": Situation(lambda: poor(with_siren(siren())), "not-proven", "the recording is poor"),
     "marks say operated, signal does not move": Situation(
@@ -272,6 +266,36 @@ SITUATIONS = {
 }
 
 
+LIKELY = {
+    "swapped": "outputs-swapped",
+    "wrongly mapped": "output-follows-other-control",
+    "follows one control too many": "output-follows-other-control",
+    "dead": "output-not-commanded",
+    "late": "answer-late",
+    "stuck on": "output-always-on",
+    "stuck on after its first exercise": "run-on-differs",
+    "on from the start, never exercised": "output-always-on",
+    "goes off too late": "run-on-differs",
+    "wrong run-on": "run-on-differs",
+    "endless run-on": "run-on-differs",
+    "wrong cut-off": "cut-off-differs",
+    "no cut-off": "cut-off-differs",
+    "wrong level": "level-differs",
+    "wrong flashing": "flash-differs",
+    "open load": "load-open",
+    "over-current": "load-over-current",
+    "empty log": "no-traffic",
+    "controller silent": "controller-silent",
+    "cyclic message missing": "message-missing",
+    "status message missing": "message-missing",
+    "poor recording, healthy": "not-enough-evidence",
+    "marks say operated, signal does not move": "control-never-changes",
+    "controller does not notice": "output-not-commanded",
+    "observed only, dead": "output-not-commanded",
+}
+"""The one cause that stands above even odds; in the other situations none does."""
+
+
 @cache
 def checkup_of(name: str) -> Checkup:
     return SITUATIONS[name].made().checkup
@@ -286,7 +310,8 @@ def test_the_verdict_is(name: str) -> None:
     assert case.reason in own.reason
     assert own.first_broken_link == case.broken
     assert checkup.verdict == (case.whole or checkup.verdict)
-    assert [cause.cause for cause in checkup.result.causes] == list(case.causes)
+    likely = [cause.cause for cause in checkup.result.causes if cause.probability > 0.5]
+    assert likely == ([LIKELY[name]] if name in LIKELY else [])
 
 
 @pytest.mark.parametrize("name", SITUATIONS)

@@ -76,16 +76,23 @@ def message_cases(asked: Asked) -> Iterator[Case]:
     if not evidence.frames:
         return
     silent = evidence.plan.controller.node if evidence.controller_seen is False else None
-    for name in evidence.missing_messages:
+    left = 1 - asked.wrong("traffic", ())
+    for name in (*evidence.missing_messages, *evidence.absent_messages):
         message = evidence.plan.database.message(name)
         if message is None or silent in message.senders:
             continue
         is_cyclic = message.cycle_time_s is not None
         value = "cyclic, absent" if is_cyclic else "sent on changes, absent"
+        if name in evidence.absent_messages:
+            value = "not needed, absent"
         why = "" if is_cyclic else "; the DBC declares no cycle time, it may be sent only on a change"
         sign = Sign("message", value, f"no frame of 0x{message.identifier:x} among {evidence.frames}{why}")
         yield Case(
-            "messages", (name,), (sign,), words=bus_words(evidence, message=f"{name} (0x{message.identifier:x})")
+            "messages",
+            (name,),
+            (sign,),
+            left=left,
+            words=bus_words(evidence, message=f"{name} (0x{message.identifier:x})"),
         )
 
 

@@ -40,7 +40,8 @@ def cases(asked: Asked) -> Iterator[Case]:
         signs += more
     if signs:
         output = suspects["supply-sag"][0].subject[0] if suspects["supply-sag"] else "the output"
-        yield Case("controller", (), tuple(signs), suspects, words={**bus_words(evidence), "output": output})
+        left = 1 - asked.wrong("traffic", ())
+        yield Case("controller", (), tuple(signs), suspects, left=left, words={**bus_words(evidence), "output": output})
 
 
 def _restarts(supply: SupplyEvidence) -> tuple[list[Sign], tuple[Suspect, ...]]:

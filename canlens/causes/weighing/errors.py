@@ -55,7 +55,16 @@ def cases(asked: Asked) -> Iterator[Case]:
     words = {**bus_words(evidence), "output": output, "node": node}
     fine, unknown = _unnamed(evidence.bus_evidence.attribution)
     if signs:
-        yield Case("errors", (), tuple(signs), suspects, fine=fine, unknown=unknown, words=words)
+        yield Case(
+            "errors",
+            (),
+            tuple(signs),
+            suspects,
+            left=1 - asked.probability("duplicate-identifier"),
+            fine=fine,
+            unknown=unknown,
+            words=words,
+        )
 
 
 def _unnamed(attribution: Attribution | None) -> tuple[float, float]:

@@ -48,7 +48,8 @@ def _signs(asked: Asked, own: OutputEvidence, load: LoadEvidence, output: Output
         elif flowed:
             yield Sign("current", "flows", "current flows while it is on")
         if limit is not None and not math.isnan(load.highest_a):
-            value = "above" if is_above else "below"
+            passed = len(load.over_peak) or len(load.over_continuous)
+            value = "above" if passed else "for a moment" if is_above else "below"
             yield Sign("limit", value, f"its current reaches {load.highest_a:.3g} A, limit {limit:g} A")
         yield yes("stray", len(load.current_when_off), "current flows while it is off", "no current while it is off")
     if load.has_voltage and ever_on:

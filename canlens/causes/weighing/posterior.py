@@ -24,7 +24,9 @@ FINE_WEIGHT = 1000.0
 """Weight of the answer that nothing is wrong, beside causes of 1 to 8: about one question in fifty hides a fault. A
 judgement; it makes a single odd symptom a doubt and no verdict."""
 NONE_WEIGHT = 0.5
-"""Weight of a fault that no table describes: each value of a symptom is then as probable as any other."""
+"""Weight of a fault that no table describes."""
+UNTOUCHED = 0.6
+"""Chance that such a fault leaves a symptom as usual; its other values are as probable as each other."""
 SMALLEST = 1e-12
 
 
@@ -64,7 +66,7 @@ def _rows(
     case: Case, candidates: Iterable[Candidate]
 ) -> Iterator[tuple[Candidate | None, Suspect, float, list[float]]]:
     """Yield each cause at each suspect, and the unknown fault: its weight, and the chance of every sign."""
-    yield None, Suspect(case.subject), NONE_WEIGHT * case.unknown, [_even(sign) for sign in case.signs]
+    yield None, Suspect(case.subject), NONE_WEIGHT * case.unknown, [_unknown(sign) for sign in case.signs]
     for candidate in candidates:
         chances = [candidate.chances.get(sign.symptom, BY_NAME[sign.symptom].usual)[sign.value] for sign in case.signs]
         for suspect in case.suspects.get(candidate.name, (Suspect(case.subject),)):
@@ -79,8 +81,9 @@ def _usual(sign: Sign) -> float:
     return BY_NAME[sign.symptom].usual[sign.value]
 
 
-def _even(sign: Sign) -> float:
-    return 1.0 / len(BY_NAME[sign.symptom].usual)
+def _unknown(sign: Sign) -> float:
+    usual = BY_NAME[sign.symptom].usual
+    return UNTOUCHED if usual[sign.value] == max(usual.values()) else (1 - UNTOUCHED) / (len(usual) - 1)
 
 
 def _log(value: float) -> float:

@@ -52,8 +52,6 @@ def followed(evidence: Evidence, name: str, wrong: set[str], *, is_only_late: bo
         Whether it answered every exercise, though too late, and did nothing else wrong.
     """
     track = evidence.outputs[name].track
-    if track is None:
-        return Followed("none")
     outputs = evidence.plan.outputs
     others = [each for each in outputs if each != name and not outputs[each].when.same_as(outputs[name].when)]
     takes = [each for each in others if each in wrong and _follows(evidence, name, each)]
@@ -62,7 +60,7 @@ def followed(evidence: Evidence, name: str, wrong: set[str], *, is_only_late: bo
         return Followed("exchanged", str(outputs[mutual[0]].when), mutual)
     if is_only_late:
         return Followed("own")
-    if takes and _ever(track):
+    if takes and (track is None or _ever(track)):
         return Followed("another's", str(outputs[takes[0]].when), tuple(takes))
     if rule := _other_rule(evidence, name):
         return Followed("other", rule)
@@ -72,6 +70,9 @@ def followed(evidence: Evidence, name: str, wrong: set[str], *, is_only_late: bo
 def _follows(evidence: Evidence, name: str, planned_for: str) -> bool:
     """Tell whether an output does all that the plan asks of another one."""
     track, own = evidence.outputs[name].track, evidence.outputs[planned_for]
+    wanted, names = evidence.plan.outputs[planned_for].when, tuple(evidence.plan.controls)
+    if any(parse_rule(text, names).same_as(wanted) for text in evidence.outputs[name].seen.rules):
+        return True
     if track is None or not len(track.state) or not len(own.rule.state):
         return False
     one, other = evidence.plan.outputs[name], evidence.plan.outputs[planned_for]
@@ -89,12 +90,14 @@ def _other_rule(evidence: Evidence, name: str) -> str:
     """Return the simplest rule, not its own, that explains an output which changes; empty where there is none."""
     own, output = evidence.outputs[name], evidence.plan.outputs[name]
     track = own.track
-    if track is None or not _ever(track):
+    if track is not None and not _ever(track):
         return ""
     names = tuple(evidence.plan.controls)
     for text in own.seen.rules:
         if not parse_rule(text, names).same_as(output.when):
             return text
+    if track is None:
+        return ""
     run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
     for control, each in evidence.controls.items():
         if Rule.of(control).same_as(output.when) or not _ever(each.track):

@@ -65,7 +65,7 @@ def tally(asked: Asked, name: str) -> Tally:
         late=int(outside(own.answers.late, spans).sum()),
         unanswered=int((~on).sum()),
         still_on=int(on.sum()),
-        unasked=int(outside(own.answers.unasked, spans).sum()),
+        unasked=int(outside(own.answers.unasked, spans).sum()) if _ever_rises(own) else 0,
     )
 
 
@@ -83,7 +83,7 @@ def cases(asked: Asked) -> Iterator[Case]:
         state = _state(own, one)
         rule = followed(evidence, name, wrong, is_only_late=one.is_only_late) if name in wrong else Followed("own")
         signs = [*_answer_signs(one), *_state_signs(state, own)]
-        if own.track is not None and (one.due or one.unasked) and _is_told(state, rule):
+        if (one.due or one.unasked) and _is_told(state, rule):
             signs.append(_rule_sign(rule, str(evidence.plan.outputs[name].when)))
         if not signs:
             continue
@@ -115,9 +115,17 @@ def _answer_signs(one: Tally) -> Iterator[Sign]:
         yield yes("unasked", one.unasked, f"came on unasked ({one.unasked}×)", "never came on unasked")
 
 
+def shown(own: OutputEvidence) -> Track | None:
+    """Return the state of an output with its flashing bridged; None where nothing on the bus shows it."""
+    bridged = own.scenes[-1].output if own.scenes else None
+    return own.track if bridged is None else bridged
+
+
 def _state(own: OutputEvidence, one: Tally) -> str:
     """Tell whether the output ever changed; empty where that says nothing."""
-    track = own.track
+    track = shown(own)
+    if track is None and one.due:
+        return "changes" if one.answered or one.late or one.unasked else "always off"
     if track is None or not len(track.state):
         return ""
     is_on, is_off = bool((track.state == ON).any()), bool((track.state == OFF).any())
@@ -130,13 +138,19 @@ def _state(own: OutputEvidence, one: Tally) -> str:
 
 def _is_constant(own: OutputEvidence) -> bool:
     """Tell whether an output stays on though its rule was off."""
-    track = own.track
+    track = shown(own)
     return (
         track is not None
         and bool((track.state == ON).any())
         and not (track.state == OFF).any()
         and _ever(own.rule, OFF)
     )
+
+
+def _ever_rises(own: OutputEvidence) -> bool:
+    """Tell whether an output ever comes on, flashing left out; one that only eye or ear saw may have."""
+    track = shown(own)
+    return track is None or len(track.rises) > 0
 
 
 def _ever(rule: Track, state: int) -> bool:
@@ -147,7 +161,7 @@ def _state_signs(state: str, own: OutputEvidence) -> Iterator[Sign]:
     words = {
         "changes": "it turns on and off",
         "always on": "it is on from the first row to the last, though its rule was off",
-        "always off": f"it is off from the first row to the last, through {counted(len(own.rule.rises), 'exercise')}",
+        "always off": f"it was never seen on, through {counted(len(own.rule.rises), 'exercise')}",
     }
     if state:
         yield Sign("state", state, words[state])

@@ -23,13 +23,13 @@ SYMPTOMS: tuple[Symptom, ...] = (
         "error-rate", "error episodes among the frames", {"none": 0.93, "stray": 0.069, "some": 0.0007, "many": 0.0003}
     ),
     Symptom(
-        "identity", "frames of one identifier come as from one sender", {"one": 0.9995, "rate": 0.0004, "two": 0.0001}
+        "identity", "frames of one identifier come as from one sender", {"one": 0.99967, "rate": 0.0003, "two": 0.00003}
     ),
     Symptom("sleep", "frames long after the bus should be quiet", {"in time": 0.9996, "late": 0.0004}),
     Symptom(
         "message",
         "a message that the plan needs",
-        {"comes": 0.99195, "cyclic, absent": 0.00005, "sent on changes, absent": 0.008},
+        {"comes": 0.97995, "cyclic, absent": 0.00005, "sent on changes, absent": 0.008, "not needed, absent": 0.012},
     ),
     # the controller
     Symptom("controller", "messages of the controller's node", {"come": 0.99995, "none": 0.00005}),
@@ -61,13 +61,13 @@ SYMPTOMS: tuple[Symptom, ...] = (
     Symptom(
         "cut-off", "time after which the output is cut off", {"right": 0.9985, "alike": 0.0005, "scattered": 0.001}
     ),
-    Symptom("dropped", "going off while still asked for", {"no": 0.997, "yes": 0.003}),
-    Symptom("level", "brightness where it is steady", {"right": 0.9996, "wrong": 0.0004}),
-    Symptom("flashing", "flash frequency", {"right": 0.9996, "wrong": 0.0004}),
-    Symptom("current", "current while the output is on", {"flows": 0.9992, "none": 0.0006, "gives out": 0.0002}),
-    Symptom("limit", "current against the output's limit", {"below": 0.989, "above": 0.011}),
+    Symptom("dropped", "going off while still asked for", {"no": 0.9998, "yes": 0.0002}),
+    Symptom("level", "brightness where it is steady", {"right": 0.9999, "wrong": 0.0001}),
+    Symptom("flashing", "flash frequency", {"right": 0.9999, "wrong": 0.0001}),
+    Symptom("current", "current while the output is on", {"flows": 0.9996, "none": 0.0002, "gives out": 0.0002}),
+    Symptom("limit", "current against the output's limit", {"below": 0.9795, "for a moment": 0.02, "above": 0.0005}),
     Symptom("voltage", "voltage while the output is on", {"there": 0.998, "none": 0.002}),
-    Symptom("stray", "current while the output is off", {"no": 0.9985, "yes": 0.0015}),
+    Symptom("stray", "current while the output is off", {"no": 0.9998, "yes": 0.0002}),
 )
 """Every symptom that a table may name, in the order in which they are looked at."""
 
