@@ -20,6 +20,7 @@ from canlens.measures.observations import OBSERVED_S
 from canlens.measures.outputs import output_evidence
 from canlens.measures.parameter_groups import matched_by_group
 from canlens.measures.quality import recording
+from canlens.measures.rates import rates
 from canlens.measures.recorded import Recorded
 from canlens.measures.rest import rest
 from canlens.measures.supply import supply
@@ -69,9 +70,11 @@ def evidence(
     wanted = channel if channel is not None else plan.bus.channel
     chosen = on_channel(trace, wanted)
     plan, by_group = matched_by_group(plan, chosen)
+    rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
+    looked_at = np.union1d(_identifiers(plan), rate.too_often)
     with ThreadPoolExecutor(1) as beside:  # the load and the judging share nothing, and numpy lets both run at once
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
-        told = beside.submit(message_side, chosen, plan.database, only=_identifiers(plan))
+        told = beside.submit(message_side, chosen, plan.database, only=looked_at)
         fitting = beside.submit(definition_side, plan, chosen, by_group)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
@@ -95,6 +98,7 @@ def evidence(
         buses=buses,
         frames=int((chosen.kind != Kind.ERROR).sum()),
         missing_messages=missing,
+        absent_messages=rate.absent,
         controller_seen=_controller_seen(plan, chosen),
         controls=controls,
         outputs=outputs,
