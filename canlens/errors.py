@@ -56,9 +56,7 @@ class UnknownFormatError(LogError):
         Names of the formats that said yes; empty or at least two.
     """
 
-    def __init__(
-        self, file: str, reason: str, *, tried: tuple[str, ...], claimed: tuple[str, ...] = ()
-    ) -> None:
+    def __init__(self, file: str, reason: str, *, tried: tuple[str, ...], claimed: tuple[str, ...] = ()) -> None:
         self.tried = tried
         self.claimed = claimed
         super().__init__(file, reason)

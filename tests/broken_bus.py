@@ -101,8 +101,8 @@ def _spans(draw: np.random.Generator, end_s: float, share: float) -> Column:
 
 def _within(time_s: Column, spans_s: Column) -> Column:
     """Tell which times lie in one of the spans."""
-    held: Column = ((time_s[:, None] >= spans_s[:, 0]) & (time_s[:, None] <= spans_s[:, 1])).any(axis=1)
-    return held
+    inside = (time_s[:, None] >= spans_s[:, 0]) & (time_s[:, None] <= spans_s[:, 1])
+    return np.asarray(inside.any(axis=1))
 
 
 def _danger(kind: str, waiting: Waiting, victim: int, on: Column, gaps: Column) -> Column:

@@ -102,6 +102,11 @@ def some(names: Iterable[str], *, most: int = 5) -> str:
     return ", ".join(every[:most]) + more
 
 
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun, in the plural where it belongs."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def times(number: int) -> str:
     """Return how often, in words."""
     return "once" if number == 1 else f"{number} times"

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import BusCheck, some
+from canlens.checks.entry import BusCheck, counted, some
 from canlens.findings import Finding
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def find(evidence: BusEvidence) -> Iterator[Finding]:
                 check="still-signal",
                 severity="note",
                 subject=tuple(each.path for each in found[:1]),
-                claim=f"{len(found)} signals {whose} never moved: {some(map(_shown, found))}.",
+                claim=f"{counted(len(found), 'signal')} {whose} never moved: {some(map(_shown, found))}.",
                 cannot_tell="Whether the thing itself stood still.",
                 next_step="Operate what the signal stands for while recording, if it is needed.",
                 would_change="A recording in which it moves.",

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import BusCheck, lines_of, some
+from canlens.checks.entry import BusCheck, counted, lines_of, some
 from canlens.findings import Finding
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def find(evidence: BusEvidence) -> Iterator[Finding]:
                 check="unavailable-value",
                 severity="warning" if is_own else "note",
                 subject=tuple(each.path for each in found[:1]),
-                claim=f"{len(found)} signals said error or not available: {some(map(_shown, found))}.",
+                claim=f"{counted(len(found), 'signal')} said error or not available: {some(map(_shown, found))}.",
                 evidence=lines_of(*(each.places for each in found)),
                 cannot_tell="Whether the message follows J1939, which reserves these values.",
                 next_step="Look for a signal that has a value, or list these raw values as unknown in the plan.",

@@ -44,12 +44,13 @@ def long_recording(frames: int, folder: Path) -> tuple[Path, int]:
 
 def read_and_decode(file: Path) -> int:
     """Read with python-can and decode with cantools, one frame after the other; return the number of decoded frames."""
-    database = cantools.database.load_file(str(DATABASE), strict=False)
+    database = cantools.database.can.Database()
+    database.add_dbc_file(str(DATABASE))
     known = {(message.frame_id, message.is_extended_frame) for message in database.messages}
     decoded = 0
     for frame in can.CanutilsLogReader(str(file)):
         if (frame.arbitration_id, frame.is_extended_id) in known:
-            database.decode_message(frame.arbitration_id, frame.data)
+            database.decode_message(frame.arbitration_id, bytes(frame.data))
             decoded += 1
     return decoded
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
 from canlens import causes, checks
-from canlens.causes import Candidate
-from canlens.checks import Check
+
+if TYPE_CHECKING:
+    from canlens.causes import Candidate
+    from canlens.checks import Check
 
 PACKAGE = Path(__file__).parents[2] / "canlens"
 CHECK_HEADINGS = ("Looks for", "Why it matters", "Evidence", "Cannot tell", "Next step")

@@ -78,10 +78,11 @@ class DrawnMessage:
 
 
 scales = st.one_of(
-    st.sampled_from(["1", "2", "-1", "0.1", "0.125", "1.0", "3.0", "-40", "65536", "1e-3", "0"]),
+    st.sampled_from(["1", "2", "-1", "0.1", "0.125", "1.0", "3.0", "-40", "65536", "1e-3", "-0.5"]),
     st.integers(-(10**12), 10**12).map(str),
     st.floats(-1e9, 1e9, allow_subnormal=False).map(repr),
-)
+).filter(float)
+"""A factor of 0 is a problem by itself, and has tests of its own."""
 offsets = st.one_of(
     st.sampled_from(["0", "0", "-40", "250", "0.5", "-273.15", "9007199254740993"]),
     st.integers(-(10**12), 10**12).map(str),

@@ -98,7 +98,7 @@ def test_a_later_recording_decides_for_what_had_failed(how: str) -> None:
     mended = checked(part(3, how), part(3))
     assert mended.result.outputs["siren"].verdict == "proven"
     assert mended.verdict == "proven"
-    assert mended.result.findings == ()
+    assert {finding.severity for finding in mended.result.findings} <= {"note"}
 
 
 def test_a_retest_must_be_a_proof_by_itself() -> None:
