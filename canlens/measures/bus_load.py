@@ -156,7 +156,7 @@ def bus_load(
         _require_positive("data bit rate", data_bit_rate, "bit/s")
     on_channel = np.ones(len(trace), np.bool_) if channel is None else trace.channel == _index(trace, channel)
     all_busy_s = busy_time(trace, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
-    busy_s = all_busy_s * on_channel
+    busy_s = all_busy_s if channel is None else all_busy_s * on_channel
     span_s, window_start_s, windows = _over_time(trace, all_busy_s, busy_s, window_s=window_s)
     error_frames = int((_is_error_frame(trace) & on_channel).sum())
     low_s, high_s = (error_frames * (bits + wire.INTERMISSION_BITS) / bit_rate for bits in wire.ERROR_FRAME_BITS)
@@ -246,10 +246,12 @@ def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float)
     first = np.append(np.searchsorted(end_s, border_s, "left"), len(end_s))
     total_s = np.append(0.0, np.cumsum(busy_s))[first]
     held_s = np.diff(total_s)
-    since_s = end_s - np.repeat(np.append(0.0, border_s), np.diff(np.append(0, first)))
-    across = np.flatnonzero(busy_s > since_s)
-    window = np.searchsorted(first, across, "right") - 1
-    over_s = (busy_s - since_s)[across]
+    near = np.searchsorted(end_s, border_s + busy_s.max(initial=0.0), "right")  # only these can reach across a border
+    counts = np.minimum(near, first[1:]) - first[:-1]
+    window = np.repeat(np.arange(number + 1), counts)
+    rows = np.arange(len(window)) - np.repeat(np.cumsum(counts) - counts - first[:-1], counts)
+    over_s = busy_s[rows] - (end_s[rows] - border_s[window])
+    window, over_s = window[over_s > 0], over_s[over_s > 0]
     np.subtract.at(held_s, window, over_s)
     np.add.at(held_s, np.maximum(window - 1, 0), over_s)
     return np.asarray(held_s[:number] / window_s, np.float64)
