@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from canlens.plan import Plan
     from canlens.signals import Floats
     from canlens.steps import Track
-    from canlens.trace import Ints
+    from canlens.trace import Bools, Ints
 
 MISSED = 2.5
 """A message on a beat that stays away for so many of its cycles has a gap (one lost frame and its jitter are none)."""
@@ -39,6 +39,8 @@ LOOKS = 20
 """Independent looks at the supply that its rows are worth, however many they are (our choice; it moves slowly)."""
 LEAST_LEFT = 0.01
 FEWEST_ROWS = 5
+MOST_COVERED = 0.6
+"""Flashing counts as turning on as long as what follows it covers no more of the recording."""
 FOLLOWS, HOLDS = 0.7, 0.3
 """Chance that turning on is followed by a restart, and that the supply holds this time (our choice)."""
 
@@ -121,18 +123,31 @@ def _aligned(name: str, own: OutputEvidence, restarts_s: Floats, *, volts_fit: f
     rises_s = own.rule.time_s[own.rule.rises]
     start_s, stop_s = restarts_s[:, 0], restarts_s[:, 1]
     again_s = stop_s[own.rule.at(stop_s) == ON]
-    windows = [(begin, begin + SOON_S) for begin in np.union1d(rises_s, again_s).tolist()]
-    hits = np.zeros(len(start_s), np.bool_)
-    for begin, end in windows:
-        hits |= (start_s >= begin - _slack_s(track)) & (start_s <= end)
+    windows_s = np.union1d(rises_s, again_s)
+    hits = _just_after(start_s, windows_s, track)
+    flashes_s = np.union1d(windows_s, track.time_s[track.rises]) if track is not None else windows_s
     edges_s = own.rule.time_s[own.rule.rises]
     followed = sum(bool(((start_s >= edge - _slack_s(track)) & (start_s <= edge + SOON_S)).any()) for edge in edges_s)
-    share = min(max(len(windows) * SOON_S / max(own.rule.end_s, 1.0), 0.02), 0.98)
+    share = _covered(windows_s, own.rule.end_s)
     number, inside = len(start_s), int(hits.sum())
     log = inside * math.log(HITS / share) + (number - inside) * math.log(STRAYS / (1 - share))
     log += followed * math.log(FOLLOWS) + (len(edges_s) - followed) * math.log(HOLDS)
     log += volts_fit
-    return Aligned(name, len(edges_s), followed, inside, math.exp(max(min(log, 50.0), -50.0)))
+    shown = _just_after(start_s, flashes_s, track) if _covered(flashes_s, own.rule.end_s) < MOST_COVERED else hits
+    return Aligned(name, len(edges_s), followed, int(shown.sum()), math.exp(max(min(log, 50.0), -50.0)))
+
+
+def _just_after(start_s: Floats, turned_on_s: Floats, track: Track | None) -> Bools:
+    """Tell which restarts begin just after one of some times [s]."""
+    found = np.zeros(len(start_s), np.bool_)
+    for begin in turned_on_s.tolist():
+        found |= (start_s >= begin - _slack_s(track)) & (start_s <= begin + SOON_S)
+    return found
+
+
+def _covered(turned_on_s: Floats, end_s: float) -> float:
+    """Return which share of the recording lies just after one of some times."""
+    return min(max(len(turned_on_s) * SOON_S / max(end_s, 1.0), 0.02), 0.98)
 
 
 def _slack_s(track: Track | None) -> float:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from canlens.reports import words
 from canlens.reports.layout import Page
 from canlens.reports.survey_sections import add_rest
-from canlens.reports.text_findings import add_causes, add_findings, by_severity, cause_name
+from canlens.reports.text_findings import add_causes, add_findings, by_severity, cause_name, cause_title
 from canlens.reports.text_sections import (
     add_bus,
     add_controls,
@@ -17,11 +17,13 @@ from canlens.reports.text_sections import (
 )
 
 if TYPE_CHECKING:
-    from canlens.findings import Finding
+    from canlens.findings import Cause, Finding
     from canlens.results import CheckResult, OutputResult
 
 GATE = "poor-recording"
 """The check that withholds all verdicts; where it speaks, nothing else comes first."""
+LIKELY = 0.5
+"""A cause above this is named at the head of the page."""
 _READ_ON = "Read the findings and NOT TESTED below, then record again"
 
 
@@ -38,8 +40,8 @@ def check_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
     Returns
     -------
     str
-        Lines of at most 80 columns with a newline at the end. The first three say the verdict, where it
-        fails or what is missing, and what to do next.
+        Lines of at most 80 columns with a newline at the end. The first ones say the verdict, where it
+        fails or what is missing, the most likely cause, and what to do next.
     """
     page = Page(encoding)
     findings = by_severity(result.findings)
@@ -71,6 +73,7 @@ class _Answer(NamedTuple):
     where: str
     step: str
     caution: str = ""
+    likely: str = ""
 
 
 def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> None:
@@ -78,6 +81,8 @@ def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> Non
     tell = {"failed": _worst, "not-proven": _first_unproven, "proven": _what_is_left}
     answer = tell[result.verdict](result, findings)
     page.paragraph(words.sentence(answer.where))
+    if answer.likely:
+        page.paragraph(words.sentence(answer.likely), first="Most likely:", indent=2)
     page.paragraph(words.sentence(answer.step), first="Do next:", indent=2)
     if answer.caution:
         page.paragraph(answer.caution, first="Caution:", indent=2)
@@ -105,12 +110,27 @@ def _worst(result: CheckResult, findings: list[Finding]) -> _Answer:
     if worst:
         name = next((name for name in worst.subject if name in failed), None)
         where = _break_sentence(name, failed[name], safety=worst.safety) if name else worst.claim
+        cause = _likely(result.causes, name)
+        if cause is not None:
+            return _Answer(where, cause.next_test, cause.caution, _likely_words(cause))
         return _Answer(where, worst.next_step, worst.caution)
     likely = max(result.causes, key=lambda cause: cause.probability, default=None)
     step, caution = (likely.next_test, likely.caution) if likely else (_READ_ON, "")
     for name, output in failed.items():
         return _Answer(_break_sentence(name, output, safety=False), step, caution)
     return _Answer(f"Most likely: {cause_name(likely)}" if likely else "No single finding explains it", step, caution)
+
+
+def _likely(causes: tuple[Cause, ...], name: str | None) -> Cause | None:
+    """Return the likeliest cause of what is wrong with an output, or of all; None where none is likely."""
+    about = [each for each in causes if name in each.subject or each.scope in {"bus", "controller"}] if name else causes
+    likely = max(about, key=lambda cause: cause.probability, default=None)
+    return likely if likely is not None and likely.probability > LIKELY and likely.next_test else None
+
+
+def _likely_words(cause: Cause) -> str:
+    subject = f"{words.listed(cause.subject)}: " if cause.subject else ""
+    return f"{subject}{cause_title(cause)}, {cause.probability * 100:.0f} % ({cause.cause})"
 
 
 def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:

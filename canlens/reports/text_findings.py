@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canlens.causes import ALL
 from canlens.reports import words
 
 if TYPE_CHECKING:
@@ -103,6 +104,12 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
             ],
             indent=7,
         )
+
+
+def cause_title(cause: Cause) -> str:
+    """Return in plain words what is wrong; the name of a cause that the catalogue does not have."""
+    page = next((each.docstring for each in ALL if each.name == cause.cause), f"{cause.cause}: {cause.cause}.")
+    return page.partition("\n")[0].partition(": ")[2].rstrip(".")
 
 
 def cause_name(cause: Cause) -> str:

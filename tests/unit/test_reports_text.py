@@ -73,11 +73,20 @@ def _first_three(result: CheckResult) -> list[str]:
     return check_text(result).splitlines()[:3]
 
 
-def test_the_first_three_lines_of_a_failed_job_are_verdict_broken_link_and_next_step() -> None:
-    verdict, where, step = _first_three(sample.FAILED)
+def test_the_head_of_a_failed_job_is_verdict_broken_link_likely_cause_next_test_and_caution_in_ten_lines() -> None:
+    head = check_text(sample.FAILED).split("\n\n")[0]
+    assert len(head.splitlines()) <= 10
+    verdict, where, likely = head.splitlines()[:3]
     assert verdict == "FAILED – 1 of 3 outputs does not do what the plan says."
     assert where == "siren (safety item): broken at link 6 of 9, not commanded as planned."
-    assert step.startswith("Do next: Set output siren to horn")
+    assert likely.startswith("Most likely: siren: a rule, but not the planned one, 97 %")
+    assert "Do next: Operate brake_front alone and listen for the siren." in head
+    assert head.index("Do next:") < head.index("Caution: Keep hands off moving parts.")
+
+
+def test_without_a_likely_cause_the_worst_finding_says_what_to_do() -> None:
+    doubtful = replace(sample.FAILED, causes=(replace(sample.CAUSE, probability=0.3),))
+    assert _first_three(doubtful)[2].startswith("Do next: Set output siren to horn")
 
 
 def test_the_first_three_lines_of_a_job_without_proof_say_what_is_missing_and_how_to_prove_it() -> None:
@@ -132,7 +141,7 @@ def test_a_failed_output_without_a_finding_is_still_named() -> None:
 
 
 def test_the_caution_of_the_next_step_follows_it_at_once() -> None:
-    lines = check_text(sample.FAILED).split("\n\n")[0]
+    lines = check_text(replace(sample.FAILED, causes=())).split("\n\n")[0]
     assert "Caution: Fuse the supply before you measure" in lines
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from canlens.causes.weighing import bus, controller, errors, loads, release, routing
 from canlens.causes.weighing.asked import Asked
 from canlens.causes.weighing.posterior import answers_to
-from canlens.causes.weighing.trials import best_trial, sentence
+from canlens.causes.weighing.trials import Trial, best_trial, sentence
 from canlens.findings import Cause
 
 if TYPE_CHECKING:
@@ -62,14 +62,14 @@ def weighed(evidence: Evidence, catalogue: Sequence[Candidate]) -> tuple[Cause, 
         for case in question.cases(asked):
             answers = answers_to(case, candidates)
             asked.found[question.name, case.subject] = answers
-            told += [_told(case, each, answers, question.scope) for each in answers if each.probability >= LEAST]
+            told += [_told(asked, case, each, answers, question.scope) for each in answers if each.probability >= LEAST]
     told = _once(told)
     if not told and (reason := _too_little(evidence)):
         told = [_not_enough(reason)]
     return tuple(sorted(told, key=lambda each: -each.probability))
 
 
-def _told(case: Case, answer: Answer, answers: Sequence[Answer], scope: Scope) -> Cause:
+def _told(asked: Asked, case: Case, answer: Answer, answers: Sequence[Answer], scope: Scope) -> Cause:
     """Tell one answer to a person."""
     name = answer.candidate.name if answer.candidate else PSEUDO[0]
     rival = next((each.candidate.name for each in answers if each.candidate and each.candidate.name != name), None)
@@ -87,8 +87,16 @@ def _told(case: Case, answer: Answer, answers: Sequence[Answer], scope: Scope) -
         because=tuple(because[:SAID]),
         against=tuple(against[:SAID]),
         next_test=sentence(trial, name, rival, case.words),
-        caution=trial.caution(case.safety),
+        caution=_caution(asked, answer, trial, case),
     )
+
+
+def _caution(asked: Asked, answer: Answer, trial: Trial, case: Case) -> str:
+    """Return the caution of a test, for every safety item among the outputs concerned."""
+    outputs = asked.evidence.plan.outputs
+    cautions = [trial.caution(outputs[name].safety) for name in answer.suspect.subject if name in outputs]
+    cautions = cautions or [trial.caution(case.safety)]
+    return " ".join(dict.fromkeys(each for each in cautions if each))
 
 
 def _once(told: list[Cause]) -> list[Cause]:

@@ -110,4 +110,5 @@ def _is_seen(level: LevelEvidence | None) -> bool:
 
 def _look(question: str, asked: Asked, name: str, sign: Sign) -> Case:
     words = output_words(asked.evidence, name)
-    return Case(question, (name,), (sign,), words=words, safety=asked.evidence.plan.outputs[name].safety)
+    left = 1 - asked.probability("supply-sag")
+    return Case(question, (name,), (sign,), left=left, words=words, safety=asked.evidence.plan.outputs[name].safety)
