@@ -12,20 +12,23 @@ shares of right answers, beside two baselines. ``--page`` writes the figures int
 from __future__ import annotations
 
 import argparse
-from collections import Counter
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canlens.causes import ALL
 from canlens.checkup import Checkup, make_checkup
 from canlens.errors import UsageError
-from canlens.findings import Cause
 from canlens.rehearsal.drawing import DrawnInstall, draw_install
-from canlens.rehearsal.nouns import InjectedFault
 from canlens.trace import NANOSECONDS_PER_SECOND
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from canlens.findings import Cause
+    from canlens.rehearsal.nouns import InjectedFault
 
 ROOT = Path(__file__).parents[2]
 BEGIN, END = "<!-- figures of the causes: begin -->", "<!-- figures of the causes: end -->"
@@ -129,7 +132,7 @@ def single(each: int, seed: int) -> list[Result]:
 
 
 def both_show(install: DrawnInstall) -> bool:
-    """Tell whether neither of two faults hides the other: no output of the one hangs on a control that the other kills."""
+    """Tell whether neither of two faults hides the other: no output hangs on a control that is dead."""
     plan, faults = install.plan, install.rehearsal.truth.faults
     dead = {name for fault in faults if fault.cause == "control-never-changes" for name in fault.subject}
     gone = {name for fault in faults if fault.cause == "message-missing" for name in fault.subject}
@@ -209,30 +212,13 @@ def page(each: int, seed: int) -> tuple[str, list[str]]:
     ones, twos = single(each, seed), double(3 * each, seed)
     well = healthy(5 * each, seed, operated=True)
     idle = healthy(3 * each, seed + 10_000, operated=False)
-    truth = [(one, one.truth[0]) for one in ones]
-    first = [one.right(fault, 1) for one, fault in truth]
-    three = [one.right(fault, FIRST_THREE) for one, fault in truth]
-    rules = [one.by_rules == fault.cause for one, fault in truth]
-    frequent = [fault.cause == MOST_FREQUENT for _, fault in truth]
-    both = [all(one.right(fault, FIRST_THREE) for fault in one.truth) for one in twos]
-    alarms = [bool([c for c in named(one) if c.probability >= 0.5]) for one in well]  # noqa: PLR2004 – rather yes than no
-    idle_alarms = [bool([c for c in named(one) if c.probability >= 0.5]) for one in idle]  # noqa: PLR2004 – as above
-    whispers = [max([c.probability for c in named(one)], default=0.0) for one in [*well, *idle]]
     lines = [
-        f"{len(ones)} installs with one fault, {len(twos)} with two, {len(well)} healthy, {len(idle)} that nobody operated; "
+        f"{len(ones)} installs with one fault, {len(twos)} with two, {len(well)} healthy, {len(idle)} not operated;",
         f"drawn from seed {seed} on. A cause counts as right when name and place are right.",
         "",
         "| What | Share |",
         "|---|---|",
-        f"| right cause first | {share(first):.1%} |",
-        f"| right cause among the first three | {share(three):.1%} |",
-        f"| plain rule list, right cause (its place not asked) | {share(rules):.1%} |",
-        f"| always the most frequent fault | {share(frequent):.1%} |",
-        f"| two faults at once, both among the first three | {share(both):.1%} |",
-        f"| healthy installs with a cause above 50 % | {share(alarms):.1%} |",
-        f"| unoperated installs with a cause above 50 % | {share(idle_alarms):.1%} |",
-        f"| highest probability of any cause in these two | {max(whispers, default=0.0):.2f} |",
-        f"| Brier score of the first answer | {brier([*ones, *well, *idle]):.3f} |",
+        *shares(ones, twos, well, idle),
         "",
         "| Probability told | Causes | Of these right |",
         "|---|---|---|",
@@ -240,14 +226,49 @@ def page(each: int, seed: int) -> tuple[str, list[str]]:
         "",
         "| Fault | Installs | First | First three |",
         "|---|---|---|---|",
+        *by_class(ones),
     ]
-    number = Counter(fault.cause for _, fault in truth)
-    for name in number:
-        own = [(a, b) for (_, fault), a, b in zip(truth, first, three, strict=True) if fault.cause == name]
-        lines.append(f"| `{name}` | {len(own)} | {share([a for a, _ in own]):.0%} | {share([b for _, b in own]):.0%} |")
-    return "\n".join(lines), [
-        told_wrong(one) for one in [*ones, *twos] if not all(one.right(f, len(one.truth)) for f in one.truth)
-    ] + [told_wrong(one) for one in [*well, *idle] if named(one)]
+    missed = [one for one in [*ones, *twos] if not all(one.right(fault, len(one.truth)) for fault in one.truth)]
+    alarmed = [one for one in [*well, *idle] if named(one)]
+    return "\n".join(lines), [told_wrong(one) for one in [*missed, *alarmed]]
+
+
+def shares(ones: list[Result], twos: list[Result], well: list[Result], idle: list[Result]) -> list[str]:
+    """Return the rows of the main figures."""
+    truth = [(one, one.truth[0]) for one in ones]
+    first = [one.right(fault, 1) for one, fault in truth]
+    three = [one.right(fault, FIRST_THREE) for one, fault in truth]
+    rules = [one.by_rules == fault.cause for one, fault in truth]
+    frequent = [fault.cause == MOST_FREQUENT for _, fault in truth]
+    both = [all(one.right(fault, FIRST_THREE) for fault in one.truth) for one in twos]
+    whispers = [max([cause.probability for cause in named(one)], default=0.0) for one in [*well, *idle]]
+    return [
+        f"| right cause first | {share(first):.1%} |",
+        f"| right cause among the first three | {share(three):.1%} |",
+        f"| plain rule list, right cause (its place not asked) | {share(rules):.1%} |",
+        f"| always the most frequent fault | {share(frequent):.1%} |",
+        f"| two faults at once, both among the first three | {share(both):.1%} |",
+        f"| healthy installs with a cause above 50 % | {share([alarms(one) for one in well]):.1%} |",
+        f"| unoperated installs with a cause above 50 % | {share([alarms(one) for one in idle]):.1%} |",
+        f"| highest probability of any cause in these two | {max(whispers, default=0.0):.2f} |",
+        f"| Brier score of the first answer | {brier([*ones, *well, *idle]):.3f} |",
+    ]
+
+
+def alarms(one: Result) -> bool:
+    """Tell whether a cause is named with more than even odds."""
+    return any(cause.probability > 0.5 for cause in named(one))
+
+
+def by_class(ones: list[Result]) -> list[str]:
+    """Return a row for each fault."""
+    rows = []
+    for name in dict.fromkeys(one.truth[0].cause for one in ones):
+        own = [(one, one.truth[0]) for one in ones if one.truth[0].cause == name]
+        first = share([one.right(fault, 1) for one, fault in own])
+        three = share([one.right(fault, FIRST_THREE) for one, fault in own])
+        rows.append(f"| `{name}` | {len(own)} | {first:.0%} | {three:.0%} |")
+    return rows
 
 
 def told_wrong(one: Result) -> str:
@@ -276,8 +297,8 @@ def main() -> None:
     parser.add_argument("--page", action="store_true")
     given = parser.parse_args()
     text, wrong = page(given.each, given.seed)
-    print(text)  # noqa: T201 – what it is for
-    print("\n".join(wrong))  # noqa: T201 – what it is for
+    print(text)
+    print("\n".join(wrong))
     if given.page:
         write_page(text)
 

@@ -54,14 +54,15 @@ def test_a_healthy_install_is_proven() -> None:
     assert done.stderr == b""
 
 
-def test_an_install_with_faults_fails_and_its_first_three_lines_say_where_and_what_to_do(
+def test_an_install_with_faults_fails_and_its_first_ten_lines_say_where_why_and_what_to_do(
     failed: subprocess.CompletedProcess[bytes],
 ) -> None:
     assert failed.returncode == 1
-    verdict, where, step = failed.stdout.decode().splitlines()[:3]
+    verdict, where, *head = failed.stdout.decode().splitlines()[:10]
     assert verdict.startswith("FAILED – 3 of 6 outputs do not do what the plan says.")
     assert "broken at link" in where
-    assert step.startswith("Do next: ")
+    starts = [line.split(":")[0] for line in head]
+    assert starts.index("Most likely") < starts.index("Do next") < starts.index("Caution")
 
 
 def test_too_little_of_the_job_is_not_proven(tmp_path: Path) -> None:
