@@ -111,4 +111,6 @@ def _is_seen(level: LevelEvidence | None) -> bool:
 def _look(question: str, asked: Asked, name: str, sign: Sign) -> Case:
     words = output_words(asked.evidence, name)
     left = 1 - asked.probability("supply-sag")
+    left *= 1 - asked.wrong("load", (name,), but=["load-open"])
+    left *= 1 - asked.wrong("routing", (name,), but=["answer-late"])
     return Case(question, (name,), (sign,), left=left, words=words, safety=asked.evidence.plan.outputs[name].safety)
