@@ -23,7 +23,7 @@ CANDIDATE = Candidate(
     chances={
         "answers": {"all": 0.05, "some": 0.1, "none": 0.85},
         "late": {"none": 0.97, "some": 0.02, "most": 0.01},
-        "unasked": {"no": 0.95, "yes": 0.05},
+        "unasked": {"no": 0.1, "yes": 0.9},
         "state": {"changes": 0.03, "always on": 0.969, "always off": 0.001},
         "follows": {"own": 0.05, "exchanged": 0.01, "another's": 0.02, "other": 0.02, "none": 0.9},
     },

@@ -60,6 +60,9 @@ def followed(evidence: Evidence, name: str, wrong: set[str], *, is_only_late: bo
         return Followed("exchanged", str(outputs[mutual[0]].when), mutual)
     if is_only_late:
         return Followed("own")
+    own = (parse_rule(text, tuple(evidence.plan.controls)) for text in evidence.outputs[name].seen.rules)
+    if any(rule.same_as(outputs[name].when) for rule in own):
+        return Followed("own")
     if takes and (track is None or _ever(track)):
         return Followed("another's", str(outputs[takes[0]].when), tuple(takes))
     if rule := _other_rule(evidence, name):

@@ -83,7 +83,7 @@ def cases(asked: Asked) -> Iterator[Case]:
         state = _state(own, one)
         rule = followed(evidence, name, wrong, is_only_late=one.is_only_late) if name in wrong else Followed("own")
         signs = [*_answer_signs(one), *_state_signs(state, own)]
-        if (one.due or one.unasked) and _is_told(state, rule):
+        if (one.due or one.unasked or one.still_on) and _is_told(state, rule):
             signs.append(_rule_sign(rule, str(evidence.plan.outputs[name].when)))
         if not signs:
             continue
@@ -112,7 +112,8 @@ def _answer_signs(one: Tally) -> Iterator[Sign]:
         value = "none" if not one.late else "most" if one.late >= MOST * came else "some"
         yield Sign("late", value, f"{one.late} of {counted(came, 'answer')} too late")
     if one.due or one.unasked or one.still_on:
-        yield yes("unasked", one.unasked, f"came on unasked ({one.unasked}×)", "never came on unasked")
+        number = one.unasked + one.still_on
+        yield yes("unasked", number, f"on without being asked ({number}×)", "never on without being asked")
 
 
 def shown(own: OutputEvidence) -> Track | None:

@@ -44,7 +44,7 @@ SYMPTOMS: tuple[Symptom, ...] = (
     # an output
     Symptom("answers", "exercises answered in time", {"all": 0.985, "some": 0.014, "none": 0.001}),
     Symptom("late", "answers that came too late", {"none": 0.99, "some": 0.009, "most": 0.001}),
-    Symptom("unasked", "turning on without being asked", {"no": 0.99, "yes": 0.01}),
+    Symptom("unasked", "being on without being asked", {"no": 0.99, "yes": 0.01}),
     Symptom(
         "state", "the output over the whole recording", {"changes": 0.9992, "always on": 0.0002, "always off": 0.0006}
     ),
