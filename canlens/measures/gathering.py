@@ -189,7 +189,8 @@ def _decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[
             own = [pair for pair in wanted.values() if pair[0].name == name]
             home = max(parts, key=lambda index: _frames_of(parts[index], message))
             signals |= decode_signals(parts[home], own, channel=message.channel)
-    missing = tuple(name for name, message in messages.items() if not _frames_of(trace, message))
+    seen = {path.partition(".")[0] for path, signal in signals.items() if len(signal)}
+    missing = tuple(name for name in messages if name not in seen and not _frames_of(trace, messages[name]))
     gone = {path for path, (message, _) in wanted.items() if message.name in missing}
     return {path: signal for path, signal in signals.items() if path not in gone}, missing
 
