@@ -72,9 +72,9 @@ def evidence(
     plan, by_group = matched_by_group(plan, chosen)
     rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
     looked_at = np.union1d(_identifiers(plan), rate.too_often)
-    with ThreadPoolExecutor(1) as beside:  # the load and the judging share nothing, and numpy lets both run at once
-        load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
+    with ThreadPoolExecutor(2) as beside:  # the load and the judging share nothing, and numpy lets both run at once
         told = beside.submit(message_side, chosen, plan.database, only=looked_at)
+        load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         fitting = beside.submit(definition_side, plan, chosen, by_group)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
@@ -86,6 +86,7 @@ def evidence(
             name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
             for name, output in plan.outputs.items()
         }
+        sagging = supply(plan, recorded, outputs)
         bus, buses = load.result()
         intervals, quiet, _ = told.result()
         definitions = fitting.result()
@@ -105,7 +106,7 @@ def evidence(
         marks=tuple(marks),
         marks_offset_s=offset_s,
         readings=readings,
-        supply=supply(plan, recorded, outputs),
+        supply=sagging,
         bus_evidence=replace(
             bus_side(
                 trace,
