@@ -263,4 +263,13 @@ def recognises(head: bytes) -> bool:
     return HEAD.search(head) is not None
 
 
-READER = Reader("asc", recognises, line_reader(Grammar("asc", read_line, block=1 << 21)))
+READER = Reader(
+    "asc",
+    recognises,
+    line_reader(Grammar("asc", read_line, block=1 << 21)),
+    keeps=(
+        "frames of every kind, error frames with their fields, direction, channel as written; status, statistics and "
+        "header lines as remarks"
+    ),
+    cannot_hold="whether errors were recorded at all",
+)

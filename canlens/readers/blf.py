@@ -200,4 +200,10 @@ def recognises(head: bytes) -> bool:
     return head.startswith(FILE_MARK)
 
 
-READER: Final = Reader("blf", recognises, read)
+READER: Final = Reader(
+    "blf",
+    recognises,
+    read,
+    keeps="frames and error frames of every container that is whole; other objects are counted",
+    cannot_hold="the error class of a CAN error frame as SocketCAN names it",
+)

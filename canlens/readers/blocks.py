@@ -25,9 +25,9 @@ from canlens.readers.grammar import (
     readable,
 )
 from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed, with_tails
-from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows
+from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows, lines_of
 from canlens.readers.templates import unlike_all
-from canlens.readers.words import WIDTH, Bench, Words, gather, positions
+from canlens.readers.words import Bench, Words, gather
 from canlens.trace import Problem, Remark
 
 MANY: Final = 16
@@ -50,7 +50,7 @@ class _Reading:
         self.grammar = grammar
         self.dialect = dialect
         self.memory = memory
-        self.starts, self.lengths = _lines_of(block)
+        self.starts, self.lengths = lines_of(block)
         lines = len(self.starts)
         self.time_ns = np.empty(lines, np.uint64)
         self.identifier = np.empty(lines, np.uint32)
@@ -133,20 +133,6 @@ def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory)
     _read_singly(reading)
     reading.clear()
     return _finished(reading)
-
-
-def _lines_of(block: Block) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Find where each line starts in the buffer and how long it is."""
-    width = -(-(block.stop - SLACK) // WIDTH) * WIDTH
-    ends = positions(block.buffer[SLACK : SLACK + width], ord("\n"))
-    ends += SLACK
-    ends = ends[: np.searchsorted(ends, block.stop)]
-    if block.stop > SLACK and (not len(ends) or ends[-1] != block.stop - 1):
-        ends = np.append(ends, block.stop)
-    starts = np.empty(len(ends), np.int64)
-    starts[:1] = SLACK
-    np.add(ends[:-1], 1, out=starts[1:])
-    return starts, ends - starts
 
 
 def _read_by(reading: _Reading, layout: Layout, pending: Lines) -> Lines:

@@ -94,4 +94,10 @@ def recognises(head: bytes) -> bool:
     return HEAD.search(head) is not None
 
 
-READER = Reader("candump", recognises, line_reader(Grammar("candump", read_line)))
+READER = Reader(
+    "candump",
+    recognises,
+    line_reader(Grammar("candump", read_line)),
+    keeps="frames of every kind, error records of every class with their bytes, direction, channel as written",
+    cannot_hold="whether errors were recorded at all",
+)

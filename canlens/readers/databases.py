@@ -79,5 +79,17 @@ def _on_disk(opened: Opened, suffix: str) -> Iterator[Path]:
         yield path
 
 
-SQLITE: Final = Reader("sqlite", lambda head: head.startswith(SQLITE_MARK), read_sqlite)
-MF4: Final = Reader("mf4", lambda head: head.startswith(MF4_MARK), read_mf4)
+SQLITE: Final = Reader(
+    "sqlite",
+    lambda head: head.startswith(SQLITE_MARK),
+    read_sqlite,
+    keeps="frames, error frames without their class",
+    cannot_hold="channel, direction, CAN FD flags",
+)
+MF4: Final = Reader(
+    "mf4",
+    lambda head: head.startswith(MF4_MARK),
+    read_mf4,
+    keeps="frames and error frames, with the extra mf4 installed",
+    cannot_hold="what python-can does not hand on",
+)

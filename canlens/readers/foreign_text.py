@@ -162,5 +162,17 @@ def recognises_csv(head: bytes) -> bool:
     return head.lower().startswith(CSV_HEADER)
 
 
-TRC: Final = Reader("trc", recognises_trc, read_trc)
-CSV: Final = Reader("csv", recognises_csv, read_csv)
+TRC: Final = Reader(
+    "trc",
+    recognises_trc,
+    read_trc,
+    keeps="frames, direction; warning and status rows as remarks",
+    cannot_hold="the error class; in old versions the channel and the date",
+)
+CSV: Final = Reader(
+    "csv",
+    recognises_csv,
+    read_csv,
+    keeps="frames, error frames without their class",
+    cannot_hold="channel, direction, CAN FD flags",
+)

@@ -24,8 +24,12 @@ class Reader:
         Tells from the first bytes whether a file has this format; never tries to read it.
     read
         Reads the opened file to its end.
+    keeps, cannot_hold
+        What is kept of such a file, and what the format has no place for, as phrases for the table of formats.
     """
 
     name: str
     recognises: Callable[[bytes], bool]
     read: Callable[[Opened], Trace]
+    keeps: str
+    cannot_hold: str

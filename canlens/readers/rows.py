@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from canlens.readers.compiling import UPPER
 from canlens.readers.grammar import LONGEST_LINE, Dialect
-from canlens.readers.words import WIDTH
+from canlens.readers.words import WIDTH, positions
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
@@ -126,3 +126,17 @@ class BlockRows:
     events: list[tuple[int, int]]
     restarts: list[int]
     turn: tuple[int, Dialect] | None = None
+
+
+def lines_of(block: Block) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Find where each line starts in the buffer and how long it is."""
+    width = -(-(block.stop - SLACK) // WIDTH) * WIDTH
+    ends = positions(block.buffer[SLACK : SLACK + width], ord("\n"))
+    ends += SLACK
+    ends = ends[: np.searchsorted(ends, block.stop)]
+    if block.stop > SLACK and (not len(ends) or ends[-1] != block.stop - 1):
+        ends = np.append(ends, block.stop)
+    starts = np.empty(len(ends), np.int64)
+    starts[:1] = SLACK
+    np.add(ends[:-1], 1, out=starts[1:])
+    return starts, ends - starts
