@@ -6,7 +6,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from canlens.baseline_file import load_baseline as read_baseline
     from canlens.checkup import make_checkup as check
+    from canlens.comparison import make_comparison as compare
     from canlens.database import load_database as read_database
     from canlens.overview import make_survey as survey
     from canlens.plan import load_marks as read_marks
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "check",
+    "compare",
+    "read_baseline",
     "read_database",
     "read_marks",
     "read_observed",
@@ -30,6 +34,8 @@ __all__ = [
 
 _HOMES = {
     "check": ("canlens.checkup", "make_checkup"),
+    "compare": ("canlens.comparison", "make_comparison"),
+    "read_baseline": ("canlens.baseline_file", "load_baseline"),
     "read_database": ("canlens.database", "load_database"),
     "read_marks": ("canlens.plan", "load_marks"),
     "read_observed": ("canlens.plan", "load_observed"),

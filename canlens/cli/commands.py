@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from canlens.cli.checking import check_job
+from canlens.cli.comparing import compare_recordings
 from canlens.cli.manual import explain
 from canlens.cli.rehearsing import rehearse
 from canlens.cli.sample_job import demo
@@ -47,6 +48,7 @@ def _describe(
 app.command("demo")(demo)
 app.command("check")(check_job)
 app.command("survey")(survey_bus)
+app.command("compare")(compare_recordings)
 app.command("rehearse")(rehearse)
 app.command("explain")(explain)
 

@@ -39,6 +39,10 @@ def survey_bus(
     json: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
     ] = None,
+    save_baseline: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Keep what a later recording can be compared with, as a small file."),
+    ] = None,
 ) -> int:
     """Tell what a recording says of the bus itself: load, errors, intervals, sleep.
 
@@ -47,22 +51,37 @@ def survey_bus(
     """
     from canlens import read_database, read_trace, survey
 
-    _look_at_files(log, dbc, json)
+    _look_at_files(log, dbc, [json, save_baseline])
     if bit_rate is not None and bit_rate <= 0:
         raise UsageError(f"--bit-rate {bit_rate}: expected a whole number above 0, in bit/s, such as 250000.")
     database = read_database(dbc) if dbc is not None else None
-    return _report(survey(read_trace(log), database, bit_rate=bit_rate, channel=channel, match_pgn=match_pgn), json)
+    trace = read_trace(log)
+    overview = survey(trace, database, bit_rate=bit_rate, channel=channel, match_pgn=match_pgn)
+    if save_baseline is not None:
+        from canlens.baseline_file import baseline_bytes
+        from canlens.comparison import make_baseline
+
+        kept = make_baseline(trace, database, bit_rate=bit_rate, channel=channel)
+        replace_file(Path(save_baseline), baseline_bytes(kept))
+        tell(f"Wrote {save_baseline}.\n")
+    return _report(overview, json)
 
 
-def _look_at_files(log: str, dbc: str | None, json: str | None) -> None:
+def _look_at_files(log: str, dbc: str | None, written: list[str | None]) -> None:
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     require_file(log, what="a recording")
     if dbc == STANDARD_STREAM:
         raise UsageError("-: the database must be a file.")
     if dbc is not None:
         require_file(dbc, what="a database")
-    if json is not None and json != STANDARD_STREAM:
-        refuse_same_file(Path(json), [log, *([dbc] if dbc is not None else [])])
+    json, baseline = written
+    if baseline == STANDARD_STREAM:
+        raise UsageError("-: the baseline must be a file.")
+    if baseline is not None and json is not None and baseline == json:
+        raise UsageError(f"{json}: --json and --save-baseline need a file each.")
+    for name in written:
+        if name is not None and name != STANDARD_STREAM:
+            refuse_same_file(Path(name), [log, *([dbc] if dbc is not None else [])])
 
 
 def _report(overview: Survey, json: str | None) -> int:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, cast
 
 from pydantic import TypeAdapter
 
+from canlens.comparison_results import COMPARE_SCHEMA, ComparisonResult
 from canlens.plan import plan_schema, readings_schema
 from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
 from canlens.survey_results import SURVEY_SCHEMA, SurveyResult
@@ -71,6 +72,25 @@ def survey_schema() -> dict[str, Json]:
     }
 
 
+def compare_schema() -> dict[str, Json]:
+    """Return the JSON Schema of what ``canlens compare --json`` writes; as with a check, more keys may be added."""
+    schema = _tidy(TypeAdapter(ComparisonResult).json_schema(mode="serialization"))
+    properties: dict[str, Json] = {
+        "schema": {"const": COMPARE_SCHEMA},
+        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
+        **_object(schema["properties"]),
+    }
+    return {
+        "$schema": DIALECT,
+        "title": COMPARE_SCHEMA,
+        "description": schema["description"],
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+        "$defs": schema["$defs"],
+    }
+
+
 def plan_file_schema() -> dict[str, Json]:
     """Return the JSON Schema of a plan, for editors that complete and check TOML."""
     schema = _without_null(cast("dict[str, Json]", plan_schema()))
@@ -85,6 +105,7 @@ def readings_file_schema() -> dict[str, Json]:
 
 SCHEMAS = {
     "check-1.json": check_schema,
+    "compare-1.json": compare_schema,
     "plan-1.json": plan_file_schema,
     "readings-1.json": readings_file_schema,
     "survey-1.json": survey_schema,

@@ -1,0 +1,98 @@
+"""``canlens compare``: two recordings of one bus, and what changed between them."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
+from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
+from canlens.errors import UsageError
+
+if TYPE_CHECKING:
+    from canlens.baseline import Baseline
+    from canlens.comparison import Comparison
+    from canlens.comparison_results import CompareVerdict
+    from canlens.trace import Trace
+
+EXIT_CODES: dict[CompareVerdict, int] = {
+    "no-change-seen": 0,
+    "changed": 1,
+    "better": 1,
+    "worse": 1,
+    "not-comparable": 3,
+}
+
+
+@guarded
+def compare_recordings(
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help="A recording, or a baseline kept of one.")],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="The same, made later; - reads standard input.")],
+    plan: Annotated[
+        str | None, typer.Option(metavar="FILE", help="The plan: outputs are compared too, and like states only.")
+    ] = None,
+    dbc: Annotated[
+        str | None, typer.Option(metavar="FILE", help="A database, without a plan: names and senders.")
+    ] = None,
+    channel: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The channel to compare; without it, all.")
+    ] = None,
+    json: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
+    ] = None,
+) -> int:
+    """Tell what changed on a bus between two recordings, as after a change of the wiring.
+
+    Exit code: 0 no change seen, 1 a change, 3 not comparable, 2 wrong usage or an input that cannot be read.
+    """
+    from canlens import compare, read_database, read_plan
+
+    _look_at_files(before, after, plan, dbc, json)
+    the_plan = read_plan(plan) if plan is not None else None
+    database = read_database(dbc) if dbc is not None else None
+    comparison = compare(_read(before), _read(after), plan=the_plan, database=database, channel=channel)
+    return _report(comparison, json)
+
+
+def _read(name: str) -> Trace | Baseline:
+    """Read a recording, or the baseline that was kept of one."""
+    from canlens import read_baseline, read_trace
+    from canlens.baseline_file import is_baseline
+
+    return read_baseline(name) if name != STANDARD_STREAM and is_baseline(name) else read_trace(name)
+
+
+def _look_at_files(before: str, after: str, plan: str | None, dbc: str | None, json: str | None) -> None:
+    """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
+    if before == after == STANDARD_STREAM:
+        raise UsageError("-: standard input can be read only once.")
+    if plan is not None and dbc is not None:
+        raise UsageError("--plan and --dbc: the plan names its own database. Give one of them.")
+    for name, what in ((before, "a recording or a baseline"), (after, "a recording or a baseline")):
+        require_file(name, what=what)
+    for given, what in ((plan, "the plan"), (dbc, "a database")):
+        if given == STANDARD_STREAM:
+            raise UsageError(f"-: {what} must be a file.")
+        if given is not None:
+            require_file(given, what=what)
+    if json is not None and json != STANDARD_STREAM:
+        refuse_same_file(Path(json), [before, after, *(each for each in (plan, dbc) if each is not None)])
+
+
+def _report(comparison: Comparison, json: str | None) -> int:
+    """Write what was asked for and return the exit code."""
+    from canlens.reports.comparison_text import comparison_text
+    from canlens.reports.json_form import json_bytes
+
+    if json is not None:
+        content = json_bytes(comparison.to_dict())
+        if json == STANDARD_STREAM:
+            say_bytes(content)
+            return EXIT_CODES[comparison.verdict]
+        replace_file(Path(json), content)
+        tell(f"Wrote {json}.\n")
+    say(comparison_text(comparison.result, encoding=encoding_of(sys.stdout)))
+    return EXIT_CODES[comparison.verdict]

@@ -1,0 +1,171 @@
+"""Output changes: rules, latencies and the controller's supply, for recordings that were judged against one plan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.comparison_results import Change, NotCompared
+from canlens.measures.comparing.discovery_rate import benjamini_hochberg
+from canlens.measures.comparing.exchanging import exchange_p
+from canlens.plan.rule import parse_rule
+
+if TYPE_CHECKING:
+    from canlens.comparison_results import Direction
+    from canlens.evidence import Evidence
+    from canlens.plan import Plan, Rule
+    from canlens.results import OutputResult
+    from canlens.signals import Floats
+
+LEVEL = 0.05
+FEWEST_ANSWERS = 3
+LATENCY_FLOOR_S = 0.03
+LATENCY_FLOOR_SHARE = 0.2
+"""Latencies that differ by less than this, and by less than a fifth, are alike in practice."""
+SUPPLY_FLOOR_V = 0.5
+SUPPLY_FLOOR_SHARE = 0.05
+"""So much the supply of a parked vehicle moves by itself (our choice)."""
+
+
+def rule_changes(
+    plan: Plan, before: dict[str, OutputResult], after: dict[str, OutputResult]
+) -> tuple[list[Change], list[NotCompared]]:
+    """Compare what each output followed.
+
+    An output changed if no rule explains it both times, or if it broke or was mended at the link of its command.
+    """
+    changes: list[Change] = []
+    open_ends: list[NotCompared] = []
+    for name in plan.outputs:
+        one, other = before[name], after[name]
+        if _is_changed(plan, one, other):
+            changes.append(_rule_change(name, one, other))
+        elif not _seen(one) or not _seen(other):
+            when = "before" if not _seen(one) else "after"
+            reason = (one if when == "before" else other).reason
+            open_ends.append(
+                NotCompared(
+                    f"rule of {name}", f"{when}, nothing shows what it follows: {reason}", f"Exercise {one.planned}."
+                )
+            )
+    return changes, open_ends
+
+
+def _seen(result: OutputResult) -> bool:
+    """Tell whether the recording shows what the output follows, or that it follows nothing."""
+    return result.observed is not None or result.first_broken_link == "commanded"
+
+
+def _is_changed(plan: Plan, one: OutputResult, other: OutputResult) -> bool:
+    first, second = _rules(plan, one), _rules(plan, other)
+    if first and second:
+        return not any(rule.same_as(rival) for rule in first for rival in second)
+    if not (_seen(one) and _seen(other)):
+        return False
+    return (one.first_broken_link == "commanded") != (other.first_broken_link == "commanded")
+
+
+def _rules(plan: Plan, result: OutputResult) -> list[Rule]:
+    """Return the rules that explain what an output did."""
+    told = [result.observed, *result.also_fits] if result.observed is not None else []
+    return [parse_rule(text, tuple(plan.controls)) for text in told if text is not None]
+
+
+def _rule_change(name: str, one: OutputResult, other: OutputResult) -> Change:
+    first, second = (each.observed or "none that is known" for each in (one, other))
+    direction: Direction = "neither"
+    if one.verdict != "failed" and other.verdict == "failed":
+        direction = "worse"
+    elif one.verdict == "failed" and other.verdict != "failed":
+        direction = "better"
+    return Change(
+        change="rule",
+        subject=(name,),
+        before=first,
+        after=second,
+        size=None,
+        p=None,
+        explained_by=None,
+        quantity="what the output follows",
+        unit="",
+        direction=direction,
+        channel="",
+        node=None,
+        sentence=f"{name} follows {second} instead of {first} (planned: {other.planned})",
+    )
+
+
+def latency_changes(before: Evidence, after: Evidence) -> tuple[list[Change], list[NotCompared]]:
+    """Compare the latencies of each output; exercises are independent of each other, so they are dealt out singly."""
+    changes: list[Change] = []
+    open_ends: list[NotCompared] = []
+    tested: list[tuple[str, Floats, Floats]] = []
+    for name in before.outputs:
+        one, other = (each.outputs[name].answers.latency_s for each in (before, after))
+        if min(len(one), len(other)) >= FEWEST_ANSWERS:
+            tested.append((name, one, other))
+        elif len(one) or len(other):
+            open_ends.append(
+                NotCompared(
+                    f"latency of {name}",
+                    f"{len(one)} answers before and {len(other)} after",
+                    f"Have it answered at least {FEWEST_ANSWERS} times in both, better eight times.",
+                )
+            )
+    adjusted = benjamini_hochberg([exchange_p(_weighed(one), _weighed(other)) for _, one, other in tested])
+    for (name, one, other), chance in zip(tested, adjusted.tolist(), strict=True):
+        first, second = float(np.median(one)), float(np.median(other))
+        if chance >= LEVEL or abs(second - first) <= max(LATENCY_FLOOR_S, LATENCY_FLOOR_SHARE * first):
+            continue
+        changes.append(
+            Change(
+                change="latency",
+                subject=(name,),
+                before=first,
+                after=second,
+                size=second / first - 1 if first else None,
+                p=chance,
+                explained_by=None,
+                quantity="median latency",
+                unit="s",
+                direction="worse" if second > first else "better",
+                channel="",
+                node=None,
+                sentence=f"{name} answers after {second * 1000:.0f} ms instead of {first * 1000:.0f} ms (median)",
+            )
+        )
+    return changes, open_ends
+
+
+def _weighed(values: Floats) -> Floats:
+    return np.stack([values, np.ones(len(values))], axis=1)
+
+
+def supply_changes(plan: Plan, before: Evidence, after: Evidence) -> tuple[list[Change], list[NotCompared]]:
+    """Compare the usual level of the controller's supply."""
+    if plan.controller.supply is None:
+        return [], []
+    first, second = (each.supply.usual_v if each.supply else None for each in (before, after))
+    if first is None or second is None:
+        when = "before" if first is None else "after"
+        return [], [NotCompared("supply", f"{when}, {plan.controller.supply.path} did not come", "")]
+    if abs(second - first) <= max(SUPPLY_FLOOR_V, SUPPLY_FLOOR_SHARE * abs(first)):
+        return [], []
+    return [
+        Change(
+            change="supply",
+            subject=(plan.controller.supply.path,),
+            before=first,
+            after=second,
+            size=second / first - 1 if first else None,
+            p=None,
+            explained_by=None,
+            quantity="median supply",
+            unit="V",
+            direction="worse" if second < first else "better",
+            channel="",
+            node=plan.controller.node,
+            sentence=f"the controller's supply is {second:.2f} V instead of {first:.2f} V (median)",
+        )
+    ], []

@@ -1,0 +1,120 @@
+"""Text of a comparison: what changed between two recordings, as a page of 80 columns, the answer first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.reports import words
+from canlens.reports.layout import Page
+from canlens.reports.text_findings import add_causes
+
+if TYPE_CHECKING:
+    from canlens.comparison_results import Change, CompareVerdict, ComparisonResult
+    from canlens.results import RecordingResult
+
+VERDICTS: dict[CompareVerdict, str] = {
+    "no-change-seen": "NO CHANGE SEEN",
+    "changed": "CHANGED",
+    "better": "BETTER",
+    "worse": "WORSE",
+    "not-comparable": "NOT COMPARABLE",
+}
+CHANGES_SHOWN = 40
+"""Changes that are printed; the JSON holds all."""
+STATES = {
+    "on": "while the control that keeps the bus awake was on",
+    "off": "while the control that keeps the bus awake was off",
+    "awake": "while the bus was awake",
+}
+CAUTIONS = (words.CAUTIONS[0], *words.CAUTIONS[2:5], words.CAUTIONS[8])
+"""Those that belong to work on the bus itself."""
+
+
+def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str:
+    """Write the result of a comparison as plain text.
+
+    Parameters
+    ----------
+    result
+        What was found.
+    encoding
+        What the console can show; signs it lacks are replaced before the lines are wrapped.
+
+    Returns
+    -------
+    str
+        Lines of at most 80 columns with a newline at the end: the verdict, the changes, the weightiest first, what
+        could not be compared and what it would take.
+    """
+    page = Page(encoding)
+    page.paragraph(f"{VERDICTS[result.verdict]} – {result.sentence}")
+    if result.verdict == "no-change-seen":
+        page.paragraph("What could not be compared stands below; what no recording shows, measure.")
+    _add_changes(page, "CHANGES, the weightiest first", [each for each in result.changes if not each.explained_by])
+    _add_changes(page, "CHANGES THAT ARE EXPLAINED", [each for each in result.changes if each.explained_by])
+    add_causes(page, result.causes)
+    _add_not_compared(page, result)
+    page.heading("RECORDINGS")
+    page.facts([("before", _recording(result.before)), ("after", _recording(result.after))], indent=2)
+    for each in result.aligned:
+        names = dict.fromkeys((each.channel_before, each.channel_after))
+        page.facts(
+            [
+                (
+                    " / ".join(names),
+                    f"compared {STATES[each.state]}: {each.before_s:.0f} s before, {each.after_s:.0f} s after",
+                )
+            ],
+            indent=2,
+        )
+    page.heading("CAUTIONS")
+    for caution in CAUTIONS:
+        page.paragraph(caution, first="*", indent=2)
+    return page.text()
+
+
+def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
+    if not changes:
+        return
+    page.heading(title)
+    for number, each in enumerate(changes[:CHANGES_SHOWN], 1):
+        page.paragraph(words.sentence(each.sentence), first=f"{number}.", indent=4)
+        told = [DIRECTIONS[each.direction]] if not each.explained_by else [f"Explained by {each.explained_by}"]
+        if each.p is not None:
+            told.append(f"by chance {_chance(each.p)}")
+        line = "; ".join(part for part in told if part)
+        if line:
+            page.paragraph(words.sentence(line[:1].upper() + line[1:]), first="    ", indent=4)
+    if len(changes) > CHANGES_SHOWN:
+        page.paragraph(f"and {len(changes) - CHANGES_SHOWN} more; --json FILE holds all.", indent=4)
+
+
+DIRECTIONS = {"better": "better", "worse": "worse", "neither": ""}
+
+
+def _chance(chance: float) -> str:
+    """Say how often chance alone would show as much.
+
+    Examples
+    --------
+    >>> _chance(0.0078125), _chance(1e-6)
+    ('once in 128 times', 'less than once in 10000 times')
+    """
+    return "less than once in 10000 times" if chance < 1e-4 else f"once in {1 / chance:.0f} times"  # noqa: PLR2004
+
+
+def _add_not_compared(page: Page, result: ComparisonResult) -> None:
+    page.heading("NOT COMPARED")
+    if not result.not_compared:
+        page.paragraph("Everything that can be compared was.")
+    for each in result.not_compared:
+        page.paragraph(words.sentence(f"{each.what[:1].upper()}{each.what[1:]}: {each.why}"), first="*", indent=2)
+        if each.needed:
+            page.paragraph(words.sentence(each.needed), first="  Needed:", indent=4)
+
+
+def _recording(recording: RecordingResult) -> str:
+    return (
+        f"{recording.file or 'in memory'}, {recording.duration_s:.1f} s, {words.counted(recording.frames, 'frame')}, "
+        f"{recording.quality}"
+    )
