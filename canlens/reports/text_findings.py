@@ -96,8 +96,8 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
         page.paragraph(cause_name(cause), first=f"{cause.probability * 100:3.0f} %", indent=7)
         page.facts(
             [
-                ("Because", " ".join(cause.because)),
-                ("Against", " ".join(cause.against)),
+                ("Because", "; ".join(cause.because)),
+                ("Against", "; ".join(cause.against)),
                 ("Next test", cause.next_test),
                 ("Caution", cause.caution),
                 ("More", f"canlens explain {cause.cause}"),
