@@ -14,7 +14,7 @@ from canlens.measures.comparing.bus_changes import error_change, load_change, qu
 from canlens.measures.comparing.cutting import cut_down
 from canlens.measures.comparing.output_changes import latency_changes, rule_changes, supply_changes
 from canlens.measures.comparing.rhythm import rhythm
-from canlens.measures.comparing.set_changes import membership, payload_bits, payload_lengths
+from canlens.measures.comparing.set_changes import all_gone, membership, payload_bits, payload_lengths
 from canlens.measures.comparing.verdicts import ordered, sentence_of, verdict_of
 from canlens.plan import Bus
 
@@ -115,7 +115,7 @@ def make_comparison(
         return Comparison(_not_comparable(one, other, reason), one, other)
     changes: list[Change] = []
     open_ends: list[NotCompared] = []
-    for found, unknown in _found(sides, pairs, plan):
+    for found, unknown in _found(sides, pairs, plan) if other.frames else _dead(one):
         changes += found
         open_ends += unknown
     changes = ordered(changes)
@@ -207,13 +207,21 @@ def _found(
         members, unknown = membership(pair, controller=plan.controller.node if plan else None)
         found.append((members, unknown))
         found.append(([*payload_lengths(pair), *payload_bits(pair)], []))
-        found += [rhythm(pair), load_change(pair, members), error_change(pair, one, other), ([], clocks(pair))]
+        found += [rhythm(pair), load_change(pair, members), error_change(pair, one, other), ([], _clocks(pair))]
     found.append(quiet_change(one.quiet, other.quiet, allowed_s=plan.bus.quiet_after_s if plan else None))
     found.append(_outputs(sides, plan))
     return found
 
 
-def clocks(pair: Pair) -> list[NotCompared]:
+def _dead(one: Baseline) -> list[tuple[list[Change], list[NotCompared]]]:
+    """Tell what a later recording without frames lacks: everything."""
+    why = "the recording after holds no frames; the bus may be dead, asleep, or not connected to the recorder"
+    needed = "Wake the bus, check the recorder's connection and bit rate, and record again."
+    rest = NotCompared("everything but the identifiers", why, needed)
+    return [*((all_gone(channel), []) for channel in one.channels), ([], [rest])]
+
+
+def _clocks(pair: Pair) -> list[NotCompared]:
     """Tell where all cycles changed alike."""
     if pair.clock == 1:
         return []

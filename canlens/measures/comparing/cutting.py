@@ -16,8 +16,9 @@ from canlens.baseline import (
     IdentifierBaseline,
 )
 from canlens.measures.absences import gaps_of, stops
-from canlens.measures.beats import KINDS, fitted_cycles
+from canlens.measures.beats import KINDS
 from canlens.measures.channel_loads import channel_loads
+from canlens.measures.comparing.block_beats import block_beats, free_rows
 from canlens.measures.comparing.blocks import blocks_of, control_signs
 from canlens.measures.comparing.moved_bits import FEWEST_FRAMES, moved_bits
 from canlens.measures.error_ledger import error_ledger
@@ -27,11 +28,12 @@ from canlens.measures.payload_lengths import lengths_of
 from canlens.measures.quality import recording
 from canlens.measures.sleep import awake
 from canlens.measures.streams import streams
-from canlens.trace import NANOSECONDS_PER_SECOND, Kind
+from canlens.trace import Kind
 
 if TYPE_CHECKING:
     from canlens.baseline import QuietBaseline
     from canlens.database import Database
+    from canlens.measures.comparing.block_beats import BlockBeats
     from canlens.measures.comparing.blocks import Blocks
     from canlens.measures.intervals import Intervals
     from canlens.measures.streams import Streams
@@ -42,10 +44,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Trace
 
 MICROSECONDS = 1e6
-FREE_SHARE = 0.25
-"""The bus was free before a frame if nothing ran on it for this share of the frame's own length."""
-NEAR = 0.5
-"""Intervals that are off the beat by no more than this share of it count for cycle and spread."""
 
 
 def cut_down(
@@ -106,7 +104,7 @@ class _Parts:
     stream: Ints
     block: Ints
     frames: Ints
-    beats: _Beats
+    beats: BlockBeats
     moved: list[Bools]
 
 
@@ -139,73 +137,9 @@ def _measured(trace: Trace, planned: Bus) -> _Parts:
         stream=number[begin],
         block=block[begin],
         frames=frames,
-        beats=_beats(found, number[begin], begin, free_rows(trace, busy_s)[sorted_frames.rows]),
+        beats=block_beats(found, number[begin], begin, free_rows(trace, busy_s)[sorted_frames.rows]),
         moved=moved_bits(trace.payload, sorted_frames, begin, frames) if len(begin) else [],
     )
-
-
-def free_rows(trace: Trace, busy_s: Floats) -> Bools:
-    """Tell which frames found the bus free, bool (n,): those did not wait, so their times are their sender's own.
-
-    Where the bit rate is unknown, all are taken to have.
-    """
-    out = np.ones(len(trace), np.bool_)
-    for channel in range(len(trace.channels)):
-        rows = np.flatnonzero(trace.channel == channel)
-        since_s = np.diff(trace.time_ns[rows]) / NANOSECONDS_PER_SECOND
-        out[rows[1:]] = since_s > (1 + FREE_SHARE) * busy_s[rows[1:]]
-    return out
-
-
-@dataclass(frozen=True, eq=False)
-class _Beats:
-    """Intervals on the beat that end in each of j groups of frames.
-
-    ``number`` and ``free`` count all, and those between two frames that found the bus free; ``slope_s`` is the fitted
-    cycle, 0 where there is no beat; ``free_spread_s`` the standard deviation of the latter, 0 with fewer than two.
-    """
-
-    number: Ints
-    slope_s: Floats
-    free: Ints
-    free_spread_s: Floats
-
-
-def _beats(found: Intervals, stream: Ints, begin: Ints, is_free: Bools) -> _Beats:
-    """Measure the intervals on the beat of each group of frames.
-
-    Parameters
-    ----------
-    found
-        All intervals.
-    stream, begin
-        int64 (j,): stream of each group, and where it begins in the streams' rows.
-    is_free
-        Bool (m,): which frames of the streams found the bus free.
-    """
-    border = np.append(np.searchsorted(found.place, begin), len(found.place))
-    beat_ns = (np.nan_to_num(found.cycle_s) * NANOSECONDS_PER_SECOND)[stream]
-    slope_ns = fitted_cycles(found.length_ns, border, beat_ns, np.full(len(beat_ns), NEAR))
-    beat_of_each_ns = np.repeat(beat_ns, np.diff(border))
-    over_ns = found.length_ns - beat_of_each_ns
-    kept = (np.abs(over_ns) <= NEAR * beat_of_each_ns) & (beat_of_each_ns > 0)
-    free, free_spread_s = _spread(over_ns, kept & is_free[found.place] & is_free[found.place - 1], border)
-    number = _sums(kept.astype(np.float64), border).astype(np.int64)
-    return _Beats(number, np.nan_to_num(slope_ns) / NANOSECONDS_PER_SECOND, free, free_spread_s)
-
-
-def _spread(over_ns: Floats, kept: Bools, border: Ints) -> tuple[Ints, Floats]:
-    """Return number and standard deviation [s] of the kept intervals of each group."""
-    count = _sums(kept.astype(np.float64), border)
-    mean_ns = _sums(np.where(kept, over_ns, 0.0), border) / np.maximum(count, 1)
-    square = _sums(np.where(kept, over_ns - np.repeat(mean_ns, np.diff(border)), 0.0) ** 2, border)
-    spread_ns = np.where(count > 1, np.sqrt(np.maximum(square, 0) / np.maximum(count - 1, 1)), 0.0)
-    return count.astype(np.int64), spread_ns / NANOSECONDS_PER_SECOND
-
-
-def _sums(values: Floats, border: Ints) -> Floats:
-    """Add up the values between each two borders."""
-    return np.diff(np.append(0.0, np.cumsum(values))[border])
 
 
 def _channel(parts: _Parts, number: int, name: str, database: Database, control: Track | None) -> ChannelBaseline:

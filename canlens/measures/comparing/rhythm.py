@@ -29,7 +29,7 @@ INTERVAL_FLOOR = 0.005
 SURE_INTERVAL = 0.05
 """Where recordings are too short to test, cycles must differ by so much, and by several times what blocks differ."""
 SURE_TIMES = 4.0
-JITTER_LEVEL = 0.015
+JITTER_LEVEL = 0.03
 """Blocks are not quite independent of each other, so that jitter needs a stricter level."""
 JITTER_FLOOR = 1.3
 """Spreads whose ratio is smaller are alike in practice."""
@@ -37,6 +37,7 @@ JITTER_FLOOR_S = 20e-6
 """And so are spreads that differ by less [s], which the recorder's own clock may bring about."""
 NAMED = 6
 WEIGHTY_BLOCKS = 9
+CHANCE_ERRORS = 2.0
 GAP_BLOCKS = 3
 """A message must stay away in so many blocks more."""
 FEWEST_INTERVALS = 20
@@ -174,6 +175,20 @@ def _spread_ratio(one: float, other: float) -> float:
     return math.exp(abs(one - other))
 
 
+def _own_spread_ratio(values: Floats) -> float:
+    """Return how much the spread of the earlier recording differs from itself, beyond what few intervals do by chance.
+
+    A standard deviation of n intervals has a relative error of about 1 / sqrt(2 n).
+    """
+    found = [0.0]
+    for one, other in _halves(values):
+        numbers = one[:, 1].sum(), other[:, 1].sum()
+        if min(numbers) > 0:
+            chance = CHANCE_ERRORS * math.sqrt(sum(1 / (2 * number) for number in numbers))
+            found.append(abs(ratio(one) - ratio(other)) - chance)
+    return math.exp(max(found))
+
+
 def _jitter(pair: Pair, waiting: list[IdentifierBaseline]) -> Iterable[Change]:
     """Test the spread of the intervals between frames that did not wait for the bus.
 
@@ -190,7 +205,7 @@ def _jitter(pair: Pair, waiting: list[IdentifierBaseline]) -> Iterable[Change]:
             waiting.append(before)
             continue
         tested.append(_Tested(before, ratio(one), ratio(other), exchange_p(one, other)))
-        own.append(_own_difference(one, _spread_ratio))
+        own.append(_own_spread_ratio(one))
     adjusted = benjamini_hochberg([each.chance for each in tested])
     for each, floor, chance in zip(tested, own, adjusted.tolist(), strict=True):
         first, second = math.exp(each.first), math.exp(each.second)

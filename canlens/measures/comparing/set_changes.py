@@ -13,7 +13,7 @@ from canlens.measures.comparing.rates import doubled_p
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canlens.baseline import IdentifierBaseline
+    from canlens.baseline import ChannelBaseline, IdentifierBaseline, Key
     from canlens.measures.comparing.aligning import Pair, Side
 
 EXPECTED_FRAMES = 3.0
@@ -44,20 +44,30 @@ def membership(pair: Pair, *, controller: str | None) -> tuple[list[Change], lis
     for own, other, vanished in sides:
         known = {each.key for each in other.channel.identifiers}
         lone = [each for each in own.channel.identifiers if each.key not in known]
-        silent = _silent_nodes(own, known)
+        silent = _silent_nodes(own.channel, known)
         for each in lone:
             chance = _chance(each, own, other)
             if chance is not None and chance > STRICT_LEVEL:
                 open_ends.append(_too_seldom(each, own, other, vanished=vanished))
                 continue
-            changes.append(_member(pair, each, own, chance, silent, vanished=vanished, controller=controller))
+            change = _member(pair.name, each, own.channel, chance, silent, vanished=vanished, controller=controller)
+            changes.append(change)
     return changes, open_ends
 
 
-def _silent_nodes(own: Side, known: set[tuple[int, bool, bool]]) -> Counter[str]:
+def all_gone(channel: ChannelBaseline) -> list[Change]:
+    """List all identifiers of a channel as vanished: the later recording holds no frames."""
+    silent = _silent_nodes(channel, set())
+    return [
+        _member(channel.name, each, channel, None, silent, vanished=True, controller=None)
+        for each in channel.identifiers
+    ]
+
+
+def _silent_nodes(channel: ChannelBaseline, known: set[Key]) -> Counter[str]:
     """Count the messages of each node of which not one came in the other recording."""
-    every: Counter[str] = Counter(_node(each) or "" for each in own.channel.identifiers)
-    heard = {_node(each) for each in own.channel.identifiers if each.key in known}
+    every: Counter[str] = Counter(_node(each) or "" for each in channel.identifiers)
+    heard = {_node(each) for each in channel.identifiers if each.key in known}
     return Counter({node: number for node, number in every.items() if node and node not in heard})
 
 
@@ -87,16 +97,16 @@ def _too_seldom(each: IdentifierBaseline, own: Side, other: Side, *, vanished: b
 
 
 def _member(
-    pair: Pair,
+    name: str,
     each: IdentifierBaseline,
-    own: Side,
+    channel: ChannelBaseline,
     chance: float | None,
     silent: Counter[str],
     *,
     vanished: bool,
     controller: str | None,
 ) -> Change:
-    rate = each.frames / max(own.channel.awake_s, 1e-3)
+    rate = each.frames / max(channel.awake_s, 1e-3)
     node = _node(each)
     explained = f"the controller {controller}" if not vanished and controller and controller in each.senders else None
     words = "is gone" if vanished else "is new"
@@ -114,7 +124,7 @@ def _member(
         quantity="frames",
         unit="1/s",
         direction="worse" if vanished else "neither",
-        channel=pair.name,
+        channel=name,
         node=node,
         sentence=f"{' '.join(each.subject)}{sender} {words}: {rate:.3g} frames a second "
         f"{'before, none after' if vanished else 'after, none before'}{whole}",

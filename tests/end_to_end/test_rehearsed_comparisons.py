@@ -1,0 +1,62 @@
+"""Rehearsed recordings compared: healthy ones with themselves, and with what was planted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from canlens import compare
+from canlens.errors import UsageError
+from canlens.rehearsal.drawing import draw_bus, draw_install
+
+
+@pytest.mark.parametrize("seed", range(500, 504))
+def test_a_rehearsed_recording_differs_from_itself_in_nothing(seed: int) -> None:
+    drawn = draw_bus(seed, 30.0)
+    assert not compare(drawn.trace, drawn.trace, plan=drawn.plan).result.changes
+
+
+def test_the_two_halves_of_healthy_recordings_are_hardly_ever_flagged() -> None:
+    flagged = []
+    for seed in range(510, 530):
+        drawn = draw_bus(seed, 130.0)
+        halves = drawn.trace.between(0, 65), drawn.trace.between(65, 131)
+        found = compare(*halves, plan=drawn.plan if seed % 2 else None, database=drawn.plan.database)
+        flagged += [seed] * bool(found.result.changes)
+    assert len(flagged) <= 3, flagged  # with a rate of 5 % more than three of twenty come once in 60 times
+
+
+@pytest.mark.parametrize("seed", range(540, 544))
+def test_a_node_that_vanished_is_found_whole(seed: int) -> None:
+    drawn = draw_bus(seed, 60.0)
+    node = drawn.nodes[min(drawn.nodes)]
+    lost = [key for key, name in drawn.nodes.items() if name == node]
+    trace = drawn.trace
+    gone = np.zeros(len(trace), bool)
+    for identifier, is_extended in lost:
+        gone |= (trace.identifier == identifier) & (trace.is_extended == is_extended)
+    found = compare(trace, trace.where(~gone), database=drawn.plan.database)
+    vanished = {each.subject[0] for each in found.result.changes if each.change == "identifier-vanished"}
+    assert vanished == {f"0x{identifier:x}" for identifier, _ in lost}
+
+
+@pytest.mark.parametrize(
+    "fault", ["output-follows-other-control", "outputs-swapped", "output-not-commanded", "output-always-on"]
+)
+def test_a_rule_that_changed_is_found(fault: str) -> None:
+    seen = 0
+    for seed in range(560, 564):
+        try:
+            faulty = draw_install(seed, fault=fault)
+        except UsageError:  # this install has nothing that the fault could concern
+            continue
+        healthy = draw_install(seed)
+        found = compare(healthy.rehearsal.trace, faulty.rehearsal.trace, plan=healthy.plan)
+        planted = {
+            name for name in faulty.rehearsal.truth.faults[0].subject if healthy.plan.outputs[name].command is not None
+        }
+        rules = {each.subject[0] for each in found.result.changes if each.change == "rule"}
+        assert planted <= rules
+        assert found.verdict != "no-change-seen"
+        seen += bool(planted)
+    assert seen
