@@ -25,7 +25,7 @@ from canlens.readers.grammar import (
     readable,
 )
 from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed, with_tails
-from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows, lines_of
+from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows
 from canlens.readers.templates import unlike_all
 from canlens.readers.words import Bench, Words, gather
 from canlens.trace import Problem, Remark
@@ -50,7 +50,7 @@ class _Reading:
         self.grammar = grammar
         self.dialect = dialect
         self.memory = memory
-        self.starts, self.lengths = lines_of(block)
+        self.starts, self.lengths = block.starts, block.lengths
         lines = len(self.starts)
         self.time_ns = np.empty(lines, np.uint64)
         self.identifier = np.empty(lines, np.uint32)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from canlens.readers.assembly import Collector
 from canlens.readers.blocks import read_block
 from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, Grammar, readable
-from canlens.readers.rows import SLACK, Block, BlockRows, Memory
+from canlens.readers.rows import SLACK, Block, BlockRows, Memory, block_of
 from canlens.trace import Problem, Source, Trace
 
 if TYPE_CHECKING:
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 BLOCK_LIMIT = 1 << 30
 """No block is larger, whatever its grammar asks; tests make it small."""
 THREADS: Final = 1
-"""Threads that read blocks while this one fetches, hashes and puts together. Two were slower: the calls on one
-block are short, and the interpreter is handed back and forth between them."""
+"""Threads that read blocks while this one fetches, hashes, finds the lines and puts together. Two were slower: the
+calls on one block are short, and the interpreter is handed back and forth between them."""
 WAITING: Final = THREADS + 1
 """Blocks in hand at once, so that memory stays bounded."""
 
@@ -91,21 +91,11 @@ class _Queue:
             self._blocks.take_back(block)
             return
         row, self._dialect = rows.turn
-        rest = _after_line(block, row)
-        again = [*([rest] if rest else []), *(waiting for waiting, _ in self._waiting)]
+        rest = block.after(row)
+        again = [*([rest] if len(rest.starts) else []), *(waiting for waiting, _ in self._waiting)]
         for _, late in self._waiting:
             late.cancel()
         self._waiting = deque((waiting, self._submit(waiting)) for waiting in again)
-
-
-def _after_line(block: Block, row: int) -> Block | None:
-    """Return the part of a block behind one of its lines."""
-    text = block.buffer[SLACK : block.stop]
-    ends = np.flatnonzero(text == ord("\n"))
-    if row >= len(ends) or SLACK + ends[row] + 1 >= block.stop:
-        return None
-    start = int(ends[row]) + 1
-    return Block(block.buffer[start:], block.stop - start, block.first_line + row + 1)
 
 
 class _Blocks:
@@ -140,9 +130,11 @@ class _Blocks:
             self._pass_over_endless_line(buffer[SLACK:stop].tobytes())
             return self.next()
         self._rest = buffer[cut:stop].tobytes()
-        block = Block(buffer, cut, self._line)
-        self._line += int(np.count_nonzero(buffer[SLACK:cut] == ord("\n")))
-        return block if cut > SLACK else None
+        if cut == SLACK:
+            return None
+        block = block_of(buffer, cut, self._line)
+        self._line += len(block.starts)
+        return block
 
     def take_back(self, block: Block) -> None:
         """Use the memory of a block again: fresh memory costs more than the work on it."""

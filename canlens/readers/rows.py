@@ -80,14 +80,21 @@ class Block:
     Attributes
     ----------
     buffer
-        uint8: the text stands from :data:`SLACK` to ``stop``; slack before and behind.
+        uint8: the text, with at least :data:`SLACK` before and behind it.
     first_line
         Number of its first line, 1-based.
+    starts, lengths
+        int64 (n,) each: where each line begins in the buffer, and how long it is without its end.
     """
 
     buffer: npt.NDArray[np.uint8]
-    stop: int
     first_line: int
+    starts: npt.NDArray[np.int64]
+    lengths: npt.NDArray[np.int64]
+
+    def after(self, row: int) -> Block:
+        """Return what follows one of its lines."""
+        return Block(self.buffer, self.first_line + row + 1, self.starts[row + 1 :], self.lengths[row + 1 :])
 
 
 @dataclass
@@ -128,15 +135,15 @@ class BlockRows:
     turn: tuple[int, Dialect] | None = None
 
 
-def lines_of(block: Block) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Find where each line starts in the buffer and how long it is."""
-    width = -(-(block.stop - SLACK) // WIDTH) * WIDTH
-    ends = positions(block.buffer[SLACK : SLACK + width], ord("\n"))
+def block_of(buffer: npt.NDArray[np.uint8], stop: int, first_line: int) -> Block:
+    """Find the lines of the text that stands in a buffer from :data:`SLACK` to ``stop``."""
+    width = -(-(stop - SLACK) // WIDTH) * WIDTH
+    ends = positions(buffer[SLACK : SLACK + width], ord("\n"))
     ends += SLACK
-    ends = ends[: np.searchsorted(ends, block.stop)]
-    if block.stop > SLACK and (not len(ends) or ends[-1] != block.stop - 1):
-        ends = np.append(ends, block.stop)
+    ends = ends[: np.searchsorted(ends, stop)]
+    if stop > SLACK and (not len(ends) or ends[-1] != stop - 1):
+        ends = np.append(ends, stop)
     starts = np.empty(len(ends), np.int64)
     starts[:1] = SLACK
     np.add(ends[:-1], 1, out=starts[1:])
-    return starts, ends - starts
+    return Block(buffer, first_line, starts, ends - starts)
