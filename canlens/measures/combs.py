@@ -24,6 +24,8 @@ FOLLOWING = 0.2
 """How far the beat follows each frame, so that a clock that is off does not run away."""
 COVERED = 0.9
 """So many of the due frames of each beat must be there (our choice: a beat that is none meets a half by chance)."""
+FEWEST_COVERED = 0.8
+"""With fewer frames than this share of those due, none can be covered, wherever the beat begins."""
 ALONE = 0.9
 """So many of the frames that are left after the first beat must lie on the second."""
 WHOLE = 2e-4
@@ -86,6 +88,8 @@ def _best_comb(time_ns: Floats) -> Comb | None:
     """Find the beat that most frames lie on; None where none is covered well."""
     best: Comb | None = None
     for cycle_ns in _likely_cycles(time_ns):
+        if len(time_ns) < FEWEST_COVERED * _spans(time_ns) / cycle_ns:
+            continue  # more frames would be due than there are
         starts = np.flatnonzero(time_ns < time_ns[0] + 2 * cycle_ns)[: 2 * NEIGHBOURS]
         for start in starts.tolist():
             comb = _followed(time_ns, start, cycle_ns)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from canlens.measures.sleep import places_at
 from canlens.message_evidence import Counter
@@ -15,7 +16,9 @@ if TYPE_CHECKING:
 
     from canlens.measures.intervals import Intervals
     from canlens.measures.streams import Streams
-    from canlens.trace import Bools, Ints, Rows, Trace
+    from canlens.trace import Bools, Rows, Trace
+
+    Shorts = npt.NDArray[np.int16]
 
 FEWEST_PAIRS = 11
 """Fewer pairs of neighbours do not tell a counter from chance (our choice)."""
@@ -42,7 +45,7 @@ class Field:
     length: int
     lowest: int
     highest: int
-    step: Ints
+    step: Shorts
 
     @property
     def share(self) -> float:
@@ -113,7 +116,7 @@ def counting_fields(trace: Trace, earlier: Rows, later: Rows, bit: int) -> Itera
         DBC number of the lowest bit; the field stays inside its byte.
     """
     byte, shift = divmod(bit, 8)
-    before, after = (trace.payload.first8[rows, byte].astype(np.int64) >> shift for rows in (earlier, later))
+    before, after = (trace.payload.first8[rows, byte].astype(np.int16) >> shift for rows in (earlier, later))
     changed = int(np.bitwise_or.reduce(before ^ after, initial=0))
     for length in range(changed.bit_length(), 1, -1):
         mask = (1 << length) - 1
@@ -124,7 +127,7 @@ def counting_fields(trace: Trace, earlier: Rows, later: Rows, bit: int) -> Itera
             yield field
 
 
-def _steps(bit: int, length: int, before: Ints, after: Ints) -> tuple[Field, Field]:
+def _steps(bit: int, length: int, before: Shorts, after: Shorts) -> tuple[Field, Field]:
     """Return a field as one that uses its whole range, and as one that begins anew at the greatest value seen."""
     lowest, highest = int(min(before.min(), after.min())), int(max(before.max(), after.max()))
     whole = (after - before) & ((1 << length) - 1)
@@ -136,6 +139,6 @@ def _steps(bit: int, length: int, before: Ints, after: Ints) -> tuple[Field, Fie
     )
 
 
-def _stood(before: Ints, after: Ints) -> Bools:
+def _stood(before: Shorts, after: Shorts) -> Bools:
     same: Bools = before == after
     return same

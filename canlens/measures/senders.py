@@ -73,32 +73,35 @@ def two_senders_of(
     families = two_families(trace, whole) if may_differ else None
     turns = None if combs or families else longest_turns(length_ns)
     part = turns or slice(0, len(length_ns))
-    cycle_ns = float(np.median(length_ns[part][1:] + length_ns[part][:-1]))
-    clues: list[Clue] = []
-    if combs:
-        clues.append("beats")
-        cycle_ns = min(each.cycle_ns for each in combs)
-    if families:
-        clues.append("payloads")
-        cycle_ns = families[0]
-    is_declared = bool(declared_s) and abs(cycle_ns / NANOSECONDS_PER_SECOND / float(declared_s or 1) - 1) <= DECLARED
-    if turns and is_declared:
-        clues.append("rate")
-    if turns and (is_declared or not declared_s) and drifts_apart(length_ns[part]):
-        clues.append("clocks")
     rows = whole[part]
-    if has_two_counters(trace, rows):
-        clues.append("counters")
+    two_count = has_two_counters(trace, rows)
+    if not (combs or families or turns or two_count):
+        return None
+    cycle_ns = families[0] if families else min(each.cycle_ns for each in combs) if combs else _of_both(length_ns[part])
+    is_declared = bool(declared_s) and abs(cycle_ns / NANOSECONDS_PER_SECOND / float(declared_s or 1) - 1) <= DECLARED
+    found_clues: dict[Clue, bool] = {
+        "beats": combs is not None,
+        "payloads": families is not None,
+        "rate": turns is not None and is_declared,
+        "clocks": turns is not None and (is_declared or not declared_s) and drifts_apart(length_ns[part]),
+        "counters": two_count,
+    }
+    clues = tuple(clue for clue, is_found in found_clues.items() if is_found)
     if not clues:
         return None
     seen = places_at(trace, rows)
     return TwoSenders(
-        clues=tuple(clues),
+        clues=clues,
         from_s=float(seen.time_s[0]),
         to_s=float(seen.time_s[-1]),
         cycle_s=cycle_ns / NANOSECONDS_PER_SECOND,
         seen=seen,
     )
+
+
+def _of_both(length_ns: Ints) -> float:
+    """Return the cycle of two beats that take turns [ns]."""
+    return float(np.median(length_ns[1:] + length_ns[:-1]))
 
 
 def longest_turns(length_ns: Ints) -> slice | None:

@@ -100,7 +100,7 @@ def _restarts(own: list[Floats], others: list[Floats]) -> Floats | None:
     if not cyclic:
         return None
     fastest = min(cyclic, key=lambda each: each.interval_s)
-    time_s = np.sort(np.concatenate(own))
+    time_s = np.sort(np.concatenate(own), kind="stable")  # each column is sorted already, and this kind makes use of it
     length_s = np.diff(time_s)
     least_s = max(MISSED * fastest.interval_s, SHORTEST_S)
     at = np.flatnonzero((length_s > least_s) & (length_s < LONGEST_S))
@@ -127,7 +127,7 @@ def _aligned(name: str, own: OutputEvidence, restarts_s: Floats, *, volts_fit: f
     hits = _just_after(start_s, windows_s, track)
     flashes_s = np.union1d(windows_s, track.time_s[track.rises]) if track is not None else windows_s
     edges_s = own.rule.time_s[own.rule.rises]
-    followed = sum(bool(((start_s >= edge - _slack_s(track)) & (start_s <= edge + SOON_S)).any()) for edge in edges_s)
+    followed = int(_is_near(start_s, edges_s - _slack_s(track), edges_s + SOON_S).sum())
     share = _covered(windows_s, own.rule.end_s)
     number, inside = len(start_s), int(hits.sum())
     log = inside * math.log(HITS / share) + (number - inside) * math.log(STRAYS / (1 - share))
@@ -138,10 +138,13 @@ def _aligned(name: str, own: OutputEvidence, restarts_s: Floats, *, volts_fit: f
 
 
 def _just_after(start_s: Floats, turned_on_s: Floats, track: Track | None) -> Bools:
-    """Tell which restarts begin just after one of some times [s]."""
-    found = np.zeros(len(start_s), np.bool_)
-    for begin in turned_on_s.tolist():
-        found |= (start_s >= begin - _slack_s(track)) & (start_s <= begin + SOON_S)
+    """Tell which restarts begin just after one of some ascending times [s]."""
+    return _is_near(turned_on_s, start_s - SOON_S, start_s + _slack_s(track))
+
+
+def _is_near(time_s: Floats, from_s: Floats, to_s: Floats) -> Bools:
+    """Tell which spans hold one of some ascending times."""
+    found: Bools = np.searchsorted(time_s, to_s, "right") > np.searchsorted(time_s, from_s, "left")
     return found
 
 
