@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.sleep import places_at
+from canlens.measures.sleep import places_at, silences
 from canlens.message_evidence import Gaps
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -46,18 +46,16 @@ def stops(trace: Trace, streams: Streams, found: Intervals, awake: Awake) -> Sto
     before: list[Rows] = [np.zeros(0, np.intp)]
     after: list[Rows] = [np.zeros(0, np.intp)]
     for channel in range(max(len(trace.channels), 1)):
-        cycles_s = np.sort(found.cycle_s[(streams.channel == channel) & found.has_beat])
+        on_channel = (streams.channel == channel) & found.has_beat
+        cycles_s = np.sort(found.cycle_s[on_channel])
         if len(cycles_s) < STOP_MESSAGES:
             continue
         longest_s = max(STOP_S, STOP_CYCLES * float(cycles_s[STOP_MESSAGES - 1]))
-        rows = np.flatnonzero((trace.channel == channel) & (trace.kind != Kind.ERROR))
-        gap_ns = np.diff(trace.time_ns[rows])
-        stopped = np.flatnonzero(gap_ns > longest_s * NANOSECONDS_PER_SECOND)
-        stopped = stopped[awake.number[rows[stopped]] == awake.number[rows[stopped + 1]]]
-        on_channel = (streams.channel == channel) & found.has_beat
-        kept = _were_due(trace, streams, found, on_channel, rows[stopped], rows[stopped + 1])
-        before.append(rows[stopped][kept])
-        after.append(rows[stopped + 1][kept])
+        last, first = silences(trace, channel, longer_than_s=longest_s)
+        kept = awake.number[last] == awake.number[first]
+        kept &= _were_due(trace, streams, found, on_channel, last, first)
+        before.append(last[kept])
+        after.append(first[kept])
     return StopRows(np.concatenate(before), np.concatenate(after))
 
 

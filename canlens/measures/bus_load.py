@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 ERROR_FRAME_CLASSES = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorClass.BUS_ERROR
 """Classes of the error records that stand for an error frame on the bus; the others tell of a controller's state."""
 
+BLOCK = 1 << 17
+"""Frames that are looked at in one step."""
 MOST_WINDOWS = 10_000_000
 """A recording of more windows (four months of seconds) has a stamp that is wrong, not a load worth plotting."""
 
@@ -110,10 +112,9 @@ def busy_time(trace: Trace, *, bit_rate: float, data_bit_rate: float | None = No
     float64 (n,)
         Time [s]; 0 for error records.
     """
-    bits = trace.exact_bits()
-    is_frame = trace.kind != Kind.ERROR
+    held = trace.exact_bits()
+    np.add(held, wire.INTERMISSION_BITS, out=held, where=trace.kind != Kind.ERROR)
     at_data_rate = wire.data_rate_bits(trace) if data_bit_rate else 0
-    held = bits + wire.INTERMISSION_BITS * is_frame
     return wire.frame_seconds(held, at_data_rate=at_data_rate, bit_rate=bit_rate, data_bit_rate=data_bit_rate)
 
 
@@ -219,16 +220,24 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
     starts: list[Floats] = [np.zeros(0)]
     windows: list[Floats] = [np.zeros(0)]
     for part in _segments(trace):
-        time_s = (trace.time_ns[part] - trace.start_ns).astype(np.float64) / NANOSECONDS_PER_SECOND
-        if np.ptp(time_s) == 0:
+        time_s = (trace.time_ns[part] - trace.start_ns) / NANOSECONDS_PER_SECOND
+        last_s = float(time_s.max())
+        if last_s == time_s.min():
             continue
-        start_s = float((time_s - all_busy_s[part]).min())
-        length_s = float(time_s.max()) - start_s
+        start_s = _first_start(time_s, all_busy_s[part])
+        length_s = last_s - start_s
         span_s += length_s
-        load = _windows(time_s - start_s, busy_s[part], length_s=length_s, window_s=window_s)
+        time_s -= start_s
+        load = _windows(time_s, busy_s[part], length_s=length_s, window_s=window_s)
         windows.append(load)
         starts.append(np.asarray(start_s + window_s * np.arange(len(load)), np.float64))
     return span_s, np.concatenate(starts), np.concatenate(windows)
+
+
+def _first_start(end_s: Floats, busy_s: Floats) -> float:
+    """Return when the first frame began [s]; a block at a time, so that memory stays small."""
+    blocks = range(0, len(end_s), BLOCK)
+    return min(float((end_s[at : at + BLOCK] - busy_s[at : at + BLOCK]).min()) for at in blocks)
 
 
 def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float) -> Floats:
@@ -244,8 +253,9 @@ def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float)
         end_s, busy_s = end_s[order], busy_s[order]
     border_s = window_s * np.arange(number + 1)
     first = np.append(np.searchsorted(end_s, border_s, "left"), len(end_s))
-    total_s = np.append(0.0, np.cumsum(busy_s))[first]
-    held_s = np.diff(total_s)
+    total_s = np.zeros(len(busy_s) + 1)
+    np.cumsum(busy_s, out=total_s[1:])
+    held_s = np.diff(total_s[first])
     near = np.searchsorted(end_s, border_s + busy_s.max(initial=0.0), "right")  # only these can reach across a border
     counts = np.minimum(near, first[1:]) - first[:-1]
     window = np.repeat(np.arange(number + 1), counts)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -23,6 +22,7 @@ from canlens.measures.quality import recording
 from canlens.measures.rates import rates
 from canlens.measures.recorded import Recorded
 from canlens.measures.rest import rest
+from canlens.measures.side_by_side import workers
 from canlens.measures.supply import supply
 from canlens.measures.tracks import rule_track
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
@@ -72,7 +72,7 @@ def evidence(
     plan, by_group = matched_by_group(plan, chosen)
     rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
     looked_at = np.union1d(_identifiers(plan), rate.too_often)
-    with ThreadPoolExecutor(2) as beside:  # the load and the judging share nothing, and numpy lets both run at once
+    with workers(len(trace)) as beside:  # the load and the judging share nothing, and numpy lets both run at once
         told = beside.submit(message_side, chosen, plan.database, only=looked_at)
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         fitting = beside.submit(definition_side, plan, chosen, by_group)

@@ -142,9 +142,11 @@ def intervals(trace: Trace, streams: Streams, awake: Ints) -> Intervals:
     ]
     if not parts:
         return _measured(trace.time_ns, streams, slice(0, 0), None)
-    joined = {each.name: np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(Intervals)}
-    joined["start"] = np.append(0, np.cumsum(np.concatenate([part.counts for part in parts])))
-    return Intervals(**joined)
+    counts = np.concatenate([part.counts for part in parts])
+    columns = [{each.name: getattr(part, each.name) for each in fields(Intervals)} for part in parts]
+    parts.clear()  # so that a column's parts can go as soon as it is joined
+    joined = {each.name: np.concatenate([part.pop(each.name) for part in columns]) for each in fields(Intervals)}
+    return Intervals(**joined | {"start": np.append(0, np.cumsum(counts))})
 
 
 def _batches(start: Ints, *, most: int) -> Iterator[slice]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from canlens.message_evidence import Places, QuietEvidence, Speaker, Wake
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
@@ -13,11 +14,13 @@ from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 if TYPE_CHECKING:
     from canlens.database import Database
     from canlens.message_evidence import Stop
-    from canlens.trace import Ints, Rows, Trace
+    from canlens.trace import Rows, Trace
 
 SILENCE_S = 2.0
 """A channel that is silent for longer sleeps (our choice: messages of a bus that is awake come at least once a second,
 as a rule)."""
+BLOCK = 1 << 17
+"""Frames that are looked at in one step, so that memory stays small."""
 SILENCE_GAPS = 10
 """On a bus of a few slow messages the silence must besides be so many times the median gap between frames."""
 
@@ -29,12 +32,12 @@ class Awake:
     Attributes
     ----------
     number
-        int64 (n,): number of the stretch that each row lies in; it grows at each silence, and where the clock restarts.
+        int (n,): number of the stretch that each row lies in; it grows at each silence, and where the clock restarts.
     before, after
         intp (k,): for each silence, the row of the last frame before and of the first one after it.
     """
 
-    number: Ints
+    number: npt.NDArray[np.signedinteger]
     before: Rows
     after: Rows
 
@@ -45,27 +48,53 @@ def awake(trace: Trace) -> Awake:
     Error records count as no frames: a lone node that nobody answers does not keep the others awake. Where the clock
     restarts it is not known how long the silence was; it is none.
     """
-    number = trace.segment.astype(np.int64) * (1 << 20)
-    found: list[tuple[Rows, Rows]] = []
+    found: list[tuple[int, Rows, Rows]] = []
     for channel in range(max(len(trace.channels), 1)):
-        rows = np.flatnonzero((trace.channel == channel) & (trace.kind != Kind.ERROR))
-        if len(rows) < 2:  # noqa: PLR2004 – there is no gap between fewer
+        before, after = silences(trace, channel, longer_than_s=SILENCE_S)
+        if not len(before):
             continue
-        gap_ns = np.diff(trace.time_ns[rows])
-        silent = np.flatnonzero(gap_ns > SILENCE_S * NANOSECONDS_PER_SECOND)
-        if not len(silent):
-            continue
-        silent = silent[gap_ns[silent] > SILENCE_GAPS * float(np.median(gap_ns))]
-        silent = silent[trace.segment[rows[silent]] == trace.segment[rows[silent + 1]]]
-        if len(silent):
-            number[rows] += np.searchsorted(silent, np.arange(len(rows)), "left")
-            found.append((rows[silent], rows[silent + 1]))
-    before, after = (np.concatenate(each) for each in zip(*found, strict=True)) if found else (_NO_ROWS, _NO_ROWS)
-    order = np.argsort(after, kind="stable")
-    return Awake(number, before[order], after[order])
+        usual_ns = float(np.median(np.diff(trace.time_ns[_frames(trace, channel)])))
+        long = trace.time_ns[after] - trace.time_ns[before] > SILENCE_GAPS * usual_ns
+        long &= trace.segment[before] == trace.segment[after]
+        if long.any():
+            found.append((channel, before[long], after[long]))
+    if not found:
+        none: Rows = np.zeros(0, np.intp)
+        return Awake(trace.segment, none, none)
+    number = trace.segment.astype(np.int64) * (1 << 20)
+    for channel, before, _ in found:
+        rows = _frames(trace, channel)
+        number[rows] += np.searchsorted(before, rows, "left")
+    last, first = (np.concatenate([each[at] for each in found]) for at in (1, 2))
+    order = np.argsort(first, kind="stable")
+    return Awake(number, last[order], first[order])
 
 
-_NO_ROWS: Rows = np.zeros(0, np.intp)
+def silences(trace: Trace, channel: int, *, longer_than_s: float) -> tuple[Rows, Rows]:
+    """Find where a channel carried no data or remote frame for long.
+
+    Returns
+    -------
+    tuple
+        Rows of the frames before and after each silence, intp (k,).
+    """
+    limit_ns = longer_than_s * NANOSECONDS_PER_SECOND
+    befores: list[Rows] = []
+    afters: list[Rows] = []
+    last = np.zeros(0, np.intp)
+    for start in range(0, len(trace), BLOCK):
+        rows = np.append(last, start + _frames(trace, channel, slice(start, start + BLOCK)))
+        long = np.flatnonzero(np.diff(trace.time_ns[rows]) > limit_ns)
+        befores.append(rows[long])
+        afters.append(rows[long + 1])
+        last = rows[-1:]
+    return np.concatenate([last[:0], *befores]), np.concatenate([last[:0], *afters])
+
+
+def _frames(trace: Trace, channel: int, part: slice = slice(None)) -> Rows:
+    """Return the rows, counted from the part's first one, of the data and remote frames of one channel."""
+    found: Rows = np.flatnonzero((trace.channel[part] == channel) & (trace.kind[part] != Kind.ERROR))
+    return found
 
 
 def quiet(trace: Trace, found: Awake, database: Database, *, stops: tuple[Stop, ...] = ()) -> QuietEvidence:

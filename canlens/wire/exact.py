@@ -32,6 +32,7 @@ Element = TypeVar("Element", bound=np.generic)
 REMOTE, ERROR = 1, 2  # of a frame's ``kind``
 
 _BLOCK_ROWS = 1 << 17  # planes of 16 kB: they stay in the cache, and numpy's cost per call does not show
+_STRETCH = 1 << 19  # rows that are sorted by form at once, so that memory stays small
 _NO_FORM = 64
 _WIDE = 8  # bytes of a payload that lie in ``first8``
 
@@ -220,16 +221,22 @@ def _blocks(frames: FrameColumns, wanted: Bools) -> Iterator[tuple[Rows | slice,
     is_fd = is_fd_on_wire(frames)
     form = length_code | frames.is_extended.view(np.uint8) << 4 | is_fd.view(np.uint8) << 5
     form[~wanted] = _NO_FORM
+    for first in range(0, len(form), _STRETCH):
+        for rows, code in _of_one_form(form[first : first + _STRETCH], first):
+            table = FD_LENGTH if code >> 5 else CLASSICAL_LENGTH
+            yield rows, _block(frames, rows, length=int(table[code & 15]), code=code)
+
+
+def _of_one_form(form: Bytes, first: int) -> Iterator[tuple[Rows | slice, int]]:
+    """Yield the rows of each form of a stretch that begins at row ``first``, a block at a time."""
     numbers = np.bincount(form, minlength=_NO_FORM)[:_NO_FORM].tolist()
-    order = None if max(numbers) == len(form) else np.argsort(form, kind="stable")
+    order = None if max(numbers) == len(form) else first + np.argsort(form, kind="stable")
     end = 0
     for code, number in enumerate(numbers):
-        table = FD_LENGTH if code >> 5 else CLASSICAL_LENGTH
         begin, end = end, end + number
         for start in range(begin, end, _BLOCK_ROWS):
-            part = slice(start, min(start + _BLOCK_ROWS, end))
-            rows = part if order is None else order[part]
-            yield rows, _block(frames, rows, length=int(table[code & 15]), code=code)
+            stop = min(start + _BLOCK_ROWS, end)
+            yield slice(first + start, first + stop) if order is None else order[start:stop], code
 
 
 def _block(frames: FrameColumns, rows: Rows | slice, *, length: int, code: int) -> Block:
