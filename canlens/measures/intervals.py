@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.beats import CYCLIC, EVENT_DRIVEN, MIXED, NEAR_BEAT, beat_of, blurred_beat, fitted_cycles, kind_of
+from canlens.measures.beats import (
+    CYCLIC,
+    EVENT_DRIVEN,
+    FEW_LONGER,
+    MIXED,
+    NEAR_BEAT,
+    beat_of,
+    blurred_beat,
+    fitted_cycles,
+    kind_of,
+)
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
@@ -30,6 +40,8 @@ GAP_SPREADS = 4.0
 LATE_CYCLES = 1.5
 BATCH = 32_768
 """Frames that are measured together."""
+SHARES = (0.0, 0.025, 0.1, 0.5, 0.75, 0.9, FEW_LONGER, 0.975, 1.0)
+"""Of all intervals of a stream: those that are not longer than the ones told."""
 BURST_SHARE = 0.25
 """Frames that follow each other faster than this share of the cycle are a burst, from three on (our choice)."""
 
@@ -200,27 +212,28 @@ def _measured(stamps_ns: Ints, streams: Streams, batch: slice, awake: Ints | Non
 
 @dataclass(frozen=True, eq=False)
 class _Spread:
-    """Intervals of each stream in ascending order."""
+    """Intervals of each stream at :data:`SHARES` of all, in ascending order, float64 (g,) each [ns]."""
 
-    sorted_ns: Ints | npt.NDArray[np.uint32]
-    start: Ints
+    at_share: dict[float, Floats]
 
     @classmethod
     def of(cls, length_ns: Ints, start: Ints) -> _Spread:
-        """Sort the intervals of each stream."""
+        """Put those intervals where they belong; sorting all would take longer."""
         fits = not len(length_ns) or int(length_ns.max()) <= np.iinfo(np.uint32).max
-        ordered = length_ns.astype(np.uint32) if fits else length_ns.copy()  # shorter numbers are sorted faster
-        for first, last in itertools.pairwise(start.tolist()):
-            ordered[first:last].sort()
-        return cls(ordered, start)
+        parted = length_ns.astype(np.uint32) if fits else length_ns.copy()  # shorter numbers are moved faster
+        last = np.diff(start) - 1
+        index = np.rint(np.outer(np.maximum(last, 0), SHARES)).astype(np.int64)
+        for (first, end), places in zip(itertools.pairwise(start.tolist()), index.tolist(), strict=True):
+            if end > first:
+                parted[first:end].partition(places)
+        found = np.zeros(index.shape)
+        filled = last >= 0
+        found[filled] = parted[start[:-1][filled, np.newaxis] + index[filled]]
+        return cls(dict(zip(SHARES, found.T, strict=True)))
 
     def at(self, share: float) -> Floats:
         """Return for each stream the interval that this share of all does not pass [ns]; 0 where it has none."""
-        count = np.diff(self.start)
-        if not len(self.sorted_ns):
-            return np.zeros(len(count))
-        index = self.start[:-1] + np.rint(share * (count - 1)).astype(np.int64)
-        return np.where(count > 0, self.sorted_ns[np.clip(index, 0, len(self.sorted_ns) - 1)], 0).astype(np.float64)
+        return self.at_share[share]
 
 
 def _gap_from(beat_ns: Floats, late_ns: Floats) -> Ints:

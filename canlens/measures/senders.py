@@ -114,10 +114,12 @@ def longest_turns(length_ns: Ints) -> slice | None:
     """
     if len(length_ns) < FEWEST_TURNS:
         return None
+    uneven = np.minimum(length_ns[2:], length_ns[1:-1]) < UNEVEN * np.maximum(length_ns[2:], length_ns[1:-1])
+    if np.count_nonzero(uneven) < FEWEST_TURNS:
+        return None
     pair = length_ns[1:] + length_ns[:-1]
-    short, long = np.minimum(length_ns[1:], length_ns[:-1]), np.maximum(length_ns[1:], length_ns[:-1])
     alike = np.abs(pair[1:] - pair[:-1]) <= SAME * pair[1:]
-    turn = alike & (short[1:] < UNEVEN * long[1:]) & (np.abs(length_ns[2:] - length_ns[:-2]) <= SAME * pair[1:])
+    turn = uneven & alike & (np.abs(length_ns[2:] - length_ns[:-2]) <= SAME * pair[1:])
     borders = np.flatnonzero(np.diff(np.concatenate(([False], turn, [False])).astype(np.int8)))
     first, last = borders[::2], borders[1::2]
     if not len(first):
