@@ -14,7 +14,7 @@ from canlens.trace import NANOSECONDS_PER_SECOND, Ints, Kind, Trace
 from canlens.wire import ErrorClass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from canlens.signals import Floats
     from canlens.trace import Bools
@@ -220,50 +220,37 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
     starts: list[Floats] = [np.zeros(0)]
     windows: list[Floats] = [np.zeros(0)]
     for part in _segments(trace):
-        time_s = (trace.time_ns[part] - trace.start_ns) / NANOSECONDS_PER_SECOND
-        last_s = float(time_s.max())
-        if last_s == time_s.min():
+        first_ns, last_ns = int(trace.time_ns[part].min()), int(trace.time_ns[part].max())
+        if first_ns == last_ns:
             continue
-        start_s = _first_start(time_s, all_busy_s[part])
-        length_s = last_s - start_s
+        start_s = min(float((end_s - all_busy_s[rows]).min()) for rows, end_s in _ends(trace, part))
+        length_s = (last_ns - trace.start_ns) / NANOSECONDS_PER_SECOND - start_s
         span_s += length_s
-        time_s -= start_s
-        load = _windows(time_s, busy_s[part], length_s=length_s, window_s=window_s)
+        number = int(length_s / window_s + 1e-9)
+        ends = ((end_s - start_s, busy_s[rows]) for rows, end_s in _ends(trace, part))
+        load = _windows(ends, number, window_s=window_s) if number <= MOST_WINDOWS else np.zeros(0)
         windows.append(load)
         starts.append(np.asarray(start_s + window_s * np.arange(len(load)), np.float64))
     return span_s, np.concatenate(starts), np.concatenate(windows)
 
 
-def _first_start(end_s: Floats, busy_s: Floats) -> float:
-    """Return when the first frame began [s]; a block at a time, so that memory stays small."""
-    blocks = range(0, len(end_s), BLOCK)
-    return min(float((end_s[at : at + BLOCK] - busy_s[at : at + BLOCK]).min()) for at in blocks)
+def _ends(trace: Trace, part: slice) -> Iterator[tuple[slice, Floats]]:
+    """Yield some rows of a recording a block at a time, with their stamps since its first frame [s]."""
+    for first in range(part.start, part.stop, BLOCK):
+        rows = slice(first, min(first + BLOCK, part.stop))
+        yield rows, (trace.time_ns[rows] - trace.start_ns) / NANOSECONDS_PER_SECOND
 
 
-def _windows(end_s: Floats, busy_s: Floats, *, length_s: float, window_s: float) -> Floats:
-    """Compute the load of each whole window from the time at which each frame ended and for how long it ran.
-
-    Where stamps jump so far that there would be more windows than :data:`MOST_WINDOWS`, there is none.
-    """
-    number = int(length_s / window_s + 1e-9)
-    if number > MOST_WINDOWS:
-        return np.zeros(0)
-    if (end_s[1:] < end_s[:-1]).any():
-        order = np.argsort(end_s, kind="stable")
-        end_s, busy_s = end_s[order], busy_s[order]
-    border_s = window_s * np.arange(number + 1)
-    first = np.append(np.searchsorted(end_s, border_s, "left"), len(end_s))
-    total_s = np.zeros(len(busy_s) + 1)
-    np.cumsum(busy_s, out=total_s[1:])
-    held_s = np.diff(total_s[first])
-    near = np.searchsorted(end_s, border_s + busy_s.max(initial=0.0), "right")  # only these can reach across a border
-    counts = np.minimum(near, first[1:]) - first[:-1]
-    window = np.repeat(np.arange(number + 1), counts)
-    rows = np.arange(len(window)) - np.repeat(np.cumsum(counts) - counts - first[:-1], counts)
-    over_s = busy_s[rows] - (end_s[rows] - border_s[window])
-    window, over_s = window[over_s > 0], over_s[over_s > 0]
-    np.subtract.at(held_s, window, over_s)
-    np.add.at(held_s, np.maximum(window - 1, 0), over_s)
+def _windows(ends: Iterable[tuple[Floats, Floats]], number: int, *, window_s: float) -> Floats:
+    """Compute the load of each whole window from the time at which each frame ended and for how long it ran [s]."""
+    held_s = np.zeros(number + 1)
+    for end_s, busy_s in ends:
+        window = np.minimum((end_s / window_s).astype(np.int64), number)
+        held_s += np.bincount(window, busy_s, minlength=number + 1)
+        across = np.flatnonzero(end_s - window * window_s < busy_s)
+        over_s = busy_s[across] - (end_s[across] - window[across] * window_s)
+        np.subtract.at(held_s, window[across], over_s)
+        np.add.at(held_s, np.maximum(window[across] - 1, 0), over_s)
     return np.asarray(held_s[:number] / window_s, np.float64)
 
 
