@@ -75,7 +75,6 @@ def evidence(
     with workers(len(trace)) as beside:  # the load and the judging share nothing, and numpy lets both run at once
         told = beside.submit(message_side, chosen, plan.database, only=looked_at)
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
-        fitting = beside.submit(definition_side, plan, chosen, by_group)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
         seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, chosen), offset_s])
@@ -87,9 +86,9 @@ def evidence(
             for name, output in plan.outputs.items()
         }
         sagging = supply(plan, recorded, outputs)
+        definitions = definition_side(plan, chosen, by_group)
         bus, buses = load.result()
         intervals, quiet, _ = told.result()
-        definitions = fitting.result()
     shortest_s = min((each.within_s for each in plan.outputs.values()), default=None)
     described = recording(trace, plan.database, within_s=shortest_s)
     return Evidence(
