@@ -14,7 +14,7 @@ from canlens.errors import UsageError
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
-    from canlens.results import CheckResult, Verdict
+    from canlens.results import Verdict
 
 EXIT_CODES: dict[Verdict, int] = {"proven": 0, "failed": 1, "not-proven": 3}
 
@@ -113,12 +113,15 @@ def _report(checkup: Checkup, json: str | None) -> int:
             return EXIT_CODES[checkup.result.verdict]
         replace_file(Path(json), content)
         tell(f"Wrote {json}.\n")
-    say_result(checkup.result)
+    say_checkup(checkup)
     return EXIT_CODES[checkup.result.verdict]
 
 
-def say_result(result: CheckResult) -> None:
+def say_checkup(checkup: Checkup) -> None:
     """Write the text report to standard output."""
+    from canlens.measures.lanes import lanes
     from canlens.reports.text import check_text
+    from canlens.reports.text_strips import PARTS
 
-    say(check_text(result, encoding=encoding_of(sys.stdout)))
+    told = [lanes(each, parts=PARTS) for each in checkup.evidence]
+    say(check_text(checkup.result, lanes=told, encoding=encoding_of(sys.stdout)))

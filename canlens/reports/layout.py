@@ -38,24 +38,36 @@ def _character_width(character: str) -> int:
     return 2 if unicodedata.east_asian_width(character) in "WF" else 1
 
 
-def wrap(text: str, width: int) -> list[str]:
+def wrap(text: str, width: int, *, first: int | None = None) -> list[str]:
     """Break a text into lines of at most ``width`` columns, between words where that can be done.
+
+    Parameters
+    ----------
+    text
+        Words; blanks between them count as one.
+    width
+        Columns of a line.
+    first
+        Columns of the first line, where something stands before it; None: as many as of the others.
 
     Examples
     --------
     >>> wrap("measure the output terminal", 12)
     ['measure the', 'output', 'terminal']
+    >>> wrap("measure the output terminal", 15, first=5)
+    ['', 'measure the', 'output terminal']
     >>> wrap("", 12)
     ['']
     """
     lines: list[str] = []
     line, used = "", 0
+    room = width if first is None else first
     for word in text.split():
         for piece in _pieces(word, width):
             wide = display_width(piece)
-            if line and used + 1 + wide > width:
+            if used + bool(line) + wide > room and (line or room < width):
                 lines.append(line)
-                line, used = "", 0
+                line, used, room = "", 0, width
             line, used = (f"{line} {piece}", used + 1 + wide) if line else (piece, wide)
     return [*lines, line]
 
@@ -110,10 +122,25 @@ class Page:
         first = fitted(first, self.encoding)
         start = padded(first, indent) if display_width(first) <= indent else f"{first} "
         words = fitted(text, self.encoding)
-        room = WIDTH - max(indent, display_width(start))
-        head, *rest = wrap(words, room)
+        head, *rest = wrap(words, WIDTH - indent, first=WIDTH - max(indent, display_width(start)))
         self.lines.append((start + head).rstrip())
         self.lines += [" " * indent + line for line in rest]
+
+    def strips(self, rows: Sequence[tuple[str, str]], *, widest: int) -> None:
+        """Add rows of signs that stand exactly below one another, each with its name before it.
+
+        Parameters
+        ----------
+        rows
+            Name and signs. The blanks among the signs are kept.
+        widest
+            Columns for the names; a longer one goes on in the next line.
+        """
+        fit = [(wrap(fitted(name, self.encoding), widest), fitted(signs, self.encoding)) for name, signs in rows]
+        column = GAP + max((display_width(line) for name, _ in fit for line in name), default=0)
+        for (first, *rest), signs in fit:
+            self.lines.append((padded(first, column) + signs).rstrip())
+            self.lines += rest
 
     def facts(self, rows: Sequence[tuple[str, str]], *, indent: int = 0) -> None:
         """Add labelled texts, the labels in a column of their own; rows without text are left out."""

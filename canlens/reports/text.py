@@ -15,9 +15,13 @@ from canlens.reports.text_sections import (
     add_recordings,
     add_untested,
 )
+from canlens.reports.text_strips import add_chain, add_time_lines
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canlens.findings import Cause, Finding
+    from canlens.measures.lanes import Lane
     from canlens.results import CheckResult, OutputResult
 
 GATE = "poor-recording"
@@ -27,13 +31,16 @@ LIKELY = 0.5
 _READ_ON = "Read the findings and NOT TESTED below, then record again"
 
 
-def check_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
+def check_text(result: CheckResult, *, lanes: Sequence[Sequence[Lane]] = (), encoding: str = "utf-8") -> str:
     """Write the result of a check as plain text.
 
     Parameters
     ----------
     result
         What the check found.
+    lanes
+        For each recording, what controls and outputs did in :data:`canlens.reports.text_strips.PARTS` parts; without
+        it there is no time line.
     encoding
         What the console can show; signs it lacks are replaced before the lines are wrapped.
 
@@ -47,6 +54,8 @@ def check_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
     findings = by_severity(result.findings)
     _add_answer(page, result, findings)
     add_outputs(page, result)
+    add_chain(page, result.outputs)
+    add_time_lines(page, result.recordings, lanes)
     add_findings(page, findings, recordings=len(result.recordings))
     add_causes(page, result.causes)
     add_untested(page, result)

@@ -1,4 +1,4 @@
-"""Sections of the text report: outputs and their chain, what was not tested, controls, recording, bus."""
+"""Sections of the text report: outputs, what was not tested, controls, recording, bus."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _RECORDED = {
 
 
 def add_outputs(page: Page, result: CheckResult) -> None:
-    """Add the table of outputs and, under it, each output's chain from the bus to the load."""
+    """Add the table of outputs."""
     page.heading(f"OUTPUTS of {result.title}" if result.title else "OUTPUTS")
     rows = [
         (
@@ -38,7 +38,6 @@ def add_outputs(page: Page, result: CheckResult) -> None:
     ]
     headings = ("output", "load", "on when", "verdict", "answered", "median/max ms")
     page.table(headings, rows, remarks=[_remarks(output) for output in result.outputs.values()])
-    _add_chain(page, result.outputs)
 
 
 def _remarks(output: OutputResult) -> list[str]:
@@ -67,23 +66,6 @@ def _remarks(output: OutputResult) -> list[str]:
     if output.judged_from == "observed":
         remarks.append("Judged from what was observed by eye, ear or meter; how quick it is was not judged.")
     return remarks
-
-
-def _add_chain(page: Page, outputs: Mapping[str, OutputResult]) -> None:
-    page.heading("THE CHAIN of each output, link by link")
-    names = [f"{number} {name}" for number, name in enumerate(words.LINK_NAMES.values(), 1)]
-    third = len(names) // 3
-    for row in range(third):
-        page.paragraph("", first="".join(f"{name:<24}" for name in names[row::third]))
-    page.paragraph(
-        f"{words.LINK_MARKS['seen']} seen, {words.LINK_MARKS['broken']} broken, "
-        f"{words.LINK_MARKS['cannot-tell']} cannot be told from this recording"
-    )
-    page.gap()
-    rows = [
-        (name, *(words.LINK_MARKS[output.links[link]] for link in words.LINK_NAMES)) for name, output in outputs.items()
-    ]
-    page.table(("output", *map(str, range(1, len(names) + 1))), rows)
 
 
 def add_untested(page: Page, result: CheckResult) -> None:

@@ -14,6 +14,7 @@ from tests.unit import sample_results as sample
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from canlens.evidence import Evidence
     from canlens.results import CheckResult, Json
 
 
@@ -22,6 +23,7 @@ class Judged:
     """Stands for a checkup: what the command needs of one."""
 
     result: CheckResult
+    evidence: tuple[Evidence, ...] = ()
 
     def to_dict(self) -> dict[str, Json]:
         return to_dict(self.result)

@@ -4,11 +4,14 @@ import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 from canlens.findings import Finding, Lines
+from canlens.measures.lanes import Lane
 from canlens.reports.layout import display_width
 from canlens.reports.text import check_text
+from canlens.reports.text_strips import PARTS
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
@@ -193,14 +196,51 @@ def test_long_evidence_says_how_many_lines_are_not_printed() -> None:
 
 
 def test_the_chain_shows_seen_broken_and_untold_links() -> None:
-    assert "siren   ✓  ✓  ✓  ✓  ✓  ✗  ?  ?  ?" in check_text(sample.FAILED)
+    text = check_text(sample.FAILED)
+    assert "link   123 456 789\nsiren  ✓✓✓ ✓✓✗ ???  broken at 6, output commanded\n" in text
+    assert "lamp   ✓✓✓ ✓✓✓ ??✓  not shown: 7, 8\n" in text
 
 
 def test_the_chain_can_be_read_on_an_ascii_console() -> None:
     text = check_text(sample.FAILED, encoding="ascii")
-    assert "siren   +  +  +  +  +  X  ?  ?  ?" in text
+    assert "siren  +++ ++X ???" in text
     assert "+ seen, X broken, ? cannot be told" in text
     text.encode("ascii")
+
+
+def _lanes(name: str) -> list[Lane]:
+    """Return a control that was on in the middle, and an output that answered once, missed once, came unasked once."""
+    state = np.repeat(np.array([-1, 0, 1, 2, 0, 0], np.int8), PARTS // 6)
+    counts = np.zeros((4, PARTS), np.int64)
+    counts[0, 20] = counts[1, 30] = counts[2, 40] = 1
+    return [
+        Lane(name, "control", state, counts[3], counts[3], counts[3]),
+        Lane(name, "output", state, counts[0], counts[1], counts[2]),
+    ]
+
+
+def test_the_time_line_shows_states_answers_and_what_went_wrong() -> None:
+    text = check_text(sample.FAILED, lanes=[_lanes("siren")])
+    section = text.split("TIME LINE, 92.1 s; one sign is 1.5 s\n")[1].split("\n\nFINDINGS")[0]
+    *_, control, blank, output, axis = section.splitlines()
+    assert control == f"siren    {'?' * 10}{'·' * 10}{'█' * 10}{'▄' * 10}{'·' * 20}"
+    assert blank == ""
+    assert output == f"siren    {'?' * 10}{'·' * 10}✓{'█' * 9}✗{'▄' * 9}!{'·' * 19}"
+    assert axis.split() == ["seconds", "0", "23", "46", "69", "92"]
+
+
+def test_the_time_line_can_be_read_on_an_ascii_console() -> None:
+    text = check_text(sample.FAILED, lanes=[_lanes("siren")], encoding="ascii")
+    assert "# on, = on and off, . off, ? not known" in text
+    assert "??????????..........##########==========...................." in text
+
+
+def test_each_of_several_recordings_has_its_time_line_and_the_legend_stands_once() -> None:
+    result = replace(sample.FAILED, recordings=(sample.RECORDING, sample.RECORDING))
+    text = check_text(result, lanes=[_lanes("siren"), _lanes("siren")])
+    assert "TIME LINE of recording 1, 92.1 s" in text
+    assert "TIME LINE of recording 2, 92.1 s" in text
+    assert text.count("█ on,") == 1
 
 
 def test_the_table_holds_counts_and_latencies_in_milliseconds() -> None:
@@ -262,7 +302,7 @@ def test_the_page_never_says_legal_or_safe(result: CheckResult) -> None:
 @pytest.mark.parametrize("encoding", ENCODINGS)
 @pytest.mark.parametrize("name", HOSTILE)
 def test_no_name_breaks_the_page(name: str, encoding: str) -> None:
-    text = check_text(_with_name(name), encoding=encoding)
+    text = check_text(_with_name(name), lanes=[_lanes(name), _lanes(name)], encoding=encoding)
     text.encode(encoding)
     for line in text.split("\n"):
         assert display_width(line) <= 80
