@@ -6,7 +6,7 @@ bits are DBC bit numbers, 8 x byte + bit, bit 0 the least significant.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from canlens.results import Json, RecordingResult, plain, version
@@ -126,6 +126,10 @@ class ControlDiscovery:
     levels: tuple[Candidate, ...]
     slots: tuple[Slot, ...]
     dropped: Dropped
+
+    def with_words(self, *, reason: str, next_step: str) -> ControlDiscovery:
+        """Return the same with its sentences."""
+        return replace(self, reason=reason, next_step=next_step)
 
 
 @dataclass(frozen=True)

@@ -69,10 +69,10 @@ def hypergeometric_tail(slots: int, answered: int, operated: int, hits: int) -> 
     >>> round(1 / hypergeometric_tail(20, 4, 4, 4))
     4845
     """
-    return min(1.0, float(_masses(slots, answered, operated)[hits:].sum()))
+    return min(1.0, float(hypergeometric_masses(slots, answered, operated)[hits:].sum()))
 
 
-def _masses(slots: int, answered: int, operated: int) -> Floats:
+def hypergeometric_masses(slots: int, answered: int, operated: int) -> Floats:
     """Return P(h of the operated slots are answered) for h = 0 … operated."""
     counts = np.arange(operated + 1)
     logs = np.concatenate(([0.0, 0.0], np.cumsum(np.log(np.arange(2, slots + 1)))))  # of the factorials
@@ -118,7 +118,9 @@ def _drawn_again(operated: Bools, answered: Bools, stratum: Ints) -> float:
     masses, hits = np.ones(1), 0
     for state in np.unique(stratum[stratum >= 0]):
         own = stratum == state
-        masses = np.convolve(masses, _masses(int(own.sum()), int(answered[own].sum()), int(operated[own].sum())))
+        masses = np.convolve(
+            masses, hypergeometric_masses(int(own.sum()), int(answered[own].sum()), int(operated[own].sum()))
+        )
         hits += int((operated & answered & own).sum())
     return float(min(1.0, masses[hits:].sum()))
 

@@ -1,0 +1,149 @@
+"""Aligning: how the marks lie against the log's clock, told by the places that follow them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from canlens.measures.discovering.matching import matched, pairs
+from canlens.measures.discovering.slots import LEAST_JITTER_S, REACTION_S
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.measures.discovering.chances import Chances
+    from canlens.measures.discovering.places import Tried
+    from canlens.measures.discovering.slots import Slots
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Rows
+
+NAMED_AT = 0.01
+"""A session without anything to find may name something once in so many times (our choice)."""
+AS_WRITTEN = 0.75
+"""Share of the error allowed that is spent on the marks as written; the rest is for marks that are shifted."""
+STEPS_A_WINDOW = 5
+MOST_OFFSETS = 2000
+
+
+class Judge(Protocol):
+    """Puts all places to a test for one control."""
+
+    def __call__(self, hits: Bools, control: str) -> Chances:
+        """Return the chances, given in which slots each place went on and off."""
+
+
+@dataclass(frozen=True)
+class Shift:
+    """How far all marks are moved [s], within what range the same would be found, and how often was searched for it."""
+
+    shift_s: float = 0.0
+    half_range_s: float = 0.0
+    tries: float = 1 / AS_WRITTEN
+    estimated: bool = False
+
+
+def best_shift(tried: Tried, slots: Slots, judge: Judge, reach_s: tuple[float, float]) -> Shift:
+    """Find how far the marks must be moved.
+
+    Parameters
+    ----------
+    tried, slots
+        Places and slots, the latter as written.
+    judge
+        The test.
+    reach_s
+        Least and greatest shift that leaves the marks inside the recording [s].
+
+    Returns
+    -------
+    Shift
+        None at all where some control can be named without, or nothing is found with any other.
+    """
+    plain = _evidence(tried, slots, judge, Shift())
+    if not len(tried.pulses) or plain <= NAMED_AT:
+        return Shift()
+    window_s = 2 * slots.jitter_s + REACTION_S
+    step_s = max(window_s / STEPS_A_WINDOW, (reach_s[1] - reach_s[0]) / MOST_OFFSETS)
+    offsets = np.arange(reach_s[0], reach_s[1] + step_s, step_s)
+    scores = np.array([_score(tried, slots, judge, float(each)) for each in offsets])
+    top = np.flatnonzero(scores >= scores.max() - 1e-9)
+    run = np.split(top, np.flatnonzero(np.diff(top) > 1) + 1)
+    longest = max(run, key=len)
+    found = Shift(
+        float(offsets[longest].mean()),
+        float(len(longest) * step_s / 2),
+        max(1.0, (reach_s[1] - reach_s[0]) / window_s) / (1 - AS_WRITTEN),
+        estimated=True,
+    )
+    return found if _evidence(tried, slots, judge, found) < plain else Shift()
+
+
+def _score(tried: Tried, slots: Slots, judge: Judge, shift_s: float) -> float:
+    """Return how unlikely the best place of each control is, all controls together."""
+    hits = matched(tried, slots, shift_s=shift_s)
+    found = [judge(hits, control).weighed for control in slots.controls]
+    return float(sum(-np.log10(max(each.min(), 1e-300)) for each in found if len(each)))
+
+
+def _evidence(tried: Tried, slots: Slots, judge: Judge, shift: Shift) -> float:
+    """Return how many places would be expected to do as well as the best one of any control, with a shift."""
+    hits = matched(tried, slots, shift_s=shift.shift_s)
+    times = shift.tries * len(slots.controls)
+    return min(judge(hits, control).least * times for control in slots.controls)
+
+
+@dataclass(frozen=True)
+class Clock:
+    """How the written times lie against the log's, as the places that follow tell [s].
+
+    ``lag_s`` is to be added to the marks so that the earliest place follows at once; ``scatter_s`` is how far single
+    marks lie off, None where nothing follows.
+    """
+
+    lag_s: float = 0.0
+    uncertainty_s: float | None = None
+    scatter_s: float | None = None
+
+
+PRECISE_S = 0.35
+"""Marks that scatter less, the wait for the next frame apart, were not noted by hand (our choice: nobody keeps time so
+well)."""
+LATEST_S = 1.2
+"""A place that follows later than this after marks that scatter little does so because the clocks differ."""
+EARLY = 0.1
+"""The lag that so many exercises do not reach stands for the quickest answer."""
+
+
+def clock_of(lags_s: Sequence[tuple[Floats, float]]) -> Clock:
+    """Tell offset and scatter of the marks by how long after each mark the earliest place of each control went on.
+
+    Parameters
+    ----------
+    lags_s
+        For each named control, the lag of every answered exercise behind its mark, and the wait for a beat [s].
+    """
+    every = np.concatenate([np.zeros(0), *(own for own, _ in lags_s)])
+    if len(every) < 2:  # noqa: PLR2004 – one lag tells no scatter
+        return Clock()
+    middle, early = float(np.median(every)), float(np.quantile(every, EARLY))
+    scatter_s = float(np.median(np.abs(every - middle))) * 1.4826
+    uncertainty_s = 2 * 1.25 * max(scatter_s, 0.01) / float(np.sqrt(len(every)))
+    wait_s = max(slack for _, slack in lags_s)
+    if scatter_s > PRECISE_S + wait_s / 2:
+        return Clock(middle, uncertainty_s, scatter_s)
+    if early >= -LEAST_JITTER_S and middle <= LATEST_S + wait_s:
+        return Clock(0.0, uncertainty_s, scatter_s)
+    return Clock(early, uncertainty_s, scatter_s)
+
+
+def lags(tried: Tried, slots: Slots, place: int, exercises: Bools, *, shift_s: float) -> tuple[Floats, Rows]:
+    """Return for each answered exercise of a place its lag behind the mark [s] and the row of the trace, both (h,)."""
+    one = tried.only(np.array([place], np.int64))
+    pulse, slot = pairs(one, slots, shift_s=shift_s)
+    own = exercises[slot]
+    pulse, slot = pulse[own], slot[own]
+    slot, first = np.unique(slot, return_index=True)
+    pulse = pulse[first]
+    return one.pulses.rise_s[pulse] - slots.time_s[slot] - shift_s, one.pulses.row[pulse]

@@ -1,0 +1,144 @@
+"""Chances: how likely a place that has nothing to do with a control would follow it as well, exactly.
+
+Slots in which the control was operated were drawn at random, so under the null hypothesis that a place does not follow
+it, the answered slots are a random sample of all slots: the number of answered exercises is hypergeometric, whatever
+else the bus does. Draws are taken within one state of the vehicle; the states are added up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.measures.coincidence import hypergeometric_masses
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints
+
+ROUNDING = 1 + 1e-9
+"""Chances that differ by less are the same."""
+
+
+SHARES = (0.75, 0.25, 0.25)
+"""How the error allowed is shared among bits, fields and levels (our choice, made before any session was seen: most
+controls are bits). Levels are looked for apart, in what bits and fields left unexplained."""
+
+
+@dataclass(frozen=True, eq=False)
+class Chances:
+    """The chance of every place for one control; F places.
+
+    Attributes
+    ----------
+    answered, stray
+        int64 (F,): exercises, and slots left alone, in which each place went on and off.
+    single
+        float64 (F,): the chance of each place alone.
+    kind
+        int64 (F,): bit, field or level.
+    tails
+        Of each kind of place: P(h or more exercises are answered) for h = 0, 1, …, and how many different places it
+        holds for.
+    """
+
+    answered: Ints
+    stray: Ints
+    single: Floats
+    kind: Ints
+    tails: Mapping[int, Sequence[tuple[Floats, int]]]
+
+    def expected(self, single: float, kind: int) -> float:
+        """Return how many places would do as well as one of a kind if none had to do with the control.
+
+        Each adds the greatest chance it can attain that is no greater than ``single``: with so few slots many
+        can never come so low, and add nothing. What is expected bounds the chance that any does.
+        """
+        total = 0.0
+        for tail, count in self.tails.get(kind, ()):
+            attained = tail[tail <= single * ROUNDING]
+            total += count * (float(attained.max()) if len(attained) else 0.0)
+        return total / SHARES[kind]
+
+    def corrected(self, place: int, *, times: float = 1.0) -> float:
+        """Return the chance that any place would do as well as this one; ``times`` counts how often was searched."""
+        return min(1.0, self.expected(float(self.single[place]), int(self.kind[place])) * times)
+
+    @property
+    def weighed(self) -> Floats:
+        """float64 (F,): the chance of each place alone over the share of its kind."""
+        return np.asarray(self.single / np.array(SHARES)[self.kind], np.float64)
+
+    @property
+    def least(self) -> float:
+        """How many places would be expected to do as well as the best one; 1 without places."""
+        best = [np.flatnonzero(self.kind == kind) for kind in np.unique(self.kind)]
+        return min((self.expected(float(self.single[own].min()), int(self.kind[own[0]])) for own in best), default=1.0)
+
+
+def by_kind(tails: Sequence[Floats], number: Ints, kind: Ints) -> dict[int, list[tuple[Floats, int]]]:
+    """Count for each kind how many places each tail holds for; ``number`` and ``kind`` have one value a place."""
+    counts = {each: np.bincount(number[kind == each], minlength=len(tails)) for each in np.unique(kind).tolist()}
+    return {
+        each: [(tail, int(count)) for tail, count in zip(tails, own, strict=True) if count]
+        for each, own in counts.items()
+    }
+
+
+def chances(matched: Bools, kind: Ints, exercises: Bools, compared: Bools, stratum: Ints) -> Chances:
+    """Put every place to the exact test for one control.
+
+    Parameters
+    ----------
+    matched
+        bool (F, T): in which slots each place went on and off.
+    kind
+        int64 (F,): bit, field or level.
+    exercises, compared
+        bool (T,): slots in which the control was operated, and in which it was left alone.
+    stratum
+        int64 (T,): state of the vehicle.
+
+    References
+    ----------
+    Fisher's exact test, by strata; Westfall and Wolfinger, "Multiple Tests with Discrete Distributions", The American
+    Statistician 51 (1997) 3-8, for the correction by attainable values.
+    """
+    used = exercises | compared
+    states = np.unique(stratum[exercises])
+    inside = [used & (stratum == state) for state in states]
+    margin = np.stack([matched[:, own].sum(axis=1) for own in inside], axis=1) if inside else matched[:, :0]
+    sizes = [(int(own.sum()), int((own & exercises).sum())) for own in inside]
+    known, number = np.unique(margin, axis=0, return_inverse=True)
+    tails = [_tail(sizes, row) for row in known.tolist()]
+    answered = matched[:, exercises].sum(axis=1)
+    width = max((len(tail) for tail in tails), default=1)
+    table = np.array([np.pad(tail, (0, width - len(tail))) for tail in tails]).reshape(len(tails), width)
+    first = different(matched[:, used], kind)
+    return Chances(
+        answered=answered,
+        stray=matched[:, compared].sum(axis=1),
+        single=table[number.ravel(), answered] if len(answered) else np.zeros(0),
+        kind=kind,
+        tails=by_kind(tails, number.ravel()[first], kind[first]),
+    )
+
+
+def _tail(sizes: list[tuple[int, int]], margin: list[int]) -> Floats:
+    """Return P(at least h hits), h = 0, 1, …, for (slots, exercises) and answered slots of each state."""
+    masses = np.ones(1)
+    for (slots, operated), answered in zip(sizes, margin, strict=True):
+        masses = np.convolve(masses, hypergeometric_masses(slots, answered, operated))
+    return np.asarray(np.minimum(np.cumsum(masses[::-1])[::-1], 1.0), np.float64)
+
+
+def different(matched: Bools, kind: Ints) -> Ints:
+    """Return one place, as its index, for all of a kind that did the same in every slot."""
+    packed = np.packbits(matched, axis=1)
+    rows = np.ascontiguousarray(np.concatenate([kind[:, None].astype(np.uint8), packed], axis=1))
+    _, first = np.unique(rows.view(np.dtype((np.void, rows.shape[1]))).ravel(), return_index=True)
+    return np.asarray(first, np.int64)

@@ -1,0 +1,203 @@
+"""Places: bits and fields that may show a control, and the pulses in which each was on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    import numpy.typing as npt
+
+    from canlens.measures.discovering.changes import Changes
+    from canlens.signals import Floats
+    from canlens.trace import Bytes, Ints, Rows
+
+BIT, FIELD, LEVEL = range(3)
+WIDTHS = (2, 3, 4, 8)
+"""Bits of the fields that are tried inside a byte, at every place."""
+FEWEST_VALUES, MOST_VALUES = 3, 24
+"""A field of two values is shown by one bit; of a number that takes more, single values mean nothing (our choice)."""
+LATE_START_S = 1.0
+"""A message that first comes so much later than the recording begins [s] was sent for a reason: its first frame counts
+as a change (our choice: messages on a beat of a bus that is awake come at least once a second)."""
+
+
+class Place(NamedTuple):
+    """Some bits of a stream and the raw value that means on.
+
+    ``start_bit`` is the DBC bit number of the lowest bit, ``limit`` the raw threshold of a level: on above it where
+    ``on`` is 1, at or below it where ``on`` is 0.
+    """
+
+    stream: int
+    start_bit: int
+    length: int
+    on: int
+    kind: int = BIT
+    is_motorola: bool = False
+    limit: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Pulses:
+    """The times for which places were on.
+
+    Attributes
+    ----------
+    place
+        int64 (p,): index of the place.
+    rise_s, fall_s
+        float64 (p,): when it went on and off [s]; ``inf`` where it was still on at the end.
+    row
+        intp (p,): row of the trace in which it went on.
+    """
+
+    place: Ints
+    rise_s: Floats
+    fall_s: Floats
+    row: Rows
+
+    def __len__(self) -> int:
+        return len(self.place)
+
+    def where(self, chosen: npt.NDArray[np.bool_] | Rows) -> Pulses:
+        """Return some of them."""
+        return Pulses(*(getattr(self, each.name)[chosen] for each in fields(self)))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Pulses]) -> Pulses:
+        """Return several as one, by the time they went on."""
+        if not parts:
+            return cls(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros(0, np.intp))
+        whole = cls(*(np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(cls)))
+        return whole.where(np.argsort(whole.rise_s, kind="stable"))
+
+
+@dataclass(frozen=True, eq=False)
+class Tried:
+    """All places that are tried, their pulses, and what each was taken from.
+
+    Attributes
+    ----------
+    places
+        F of them.
+    pulses
+        By the time they went on.
+    slack_s
+        float64 (F,): a change on the bus is seen up to so much later [s].
+    bits_changing
+        Bits that ever change.
+    """
+
+    places: tuple[Place, ...]
+    pulses: Pulses
+    slack_s: Floats
+    bits_changing: int
+
+    def only(self, chosen: Ints) -> Tried:
+        """Return some of the places with their pulses."""
+        number = np.full(len(self.places), -1, np.int64)
+        number[chosen] = np.arange(len(chosen))
+        kept = self.pulses.where(number[self.pulses.place] >= 0)
+        return Tried(
+            tuple(self.places[index] for index in chosen.tolist()),
+            Pulses(number[kept.place], kept.rise_s, kept.fall_s, kept.row),
+            self.slack_s[chosen],
+            self.bits_changing,
+        )
+
+
+class Limits(NamedTuple):
+    """Which pulses are worth keeping.
+
+    ``least_s`` and ``most_s`` bound the time for which a control was held [s]; a bit that changes more than
+    ``busiest`` times, or a place that is on and off again more than ``most_pulses`` times, shows no control; the
+    recording begins at ``start_s`` [s].
+    """
+
+    least_s: float
+    most_s: float
+    busiest: int
+    most_pulses: int
+    start_s: float
+
+
+Found = tuple[list[Place], Pulses]
+"""Places, and pulses that bear their indices among these."""
+
+
+def bit_pulses(changes: Changes, limits: Limits) -> Found:
+    """Return each bit of a stream that changes, in both polarities, with its pulses."""
+    flips = changes.flips()
+    kept = np.flatnonzero((flips > 0) & (flips <= limits.busiest))
+    bits: Bytes = (changes.payload[:, kept // 8] >> (kept % 8).astype(np.uint8)) & np.uint8(1)
+    return pulses_of(changes, bits, [Place(changes.stream, bit, 1, 1) for bit in kept.tolist()], limits)
+
+
+def field_pulses(changes: Changes, limits: Limits) -> Iterator[Found]:
+    """Yield, byte by byte, each value of each field that tells more than its single bits, with its pulses."""
+    flips = changes.flips().reshape(-1, 8)
+    for byte in np.flatnonzero((flips > 0).sum(axis=1) > 1).tolist():
+        places: list[Place] = []
+        columns: list[Bytes] = []
+        for width in WIDTHS:
+            for shift in range(9 - width):
+                own = flips[byte, shift : shift + width]
+                if own[0] == 0 or own[-1] == 0 or own.max() > limits.busiest:
+                    continue
+                values: Bytes = (changes.payload[:, byte] >> np.uint8(shift)) & np.uint8((1 << width) - 1)
+                if FEWEST_VALUES <= np.count_nonzero(np.bincount(values)) <= MOST_VALUES:
+                    places.append(Place(changes.stream, 8 * byte + shift, width, 1, FIELD))
+                    columns.append(values)
+        if places:
+            yield pulses_of(changes, np.stack(columns, axis=1), places, limits)
+
+
+def pulses_of(changes: Changes, columns: Bytes, places: Sequence[Place], limits: Limits) -> Found:
+    """Return each value that each column takes, with the times from its coming to its going.
+
+    Parameters
+    ----------
+    changes
+        k frames.
+    columns
+        uint8 (k, m): values of m fields; of a level whether it is beyond its threshold.
+    places
+        What each column shows; the value is put in. Of a level only the times beyond its threshold count.
+    limits
+        Which pulses are kept.
+    """
+    begins = np.empty(columns.shape, bool)
+    begins[0] = changes.time_s[0] - limits.start_s > LATE_START_S
+    np.not_equal(columns[1:], columns[:-1], out=begins[1:])
+    column, row = np.nonzero(begins.T)
+    rise_s = changes.time_s[row]
+    fall_s = np.append(rise_s[1:], np.inf)
+    fall_s[np.flatnonzero(np.diff(column))] = np.inf
+    length_s = fall_s - rise_s
+    wanted = (length_s >= limits.least_s) & (length_s <= limits.most_s)
+    is_level = np.array([place.kind == LEVEL for place in places], bool)
+    kept = np.flatnonzero(wanted & ~(is_level[column] & (columns[row, column] == 0)))
+    column, row = column[kept], row[kept]
+    key, number, count = np.unique(column * 256 + columns[row, column], return_inverse=True, return_counts=True)
+    found = [_with_value(places[each // 256], each % 256) for each in key.tolist()]
+    calm = count[number] <= limits.most_pulses
+    return found, Pulses(number, rise_s[kept], fall_s[kept], changes.row[row]).where(calm)
+
+
+def _with_value(place: Place, value: int) -> Place:
+    return place if place.kind == LEVEL else place._replace(on=value)
+
+
+def tried(found: Sequence[Found], slack_s: Floats, bits_changing: int) -> Tried:
+    """Gather places and pulses; ``slack_s`` has one value for each stream [s]. Places without pulses are left out."""
+    places = [place for own, _ in found for place in own]
+    first = np.cumsum([0, *(len(own) for own, _ in found)])
+    parts = [replace(pulses, place=pulses.place + begin) for begin, (_, pulses) in zip(first, found, strict=False)]
+    own_s = slack_s[[place.stream for place in places]] if places else np.zeros(0)
+    whole = Tried(tuple(places), Pulses.joined(parts), own_s, bits_changing)
+    return whole.only(np.unique(whole.pulses.place))
