@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from canlens.checkup import make_checkup as check
     from canlens.comparison import make_comparison as compare
     from canlens.database import load_database as read_database
+    from canlens.discovery import make_discovery as discover
     from canlens.overview import make_survey as survey
     from canlens.plan import load_marks as read_marks
     from canlens.plan import load_observed as read_observed
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "check",
     "compare",
+    "discover",
     "read_baseline",
     "read_database",
     "read_marks",
@@ -35,6 +37,7 @@ __all__ = [
 _HOMES = {
     "check": ("canlens.checkup", "make_checkup"),
     "compare": ("canlens.comparison", "make_comparison"),
+    "discover": ("canlens.discovery", "make_discovery"),
     "read_baseline": ("canlens.baseline_file", "load_baseline"),
     "read_database": ("canlens.database", "load_database"),
     "read_marks": ("canlens.plan", "load_marks"),

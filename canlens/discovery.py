@@ -27,7 +27,7 @@ from canlens.measures.quality import recording
 from canlens.measures.sleep import awake
 from canlens.plan import Marks
 from canlens.plan.nouns import REST
-from canlens.trace import NANOSECONDS_PER_SECOND, Kind
+from canlens.trace import Kind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -194,10 +194,11 @@ def _marks_row(found: Search, marks: Marks) -> MarksResult:
         exercises=sum(1 for mark in marks if mark.label != REST),
         rests=sum(1 for mark in marks if mark.label == REST),
         outside=found.outside,
-        offset_s=round(found.offset_s + found.moved_s, 6),
+        offset_s=round(found.moved_s, 6),
         offset_uncertainty_s=uncertainty,
         offset_source="estimated" if estimated else "as-written",
         scatter_s=found.clock.scatter_s,
+        counted_from="stamps" if found.offset_s else "first-frame",
     )
 
 
@@ -225,6 +226,5 @@ def _nothing(trace: Trace, marks: Marks, database: Database) -> Discovery:
         )
         for name in names
     }
-    plain_s = -trace.start_ns / NANOSECONDS_PER_SECOND
-    lie = MarksResult(marks.file, sum(count.values()), rests, len(marks), plain_s, None, "as-written", None)
+    lie = MarksResult(marks.file, sum(count.values()), rests, len(marks), 0.0, None, "as-written", None)
     return Discovery(DiscoveryResult("not-named", why, recording(trace, database), lie, 0, 0, 0, rows))

@@ -134,8 +134,9 @@ class ControlDiscovery:
 
 @dataclass(frozen=True)
 class MarksResult:
-    """How the marks lie against the log: add ``offset_s`` to a written time to reach seconds of the log.
+    """How the marks lie against the log: add ``offset_s`` to a written time to reach the log's own clock.
 
+    ``counted_from`` says how times were read: as the log's own stamps, or as seconds from its first frame.
     ``offset_uncertainty_s`` is half the range of offsets that fit as well; ``scatter_s`` how far single marks lie
     off (null where nothing follows them); ``offset_source`` says whether times were taken as written.
     """
@@ -148,6 +149,7 @@ class MarksResult:
     offset_uncertainty_s: float | None
     offset_source: Literal["as-written", "estimated"]
     scatter_s: float | None
+    counted_from: Literal["stamps", "first-frame"] = "stamps"
 
 
 @dataclass(frozen=True)

@@ -130,7 +130,8 @@ def step_of(row: ControlDiscovery, *, shared_with: Sequence[str]) -> str:
     best = row.candidates[0] if row.candidates else None
     if best is None or best.chance > HARDLY:
         return (
-            f"{more} more exercises, with {LEAST_RESTS} slots left alone to each, would settle a bit that answers all "
-            "of them. If this session was done with care, the control may not speak on this bus: record another."
+            "If this session was done with care, the control may not speak on this bus: record another bus or channel. "
+            f"A new session needs {more} answered exercises in {(1 + LEAST_RESTS) * more} slots to name a bit."
         )
-    return f"{more} more exercises, all answered, with {LEAST_RESTS} slots left alone to each, would settle it."
+    many = "One more exercise" if more == 1 else f"{more} more exercises"
+    return f"{many}, all answered, with {LEAST_RESTS} slots left alone to each, would settle it."

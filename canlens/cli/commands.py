@@ -9,6 +9,7 @@ import typer
 
 from canlens.cli.checking import check_job
 from canlens.cli.comparing import compare_recordings
+from canlens.cli.discovering import discover_bits
 from canlens.cli.manual import explain
 from canlens.cli.rehearsing import rehearse
 from canlens.cli.sample_job import demo
@@ -49,6 +50,7 @@ app.command("demo")(demo)
 app.command("check")(check_job)
 app.command("survey")(survey_bus)
 app.command("compare")(compare_recordings)
+app.command("discover")(discover_bits)
 app.command("rehearse")(rehearse)
 app.command("explain")(explain)
 

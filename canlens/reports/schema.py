@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, cast
 from pydantic import TypeAdapter
 
 from canlens.comparison_results import COMPARE_SCHEMA, ComparisonResult
+from canlens.discovery_results import DISCOVER_SCHEMA, DiscoveryResult
 from canlens.plan import plan_schema, readings_schema
 from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
 from canlens.survey_results import SURVEY_SCHEMA, SurveyResult
@@ -74,15 +75,25 @@ def survey_schema() -> dict[str, Json]:
 
 def compare_schema() -> dict[str, Json]:
     """Return the JSON Schema of what ``canlens compare --json`` writes; as with a check, more keys may be added."""
-    schema = _tidy(TypeAdapter(ComparisonResult).json_schema(mode="serialization"))
+    return _plain_schema(COMPARE_SCHEMA, TypeAdapter(ComparisonResult))
+
+
+def discover_schema() -> dict[str, Json]:
+    """Return the JSON Schema of what ``canlens discover --json`` writes; as with a check, more keys may be added."""
+    return _plain_schema(DISCOVER_SCHEMA, TypeAdapter(DiscoveryResult))
+
+
+def _plain_schema(name: str, adapter: TypeAdapter[ComparisonResult] | TypeAdapter[DiscoveryResult]) -> dict[str, Json]:
+    """Return the schema of a form whose keys are just the fields of its class."""
+    schema = _tidy(adapter.json_schema(mode="serialization"))
     properties: dict[str, Json] = {
-        "schema": {"const": COMPARE_SCHEMA},
+        "schema": {"const": name},
         "canlens": {"type": "string", "description": "Version of the program that wrote it."},
         **_object(schema["properties"]),
     }
     return {
         "$schema": DIALECT,
-        "title": COMPARE_SCHEMA,
+        "title": name,
         "description": schema["description"],
         "type": "object",
         "properties": properties,
@@ -106,6 +117,7 @@ def readings_file_schema() -> dict[str, Json]:
 SCHEMAS = {
     "check-1.json": check_schema,
     "compare-1.json": compare_schema,
+    "discover-1.json": discover_schema,
     "plan-1.json": plan_file_schema,
     "readings-1.json": readings_file_schema,
     "survey-1.json": survey_schema,

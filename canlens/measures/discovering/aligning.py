@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -23,6 +23,8 @@ NAMED_AT = 0.01
 """A session without anything to find may name something once in so many times (our choice)."""
 AS_WRITTEN = 0.75
 """Share of the error allowed that is spent on the marks as written; the rest is for marks that are shifted."""
+PROMISING = 0.5
+"""What unrelated places equal less often than this may tell how the marks lie."""
 STEPS_A_WINDOW = 5
 MOST_OFFSETS = 2000
 
@@ -61,7 +63,7 @@ def best_shift(tried: Tried, slots: Slots, judge: Judge, reach_s: tuple[float, f
     Shift
         None at all where some control can be named without, or nothing is found with any other.
     """
-    plain = _evidence(tried, slots, judge, Shift())
+    plain = evidence(tried, slots, judge, Shift())
     if not len(tried.pulses) or plain <= NAMED_AT:
         return Shift()
     window_s = 2 * slots.jitter_s + REACTION_S
@@ -77,7 +79,23 @@ def best_shift(tried: Tried, slots: Slots, judge: Judge, reach_s: tuple[float, f
         max(1.0, (reach_s[1] - reach_s[0]) / window_s) / (1 - AS_WRITTEN),
         estimated=True,
     )
-    return found if _evidence(tried, slots, judge, found) < plain else Shift()
+    return found if evidence(tried, slots, judge, found) < plain else Shift()
+
+
+def centred(tried: Tried, slots: Slots, judge: Judge, shift: Shift) -> Shift:
+    """Move the marks so that their windows lie about what follows them; keep them where that finds no more."""
+    hits = matched(tried, slots, shift_s=shift.shift_s)
+    told = [np.zeros(0)]
+    for control in slots.controls:
+        found = judge(hits, control)
+        if len(found.single) and found.least <= PROMISING:
+            told.append(lags(tried, slots, int(found.weighed.argmin()), slots.of(control), shift_s=shift.shift_s)[0])
+    every = np.concatenate(told)
+    if not len(every):
+        return shift
+    moved = replace(shift, shift_s=shift.shift_s + float(np.median(every)) - REACTION_S / 2)
+    better = evidence(tried, slots, judge, moved) < evidence(tried, slots, judge, shift)
+    return moved if better else shift
 
 
 def _score(tried: Tried, slots: Slots, judge: Judge, shift_s: float) -> float:
@@ -87,7 +105,7 @@ def _score(tried: Tried, slots: Slots, judge: Judge, shift_s: float) -> float:
     return float(sum(-np.log10(max(each.min(), 1e-300)) for each in found if len(each)))
 
 
-def _evidence(tried: Tried, slots: Slots, judge: Judge, shift: Shift) -> float:
+def evidence(tried: Tried, slots: Slots, judge: Judge, shift: Shift) -> float:
     """Return how many places would be expected to do as well as the best one of any control, with a shift."""
     hits = matched(tried, slots, shift_s=shift.shift_s)
     times = shift.tries * len(slots.controls)

@@ -23,7 +23,7 @@ def more_exercises(*, places: int, exercises: int, rests: int, answered: int, st
     exercises, rests
         Slots operated and left alone so far.
     answered, stray
-        Those in which the best place went on and off; where it is not promising, the count is that of a new one.
+        Those in which the best place went on and off; where it is not promising, a new session is counted.
     level
         The chance wanted for all places together.
 
@@ -39,12 +39,12 @@ def more_exercises(*, places: int, exercises: int, rests: int, answered: int, st
     >>> more_exercises(places=6400, exercises=5, rests=10, answered=5, stray=0, level=0.01)
     3
     """
-    slots = exercises + rests
-    if slots and hypergeometric_tail(slots, answered + stray, exercises, answered) > PROMISING:
-        answered, stray = exercises, 0
+    if exercises and hypergeometric_tail(exercises + rests, answered + stray, exercises, answered) > PROMISING:
+        exercises = rests = answered = stray = 0
     for more in range(1, MOST_MORE + 1):
         added = max(0, LEAST_RESTS * (exercises + more) - rests)
-        chance = hypergeometric_tail(slots + more + added, answered + stray + more, exercises + more, answered + more)
+        slots = exercises + rests + more + added
+        chance = hypergeometric_tail(slots, answered + stray + more, exercises + more, answered + more)
         if chance * places <= level:
             return more
     return None

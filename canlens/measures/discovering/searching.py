@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.measures.clock import marks_offset
-from canlens.measures.discovering.aligning import NAMED_AT, Clock, Shift, best_shift, clock_of
+from canlens.measures.discovering.aligning import NAMED_AT, Clock, Shift, best_shift, centred, clock_of, evidence
 from canlens.measures.discovering.chances import chances
 from canlens.measures.discovering.changes import changes_of
 from canlens.measures.discovering.coverage import coverage, modelled, shift_chance
@@ -17,7 +17,7 @@ from canlens.measures.discovering.levels import level_pulses
 from canlens.measures.discovering.matching import matched
 from canlens.measures.discovering.places import LEVEL, Limits, Tried, bit_pulses, field_pulses, tried
 from canlens.measures.discovering.ranking import View, overlap, ranked
-from canlens.measures.discovering.slots import REACTION_S, slots_of
+from canlens.measures.discovering.slots import LEAST_JITTER_S, REACTION_S, slots_of
 from canlens.measures.streams import Streams, streams
 from canlens.trace import NANOSECONDS_PER_SECOND
 
@@ -142,12 +142,12 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
     own = trace.time_s[trace.segment == segment]
     span_s = float(own.min()), float(own.max())
     plain_s, kept = _plain(trace, marks, span_s)
-    slots = slots_of(kept, offset_s=plain_s)
+    widest = slots_of(kept, offset_s=plain_s)
     together = streams(trace)
-    tried, found, interval_s = _places(trace, together, slots, segment, span_s[0])
-    prompted = bool(slots.is_rest.any())
-    judge = _judge(tried, slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
-    shift = best_shift(tried, slots, judge, _reach(slots, span_s))
+    tried, found, interval_s = _places(trace, together, widest, segment, span_s[0])
+    prompted = bool(widest.is_rest.any())
+    choices = [widest] if prompted else [slots_of(kept, offset_s=plain_s, jitter_s=LEAST_JITTER_S), widest]
+    slots, judge, shift = _aligned(tried, choices, span_s, prompted=prompted)
     hits = matched(tried, slots, shift_s=shift.shift_s)
     controls = {name: _searched(name, tried, slots, hits, judge, shift) for name in slots.controls}
     if not prompted:
@@ -166,6 +166,23 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
         prompted=prompted,
         offset_s=plain_s,
     )
+
+
+def _aligned(
+    tried: Tried, choices: Sequence[Slots], span_s: tuple[float, float], *, prompted: bool
+) -> tuple[Slots, Judge, Shift]:
+    """Choose how far marks are trusted, and how far they are moved, by what finds most."""
+    best: tuple[float, Slots, Judge, Shift] | None = None
+    for slots in choices:
+        judge = _judge(tried, slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
+        shift = centred(tried, slots, judge, best_shift(tried, slots, judge, _reach(slots, span_s)))
+        shift = replace(shift, tries=shift.tries * len(choices))
+        found = evidence(tried, slots, judge, shift)
+        if best is None or found < best[0]:
+            best = (found, slots, judge, shift)
+    if best is None:
+        raise ValueError("no choice of slots")
+    return best[1:]
 
 
 def _plain(trace: Trace, marks: Sequence[Mark], span_s: tuple[float, float]) -> tuple[float, list[Mark]]:

@@ -104,7 +104,7 @@ class Slots:
         return np.asarray(inside & ~self.is_rest[:, None], bool)
 
 
-def slots_of(marks: Sequence[Mark], *, offset_s: float) -> Slots:
+def slots_of(marks: Sequence[Mark], *, offset_s: float, jitter_s: float = JITTER_S) -> Slots:
     """Turn marks into slots.
 
     Parameters
@@ -113,6 +113,8 @@ def slots_of(marks: Sequence[Mark], *, offset_s: float) -> Slots:
         As written.
     offset_s
         Added to their times [s].
+    jitter_s
+        How far marks may lie off at most [s].
 
     Returns
     -------
@@ -126,7 +128,7 @@ def slots_of(marks: Sequence[Mark], *, offset_s: float) -> Slots:
     until_s = np.array([np.nan if mark.until_s is None else mark.until_s for mark in ordered]) + offset_s
     is_rest = np.array([mark.label == REST for mark in ordered], bool)
     spacing_s = _spacing(time_s)
-    jitter_s = float(np.clip((spacing_s - REACTION_S) / 2, LEAST_JITTER_S, JITTER_S))
+    jitter_s = float(np.clip((spacing_s - REACTION_S) / 2, LEAST_JITTER_S, jitter_s))
     following_s = np.append(time_s[1:], time_s[-1:] + spacing_s)
     rise_s = np.stack([time_s - jitter_s, time_s + jitter_s + REACTION_S], axis=1)
     ends_s = np.where(np.isnan(until_s), time_s, until_s)
