@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from canlens.measures.discovering.matching import matched, pairs
+from canlens.measures.discovering.places import BIT
 from canlens.measures.discovering.slots import LEAST_JITTER_S, REACTION_S
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from canlens.measures.discovering.chances import Chances
     from canlens.measures.discovering.places import Tried
@@ -46,15 +47,17 @@ class Shift:
     estimated: bool = False
 
 
-def best_shift(tried: Tried, slots: Slots, judge: Judge, reach_s: tuple[float, float]) -> Shift:
+def best_shift(
+    tried: Tried, slots: Slots, judge: Judge, judge_for: Callable[[Tried], Judge], reach_s: tuple[float, float]
+) -> Shift:
     """Find how far the marks must be moved.
 
     Parameters
     ----------
     tried, slots
         Places and slots, the latter as written.
-    judge
-        The test.
+    judge, judge_for
+        The test of these places, and that of others: the shift is looked for by bits alone.
     reach_s
         Least and greatest shift that leaves the marks inside the recording [s].
 
@@ -69,7 +72,9 @@ def best_shift(tried: Tried, slots: Slots, judge: Judge, reach_s: tuple[float, f
     window_s = 2 * slots.jitter_s + REACTION_S
     step_s = max(window_s / STEPS_A_WINDOW, (reach_s[1] - reach_s[0]) / MOST_OFFSETS)
     offsets = np.arange(reach_s[0], reach_s[1] + step_s, step_s)
-    scores = np.array([_score(tried, slots, judge, float(each)) for each in offsets])
+    bits = tried.only(np.flatnonzero([place.kind == BIT for place in tried.places]))
+    judge_bits = judge_for(bits)
+    scores = np.array([_score(bits, slots, judge_bits, float(each)) for each in offsets])
     top = np.flatnonzero(scores >= scores.max() - 1e-9)
     run = np.split(top, np.flatnonzero(np.diff(top) > 1) + 1)
     longest = max(run, key=len)
@@ -158,7 +163,7 @@ def clock_of(lags_s: Sequence[tuple[Floats, float]]) -> Clock:
 
 def lags(tried: Tried, slots: Slots, place: int, exercises: Bools, *, shift_s: float) -> tuple[Floats, Rows]:
     """Return for each answered exercise of a place its lag behind the mark [s] and the row of the trace, both (h,)."""
-    one = tried.only(np.array([place], np.int64))
+    one = tried.one(place)
     pulse, slot = pairs(one, slots, shift_s=shift_s)
     own = exercises[slot]
     pulse, slot = pulse[own], slot[own]

@@ -8,18 +8,23 @@ else the bus does. Draws are taken within one state of the vehicle; the states a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from canlens.measures.coincidence import hypergeometric_masses
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
 
+WORD = 8
+MIX = np.uint64(0xBF58476D1CE4E5B9)
+"""An odd number that spreads bits well (D. Stafford's mixing function of 2011)."""
 ROUNDING = 1 + 1e-9
 """Chances that differ by less are the same."""
 
@@ -41,16 +46,32 @@ class Chances:
         float64 (F,): the chance of each place alone.
     kind
         int64 (F,): bit, field or level.
-    tails
-        Of each kind of place: P(h or more exercises are answered) for h = 0, 1, …, and how many different places it
-        holds for.
+    curves
+        P(h or more exercises are answered) for h = 0, 1, …, for places of several sorts.
+    number
+        int64 (F,): which of the curves holds for each place.
+    hits
+        bool (F, used slots): what each place did; those of a kind that did the same in every slot count as one.
     """
 
     answered: Ints
     stray: Ints
     single: Floats
     kind: Ints
-    tails: Mapping[int, Sequence[tuple[Floats, int]]]
+    curves: Sequence[Floats]
+    number: Ints
+    hits: Bools
+
+    @cached_property
+    def tails(self) -> dict[int, list[tuple[Floats, int]]]:
+        """Of each kind of place the curves, and for how many different places each holds."""
+        first = different(self.hits, self.kind)
+        kind, number = self.kind[first], self.number[first]
+        counts = {each: np.bincount(number[kind == each]) for each in np.unique(kind).tolist()}
+        return {
+            each: [(self.curves[index], int(own[index])) for index in np.flatnonzero(own).tolist()]
+            for each, own in counts.items()
+        }
 
     def expected(self, single: float, kind: int) -> float:
         """Return how many places would do as well as one of a kind if none had to do with the control.
@@ -80,15 +101,6 @@ class Chances:
         return min((self.expected(float(self.single[own].min()), int(self.kind[own[0]])) for own in best), default=1.0)
 
 
-def by_kind(tails: Sequence[Floats], number: Ints, kind: Ints) -> dict[int, list[tuple[Floats, int]]]:
-    """Count for each kind how many places each tail holds for; ``number`` and ``kind`` have one value a place."""
-    counts = {each: np.bincount(number[kind == each], minlength=len(tails)) for each in np.unique(kind).tolist()}
-    return {
-        each: [(tail, int(count)) for tail, count in zip(tails, own, strict=True) if count]
-        for each, own in counts.items()
-    }
-
-
 def chances(matched: Bools, kind: Ints, exercises: Bools, compared: Bools, stratum: Ints) -> Chances:
     """Put every place to the exact test for one control.
 
@@ -111,24 +123,37 @@ def chances(matched: Bools, kind: Ints, exercises: Bools, compared: Bools, strat
     used = exercises | compared
     states = np.unique(stratum[exercises])
     inside = [used & (stratum == state) for state in states]
-    margin = np.stack([matched[:, own].sum(axis=1) for own in inside], axis=1) if inside else matched[:, :0]
+    margin = np.stack([matched[:, own].sum(axis=1, dtype=np.int64) for own in inside], axis=1)
     sizes = [(int(own.sum()), int((own & exercises).sum())) for own in inside]
-    known, number = np.unique(margin, axis=0, return_inverse=True)
-    tails = [_tail(sizes, row) for row in known.tolist()]
+    known, number = _kinds(margin)
+    tails = [_tail(tuple(sizes), tuple(row)) for row in known.tolist()]
     answered = matched[:, exercises].sum(axis=1)
     width = max((len(tail) for tail in tails), default=1)
-    table = np.array([np.pad(tail, (0, width - len(tail))) for tail in tails]).reshape(len(tails), width)
-    first = different(matched[:, used], kind)
+    table = np.zeros((len(tails), width))
+    for row, tail in zip(table, tails, strict=True):
+        row[: len(tail)] = tail
     return Chances(
         answered=answered,
         stray=matched[:, compared].sum(axis=1),
-        single=table[number.ravel(), answered] if len(answered) else np.zeros(0),
+        single=table[number, answered] if len(answered) else np.zeros(0),
         kind=kind,
-        tails=by_kind(tails, number.ravel()[first], kind[first]),
+        curves=tails,
+        number=number,
+        hits=matched[:, used],
     )
 
 
-def _tail(sizes: list[tuple[int, int]], margin: list[int]) -> Floats:
+def _kinds(margin: Ints) -> tuple[Ints, Ints]:
+    """Return the different rows of a table, and the number of each row among them."""
+    if margin.shape[1] == 1:
+        known, number = np.unique(margin[:, 0], return_inverse=True)
+        return known[:, None], number
+    known, number = np.unique(margin, axis=0, return_inverse=True)
+    return known, number.ravel()
+
+
+@lru_cache(maxsize=4096)
+def _tail(sizes: tuple[tuple[int, int], ...], margin: tuple[int, ...]) -> Floats:
     """Return P(at least h hits), h = 0, 1, …, for (slots, exercises) and answered slots of each state."""
     masses = np.ones(1)
     for (slots, operated), answered in zip(sizes, margin, strict=True):
@@ -138,7 +163,17 @@ def _tail(sizes: list[tuple[int, int]], margin: list[int]) -> Floats:
 
 def different(matched: Bools, kind: Ints) -> Ints:
     """Return one place, as its index, for all of a kind that did the same in every slot."""
-    packed = np.packbits(matched, axis=1)
-    rows = np.ascontiguousarray(np.concatenate([kind[:, None].astype(np.uint8), packed], axis=1))
-    _, first = np.unique(rows.view(np.dtype((np.void, rows.shape[1]))).ravel(), return_index=True)
+    _, first = np.unique(_hashed(matched, kind), return_index=True)
     return np.asarray(first, np.int64)
+
+
+def _hashed(matched: Bools, kind: Ints) -> npt.NDArray[np.uint64]:
+    """Return one number for all that a place did, uint64 (F,); of different rows hardly ever the same."""
+    packed = np.packbits(matched, axis=1)
+    wide = np.zeros((len(packed), -(-packed.shape[1] // WORD) * WORD), np.uint8)
+    wide[:, : packed.shape[1]] = packed
+    out = kind.astype(np.uint64)
+    for column in wide.view(np.uint64).T:
+        out = (out ^ column) * MIX
+        out ^= out >> np.uint64(29)
+    return out

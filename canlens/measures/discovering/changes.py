@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,6 +46,7 @@ class Changes:
     time_s: Floats
     row: Rows
 
+    @cached_property
     def flips(self) -> Ints:
         """int64 (8 w,): how often each bit changed; bit n is the DBC bit number n."""
         flipped = self.payload[1:] ^ self.payload[:-1]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.discovering.chances import Chances, by_kind, different
+from canlens.measures.discovering.chances import Chances
 from canlens.measures.discovering.matching import matched
 
 if TYPE_CHECKING:
@@ -71,13 +71,14 @@ def modelled(hits: Bools, kind: Ints, covered: Floats, exercises: Bools, compare
     tails = [_binomial_tail(count, min(1.0, 10 ** (each / STEPS))) for each in known.tolist()]
     answered = hits[:, exercises].sum(axis=1)
     table = np.array(tails).reshape(len(tails), count + 1)
-    first = different(hits[:, exercises | compared], kind)
     return Chances(
         answered=answered,
         stray=hits[:, compared].sum(axis=1),
         single=table[number, answered] if len(answered) else np.zeros(0),
         kind=kind,
-        tails=by_kind(tails, number[first], kind[first]),
+        curves=tails,
+        number=number,
+        hits=hits[:, exercises | compared],
     )
 
 

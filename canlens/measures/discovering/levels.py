@@ -53,7 +53,7 @@ def level_pulses(changes: Changes, limits: Limits) -> Found:
 
 def _numbers(changes: Changes) -> Iterator[tuple[Place, Ints]]:
     """Yield the bytes, and the pairs of bytes in either order, whose values may be numbers."""
-    payload, flips = changes.payload, changes.flips().reshape(-1, 8)
+    payload, flips = changes.payload, changes.flips.reshape(-1, 8)
     count = [np.count_nonzero(np.bincount(payload[:, byte])) for byte in range(payload.shape[1])]
     for byte, own in enumerate(count):
         if own >= FEWEST_VALUES and _is_number(flips[byte]):

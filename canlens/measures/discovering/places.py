@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -98,6 +99,20 @@ class Tried:
     slack_s: Floats
     bits_changing: int
 
+    @cached_property
+    def _by_place(self) -> tuple[Rows, Ints]:
+        """Order of the pulses by place, and where each place begins in it, F + 1."""
+        order = np.argsort(self.pulses.place, kind="stable")
+        counts = np.bincount(self.pulses.place, minlength=len(self.places))
+        return order, np.append(0, np.cumsum(counts))
+
+    def one(self, place: int) -> Tried:
+        """Return one place with its pulses."""
+        order, start = self._by_place
+        own = self.pulses.where(order[start[place] : start[place + 1]])
+        pulses = replace(own, place=np.zeros(len(own), np.int64))
+        return Tried((self.places[place],), pulses, self.slack_s[place : place + 1], self.bits_changing)
+
     def only(self, chosen: Ints) -> Tried:
         """Return some of the places with their pulses."""
         number = np.full(len(self.places), -1, np.int64)
@@ -132,7 +147,7 @@ Found = tuple[list[Place], Pulses]
 
 def bit_pulses(changes: Changes, limits: Limits) -> Found:
     """Return each bit of a stream that changes, in both polarities, with its pulses."""
-    flips = changes.flips()
+    flips = changes.flips
     kept = np.flatnonzero((flips > 0) & (flips <= limits.busiest))
     bits: Bytes = (changes.payload[:, kept // 8] >> (kept % 8).astype(np.uint8)) & np.uint8(1)
     return pulses_of(changes, bits, [Place(changes.stream, bit, 1, 1) for bit in kept.tolist()], limits)
@@ -140,7 +155,7 @@ def bit_pulses(changes: Changes, limits: Limits) -> Found:
 
 def field_pulses(changes: Changes, limits: Limits) -> Iterator[Found]:
     """Yield, byte by byte, each value of each field that tells more than its single bits, with its pulses."""
-    flips = changes.flips().reshape(-1, 8)
+    flips = changes.flips.reshape(-1, 8)
     for byte in np.flatnonzero((flips > 0).sum(axis=1) > 1).tolist():
         places: list[Place] = []
         columns: list[Bytes] = []

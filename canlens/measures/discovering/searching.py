@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -174,8 +175,10 @@ def _aligned(
     """Choose how far marks are trusted, and how far they are moved, by what finds most."""
     best: tuple[float, Slots, Judge, Shift] | None = None
     for slots in choices:
-        judge = _judge(tried, slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
-        shift = centred(tried, slots, judge, best_shift(tried, slots, judge, _reach(slots, span_s)))
+        judge_for = partial(_judge, slots=slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
+        judge = judge_for(tried)
+        shift = best_shift(tried, slots, judge, judge_for, _reach(slots, span_s))
+        shift = centred(tried, slots, judge, shift)
         shift = replace(shift, tries=shift.tries * len(choices))
         found = evidence(tried, slots, judge, shift)
         if best is None or found < best[0]:
@@ -217,13 +220,13 @@ def _places(trace: Trace, together: Streams, slots: Slots, segment: int, start_s
         if len(changes.row) < 2:  # noqa: PLR2004 – a payload that never changes
             continue
         found += own_work(changes)
-        changing += int((changes.flips() > 0).sum())
+        changing += int((changes.flips > 0).sum())
         pulses += [bit_pulses(changes, limits), *field_pulses(changes, limits), level_pulses(changes, limits)]
     slack_s = np.minimum(interval_s, MOST_CYCLE_S)
     return tried(pulses, slack_s, changing), found, interval_s
 
 
-def _judge(tried: Tried, slots: Slots, *, prompted: bool, duration_s: float) -> Judge:
+def _judge(tried: Tried, *, slots: Slots, prompted: bool, duration_s: float) -> Judge:
     """Return the exact test where slots were left alone, else the chance model."""
     kind = np.array([place.kind for place in tried.places], np.int64)
     strata = {name: slots.strata(name) for name in slots.controls}
