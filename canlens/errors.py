@@ -9,7 +9,7 @@
     ├── DatabaseError            a DBC (or KCD, SYM, ARXML) of which nothing can be used
     ├── PlanError                a plan with mistakes; all of them are listed
     ├── RuleError                a text that is no rule over the controls
-    └── TableError               marks, readings or observations with mistakes; all of them are listed
+    └── TableError               marks, readings, observations or job details with mistakes; all of them are listed
 
 Trouble inside the data (a bad line, a bad entry) is no exception: it is collected as a
 :class:`canlens.trace.Problem` and the rest is used.
@@ -150,4 +150,4 @@ class PlanError(_ListedMistakesError):
 
 
 class TableError(_ListedMistakesError):
-    """Marks, readings or observations with mistakes; attributes as :class:`PlanError`."""
+    """Marks, readings, observations or job details with mistakes; attributes as :class:`PlanError`."""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from canlens.cli.handing_over import HandoverOptions, hand_over, look_at_handover
 from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
@@ -40,13 +41,33 @@ def check_job(
     json: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
     ] = None,
+    handover: Annotated[
+        str | None,
+        typer.Option(metavar="DIR", help="Write all that lasts into a folder: report, customer sheet, tables, hashes."),
+    ] = None,
+    job: Annotated[
+        str | None, typer.Option(metavar="TOML", help="For the hand-over: vehicle, place, parts, recorder.")
+    ] = None,
+    redact: Annotated[
+        bool, typer.Option("--redact", help="For the hand-over: take out what identifies the vehicle.")
+    ] = False,
+    csv_locale: Annotated[
+        str | None,
+        typer.Option(metavar="SIGN", help="For its tables: point, or comma (then semicolons between columns)."),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Write over an earlier hand-over.")] = False,
 ) -> int:
     """Judge recordings of a job against its plan.
 
     Exit code: 0 proven, 1 failed, 3 not proven, 2 wrong usage or an input that cannot be read.
     """
     _look_at_files(plan, logs, marks, readings, observed, json)
+    options = HandoverOptions(handover, job, redact, csv_locale, force)
+    inputs = {"plan": plan, "marks": marks, "readings": readings, "observed": observed}
+    given = look_at_handover(options, inputs=inputs)
     checkup = run_check(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
+    if given is not None:
+        hand_over(checkup, options, given)
     return _report(checkup, json)
 
 

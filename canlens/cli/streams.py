@@ -1,4 +1,4 @@
-"""What goes out: text for a console, files that are replaced whole, and one sentence when the work stops."""
+"""What goes out: text for a console, whole files, and one sentence when the work stops."""
 
 from __future__ import annotations
 
@@ -6,16 +6,18 @@ import functools
 import os
 import sys
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, ParamSpec, TextIO
 
 import typer
 
 from canlens.errors import CanlensError, UsageError
 from canlens.reports.characters import fitted
+from canlens.whole_files import replace_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+
+__all__ = ["STOPPED", "WRONG_USAGE", "encoding_of", "guarded", "replace_file", "say", "say_bytes", "tell"]
 
 WRONG_USAGE = 2
 """Exit code of a call that is wrong, or of an input that cannot be read at all."""
@@ -81,31 +83,6 @@ def _silence(stream: TextIO) -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, stream.fileno())
     os.close(nowhere)
-
-
-def replace_file(path: Path, content: bytes) -> None:
-    """Write a file so that it is there as a whole or not at all.
-
-    What is no plain file (a pipe, a device) is written to directly, since it cannot be replaced.
-
-    Raises
-    ------
-    UsageError
-        If the file cannot be written.
-    """
-    target = Path(os.path.realpath(path))
-    try:
-        if target.exists() and not target.is_file():
-            target.write_bytes(content)
-            return
-        beside = target.with_name(f".{target.name[:100]}.{os.getpid()}.part")
-        try:
-            beside.write_bytes(content)
-            beside.replace(target)
-        finally:
-            beside.unlink(missing_ok=True)
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be written: {error.strerror or error}.") from error
 
 
 def _shortened(message: str) -> str:

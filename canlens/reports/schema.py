@@ -8,6 +8,8 @@ from pydantic import TypeAdapter
 
 from canlens.comparison_results import COMPARE_SCHEMA, ComparisonResult
 from canlens.discovery_results import DISCOVER_SCHEMA, DiscoveryResult
+from canlens.handover_results import HANDOVER_SCHEMA, Manifest
+from canlens.job import job_schema
 from canlens.plan import plan_schema, readings_schema
 from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
 from canlens.survey_results import SURVEY_SCHEMA, SurveyResult
@@ -15,6 +17,7 @@ from canlens.survey_results import SURVEY_SCHEMA, SurveyResult
 if TYPE_CHECKING:
     from canlens.results import Json
 
+JOB_SCHEMA = "canlens/job/1"
 PLAN_SCHEMA = "canlens/plan/1"
 READINGS_SCHEMA = "canlens/readings/1"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -108,6 +111,34 @@ def plan_file_schema() -> dict[str, Json]:
     return {"$schema": DIALECT, "title": PLAN_SCHEMA, **schema}
 
 
+def job_file_schema() -> dict[str, Json]:
+    """Return the JSON Schema of job details; ``identifies`` marks what a redaction takes out."""
+    schema = _without_null(cast("dict[str, Json]", job_schema()))
+    return {"$schema": DIALECT, "title": JOB_SCHEMA, **schema}
+
+
+def handover_schema() -> dict[str, Json]:
+    """Return the JSON Schema of the manifest of a hand-over; as with a check, more keys may be added."""
+    schema = _tidy(TypeAdapter(Manifest).json_schema(mode="serialization"))
+    job = job_file_schema()
+    definitions = {**_object(schema["$defs"]), **_object(job["$defs"])}
+    definitions["JobDetails"] = {key: job[key] for key in ("type", "properties", "additionalProperties")}
+    properties: dict[str, Json] = {
+        "schema": {"const": HANDOVER_SCHEMA},
+        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
+        **_object(schema["properties"]),
+    }
+    return {
+        "$schema": DIALECT,
+        "title": HANDOVER_SCHEMA,
+        "description": schema["description"],
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+        "$defs": definitions,
+    }
+
+
 def readings_file_schema() -> dict[str, Json]:
     """Return the JSON Schema of a file of readings."""
     schema = _without_null(cast("dict[str, Json]", readings_schema()))
@@ -118,6 +149,8 @@ SCHEMAS = {
     "check-1.json": check_schema,
     "compare-1.json": compare_schema,
     "discover-1.json": discover_schema,
+    "handover-1.json": handover_schema,
+    "job-1.json": job_file_schema,
     "plan-1.json": plan_file_schema,
     "readings-1.json": readings_file_schema,
     "survey-1.json": survey_schema,

@@ -86,7 +86,7 @@ class _Answer(NamedTuple):
 
 
 def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> None:
-    page.paragraph(_verdict_sentence(result))
+    page.paragraph(verdict_sentence(result))
     tell = {"failed": _worst, "not-proven": _first_unproven, "proven": _what_is_left}
     answer = tell[result.verdict](result, findings)
     page.paragraph(words.sentence(answer.where))
@@ -97,7 +97,8 @@ def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> Non
         page.paragraph(answer.caution, first="Caution:", indent=2)
 
 
-def _verdict_sentence(result: CheckResult) -> str:
+def verdict_sentence(result: CheckResult) -> str:
+    """Say the verdict of the whole job."""
     verdict = words.VERDICTS[result.verdict]
     total = words.counted(len(result.outputs), "output")
     if result.verdict == "proven":

@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.reports import words
+from canlens.reports.untested import untested
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canlens.reports.layout import Page
+    from canlens.reports.untested import Untested
     from canlens.results import BusResult, CheckResult, ControlResult, OutputResult, RecordingResult
 
 PROBLEMS_SHOWN = 10
@@ -72,23 +74,22 @@ def add_untested(page: Page, result: CheckResult) -> None:
     """Add what the recording leaves open: outputs without proof, and links that cannot be told."""
     page.heading("NOT TESTED")
     page.paragraph("What stands here was neither passed nor failed.")
-    for name, output in result.outputs.items():
-        if output.verdict == "not-proven":
-            page.paragraph(f"{name}: {words.sentence(output.reason)}", first="*", indent=2)
-            if output.next_exercise:
-                page.paragraph(f"To prove it: {words.sentence(output.next_exercise)}", indent=2)
+    told = untested(result)
+    outputs = sum(output.verdict == "not-proven" for output in result.outputs.values())
+    for each in told[:outputs]:
+        _add_one_untested(page, each)
     if result.next_exercises:
         page.paragraph("To settle the rest, record this:")
         for number, exercise in enumerate(result.next_exercises, 1):
             page.paragraph(words.sentence(exercise), first=f"{number}.", indent=2)
-    for link, plain in words.LINK_NAMES.items():
-        names = [name for name, output in result.outputs.items() if output.links[link] == "cannot-tell"]
-        if names:
-            whose = "any output" if len(names) == len(result.outputs) else words.listed(names)
-            page.paragraph(f'Link "{plain}" was not shown for {whose}.', first="*", indent=2)
-    page.paragraph(
-        "Wiring, fuses, ground and terminating resistors: a recording never shows them.", first="*", indent=2
-    )
+    for each in told[outputs:]:
+        _add_one_untested(page, each)
+
+
+def _add_one_untested(page: Page, each: Untested) -> None:
+    page.paragraph(each.what, first="*", indent=2)
+    if each.proof:
+        page.paragraph(each.proof, indent=2, first="  ")
 
 
 def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:

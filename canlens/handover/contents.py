@@ -1,0 +1,181 @@
+"""Contents: a checked job → every file of its hand-over, as bytes by path."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+import re
+from dataclasses import dataclass
+from importlib import metadata
+from typing import TYPE_CHECKING
+
+from canlens.handover.given import Given, Source, read_sources
+from canlens.handover.redacting import CLOCK, redacted_checkup, redacted_copies
+from canlens.handover.redaction import Redaction
+from canlens.handover_results import DatabaseRow, FileRow, InputRow, LeftOutRow, Manifest, to_dict
+from canlens.job import identifying_texts, without_identity
+from canlens.measures.exercise_rows import exercise_rows
+from canlens.measures.lanes import lanes
+from canlens.reports.csv_tables import csv_tables
+from canlens.reports.json_form import json_bytes
+from canlens.reports.sheet import SIGN_OFF, customer_sheet
+from canlens.reports.text import check_text
+from canlens.reports.text_strips import PARTS
+from canlens.reports.untested import untested
+
+if TYPE_CHECKING:
+    from canlens.checkup import Checkup
+    from canlens.job import JobDetails
+
+MANIFEST = "manifest.json"
+SUMS = "SHA256SUMS"
+"""Hashes of all files but itself, in the form that ``sha256sum --check`` reads."""
+LIBRARIES = ("python-can", "cantools", "numpy")
+"""What read and decoded the files."""
+
+_VERSION = re.compile(r'^\s*VERSION\s+"((?:[^"\\]|\\.)*)"', re.MULTILINE)
+HEAD = 65536
+"""Bytes of a database in which its version is looked for."""
+
+_WHAT = {
+    "report.html": "the full report as a page",
+    "customer-sheet.html": "one page for the customer; print it",
+    "report.txt": "the full report as text",
+    "check.json": "the result for other programs (canlens/check/1)",
+    "tables/outputs.csv": "a row for each output",
+    "tables/controls.csv": "a row for each control",
+    "tables/findings.csv": "a row for each finding",
+    "tables/causes.csv": "a row for each likely cause",
+    "tables/exercises.csv": "a row for each exercise and its answer",
+}
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job as it is handed over, redacted if that was asked for.
+
+    Attributes
+    ----------
+    checkup, details
+        What was found, and what was given besides.
+    sources
+        The files that were read.
+    copies
+        Source and content of each copy, by its path.
+    left_out
+        What a redaction took out.
+    redaction
+        That redaction; None where nothing is taken out.
+    """
+
+    checkup: Checkup
+    details: JobDetails | None
+    sources: list[Source]
+    copies: dict[str, tuple[Source, bytes]]
+    left_out: tuple[LeftOutRow, ...] = ()
+    redaction: Redaction | None = None
+
+
+def contents(checkup: Checkup, given: Given, *, redact: bool, decimal_comma: bool) -> dict[str, bytes]:
+    """Return every file of a hand-over by its path inside the folder; the manifest and the hashes come last.
+
+    Raises
+    ------
+    UsageError
+        A file that was given cannot be read any more.
+    """
+    job = _redacted(checkup, given) if redact else _plain(checkup, given)
+    files = _reports(job, decimal_comma=decimal_comma)
+    files |= {target: content for target, (_, content) in job.copies.items()}
+    rows = tuple(
+        FileRow(name, _WHAT.get(name) or f"the {_role(job, name)} as used", _hash(content), len(content))
+        for name, content in files.items()
+    )
+    files[MANIFEST] = json_bytes(to_dict(_manifest(job, rows, redact=redact, decimal_comma=decimal_comma)))
+    sums = "".join(f"{_hash(content)}  {name}\n" for name, content in files.items())
+    files[SUMS] = sums.encode("utf-8", "backslashreplace")
+    return files
+
+
+def _plain(checkup: Checkup, given: Given) -> Job:
+    sources = read_sources(checkup.evidence[-1].plan, given, checkup.result.recordings, flat=False)
+    copies = {each.target: (each, each.content) for each in sources if each.content is not None}
+    return Job(checkup, given.details, sources, copies)
+
+
+def _redacted(checkup: Checkup, given: Given) -> Job:
+    """Take out what identifies the vehicle: first from the nouns, so that every report is made without it."""
+    sources = read_sources(checkup.evidence[-1].plan, given, checkup.result.recordings, flat=True)
+    secrets = identifying_texts(given.details) if given.details else []
+    redaction = Redaction(secrets, [each.file for each in sources if each.file not in {"", "-"}])
+    details, keys = without_identity(given.details) if given.details else (None, ())
+    plain = redacted_checkup(checkup, redaction)
+    copies, uncertain = redacted_copies(sources, redaction, checkup)
+    details = redaction.noun(details)
+    told = {row.what: row for row in redaction.left_out()}
+    silent = [LeftOutRow(key, 0) for key in keys if key not in told]
+    left_out = (*told.values(), *silent, CLOCK, *uncertain)
+    return Job(plain, details, sources, copies, left_out, redaction)
+
+
+def _role(job: Job, name: str) -> str:
+    return job.copies[name][0].role
+
+
+def _reports(job: Job, *, decimal_comma: bool) -> dict[str, bytes]:
+    """Return what is made from the result."""
+    result, evidence = job.checkup.result, job.checkup.evidence
+    plan = evidence[-1].plan
+    further = job.details.not_tested if job.details else ()
+    text = check_text(result, lanes=[lanes(each, parts=PARTS) for each in evidence])
+    files = {
+        "customer-sheet.html": _text(customer_sheet(result, plan, job.details, not_tested=further)),
+        "report.txt": _text(text),
+        "check.json": json_bytes(job.checkup.to_dict()),
+    }
+    exercises = [exercise_rows(each) for each in evidence]
+    tables = csv_tables(result, exercises, decimal_comma=decimal_comma)
+    return files | {f"tables/{name}.csv": content for name, content in tables.items()}
+
+
+def _text(text: str) -> bytes:
+    return text.encode("utf-8", "backslashreplace")
+
+
+def _hash(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
+
+
+def _manifest(job: Job, files: tuple[FileRow, ...], *, redact: bool, decimal_comma: bool) -> Manifest:
+    result = job.checkup.result
+    targets = {id(source): target for target, (source, _) in job.copies.items()}
+    inputs = tuple(
+        InputRow(each.role, _shown(job, each.file), each.sha256, each.size, targets.get(id(each)))
+        for each in job.sources
+    )
+    open_points = [f"{each.what} {each.proof}".strip() for each in untested(result)]
+    return Manifest(
+        verdict=result.verdict,
+        title=result.title,
+        redacted=redact,
+        left_out=job.left_out,
+        not_tested=(*open_points, *(job.details.not_tested if job.details else ())),
+        inputs=inputs,
+        databases=tuple(_database(job, each) for each in job.sources if each.role == "database"),
+        files=files,
+        python=platform.python_version(),
+        libraries={name: metadata.version(name) for name in LIBRARIES},
+        decimal_sign="comma" if decimal_comma else "point",
+        sign_off=SIGN_OFF,
+        job=job.details,
+    )
+
+
+def _shown(job: Job, text: str) -> str:
+    return text if job.redaction is None else job.redaction.text(text)
+
+
+def _database(job: Job, each: Source) -> DatabaseRow:
+    head = (each.content or b"")[:HEAD].decode("utf-8", "replace")
+    found = _VERSION.search(head)
+    return DatabaseRow(_shown(job, each.file), _shown(job, found[1]) if found else "", each.sha256)

@@ -1,0 +1,106 @@
+"""Writing a hand-over: into a folder of its own, over nothing that is there unless that was asked for."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import TYPE_CHECKING
+
+from canlens.errors import UsageError
+from canlens.handover.contents import MANIFEST, SUMS, contents
+from canlens.handover_results import HANDOVER_SCHEMA
+from canlens.whole_files import replace_file
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from canlens.checkup import Checkup
+    from canlens.handover.given import Given
+
+
+def write_handover(
+    checkup: Checkup,
+    folder: Path,
+    given: Given,
+    *,
+    redact: bool = False,
+    decimal_comma: bool = False,
+    force: bool = False,
+) -> tuple[str, ...]:
+    """Write all that a checked job leaves behind into a folder, which is made if it is not there.
+
+    Parameters
+    ----------
+    checkup
+        The answer of ``check``.
+    folder
+        Where to write; see :func:`require_free`.
+    given
+        The files that the job was made of.
+    redact
+        Whether to take out what identifies the vehicle.
+    decimal_comma
+        Whether tables have decimal commas, and semicolons between their columns.
+    force
+        Whether to write over an earlier hand-over.
+
+    Returns
+    -------
+    tuple of str
+        The files written, as paths inside the folder.
+
+    Raises
+    ------
+    UsageError
+        The folder is in use, or a file cannot be read or written.
+    """
+    require_free(folder, force=force)
+    files = contents(checkup, given, redact=redact, decimal_comma=decimal_comma)
+    if force:
+        _clear(folder)
+    for name, content in files.items():
+        target = folder / name
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UsageError(f"{target.parent}: cannot be made: {error.strerror or error}.") from error
+        replace_file(target, content)
+    return tuple(files)
+
+
+def require_free(folder: Path, *, force: bool) -> None:
+    """Raise a sentence unless the folder is not there, is empty, or may be written over.
+
+    Raises
+    ------
+    UsageError
+        It is a file, or something is in it and ``force`` is not set.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder}: expected a folder, found a file. Name another one.")
+    if folder.is_dir() and not force and any(folder.iterdir()):
+        raise UsageError(f"{folder}: is not empty. Name another folder, or write over it with --force.")
+
+
+def _clear(folder: Path) -> None:
+    """Remove the files of an earlier hand-over, so that none of it stays beside the new one; others are left alone."""
+    try:
+        earlier = json.loads((folder / MANIFEST).read_bytes())
+    except (OSError, ValueError):
+        return
+    if not isinstance(earlier, dict) or earlier.get("schema") != HANDOVER_SCHEMA:
+        return
+    rows = earlier.get("files")
+    for row in rows if isinstance(rows, list) else []:
+        if isinstance(row, dict):
+            _remove(folder, str(row.get("file")), str(row.get("sha256")))
+    for name in (MANIFEST, SUMS):
+        (folder / name).unlink(missing_ok=True)
+
+
+def _remove(folder: Path, name: str, sha256: str) -> None:
+    """Remove a file inside the folder if it is still the one that was written."""
+    path = (folder / name).resolve()
+    inside = path.is_relative_to(folder.resolve()) and path.is_file()
+    if inside and hashlib.sha256(path.read_bytes()).hexdigest() == sha256:
+        path.unlink()

@@ -1,0 +1,222 @@
+"""A result, its plan and the job details → the customer's page as HTML that prints on one sheet."""
+
+from __future__ import annotations
+
+from pathlib import PurePath
+from typing import TYPE_CHECKING, NamedTuple
+
+from canlens.reports import words
+from canlens.reports.characters import visible
+from canlens.reports.rule_words import plain_name, planned_words
+from canlens.reports.text import verdict_sentence
+from canlens.reports.untested import NEVER_SHOWN
+from canlens.results import version
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.job import JobDetails
+    from canlens.job.details import PartShape
+    from canlens.plan import Output, Plan
+    from canlens.results import CheckResult, OutputResult, Verdict
+
+SIGN_OFF = ("Fitted by, date", "Checked by, date", "Explained to me and received, date")
+"""Lines to sign on."""
+POINTS = ((4, 10.5), (6, 9.6), (9, 8.2), (12, 7.4))
+"""Up to how many outputs the letters have what size [pt]; chosen so that the page stays one of A4 and of Letter."""
+SMALLEST_POINTS = 7.0
+"""Size for more outputs, which may take a second page; smaller is not read in a garage."""
+LONGEST = 150
+"""Characters of one text on the sheet; the full texts stand in the report beside it."""
+LONGEST_NAME = 60
+FITTED_SHOWN = 2
+"""What was fitted to one output: the load and a fuse."""
+POINTS_SHOWN = 6
+"""Points of one list on the sheet."""
+
+SIGNS: dict[Verdict, tuple[str, str]] = {
+    "proven": ("✓", "As planned."),
+    "failed": ("✗", "Not as planned."),
+    "not-proven": ("?", "Not shown."),
+}
+CAUTIONS = (
+    "Stop lamp and main beam must work without the controller: try them before every drive.",
+    "Horns and flashing lamps: check the local code before use on the road.",
+    "If a fuse blows, have the cause found; never fit a bigger one.",
+    "The vehicle maker's manual comes before this sheet.",
+)
+"""What whoever uses the vehicle has to mind."""
+
+
+OPEN_LINKS = {
+    "traffic": "whether the bus carries traffic",
+    "control-message": "whether the control's message comes",
+    "control-change": "whether the control's signal moves",
+    "controller": "whether the controller is alive",
+    "noticed": "whether the controller notices the control",
+    "commanded": "whether it is switched when it should be",
+    "output": "whether voltage and current reach it",
+    "load": "whether the load works: look, listen, measure",
+    "release": "whether it stops when it should",
+}
+"""What a link that was not shown leaves open, in a customer's words."""
+
+
+class _Row(NamedTuple):
+    name: str
+    fitted: tuple[str, ...]
+    planned: str
+    state: Verdict
+    sign: str
+    word: str
+    seen: str
+
+
+def customer_sheet(
+    result: CheckResult, plan: Plan, details: JobDetails | None = None, *, not_tested: Sequence[str] = ()
+) -> str:
+    """Write the customer's page.
+
+    Parameters
+    ----------
+    result
+        What the check found.
+    plan
+        What the install is meant to do.
+    details
+        Vehicle, place, parts; None where nothing was given.
+    not_tested
+        What else was not tested, besides what the recording leaves open.
+
+    Returns
+    -------
+    str
+        HTML that needs nothing else. Texts longer than :data:`LONGEST` are cut with ``…``; the report beside it has
+        them in full.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 – only wanted here
+
+    loader = PackageLoader("canlens.reports", "sheet")
+    environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    rows = [_row(name, one, plan.outputs[name], details) for name, one in result.outputs.items()]
+    return environment.get_template("customer_sheet.html").render(
+        title=_cut(result.title or "Hand-over", LONGEST),
+        verdict=verdict_sentence(result),
+        facts=[(label, _cut(value, LONGEST_NAME)) for label, value in _facts(details)],
+        rows=rows,
+        points=_points(len(rows)),
+        not_tested=_shown([*_open_points(result), *not_tested]),
+        normal=_shown(_normal(plan, details)),
+        cautions=CAUTIONS,
+        sign_off=SIGN_OFF,
+        footer=_footer(result),
+    )
+
+
+def _points(outputs: int) -> float:
+    return next((points for most, points in POINTS if outputs <= most), SMALLEST_POINTS)
+
+
+def _row(name: str, one: OutputResult, output: Output, details: JobDetails | None) -> _Row:
+    sign, word = SIGNS[one.verdict]
+    fitted = [one.load, *(_fuse(part) for part in (details.parts.values() if details else ()) if part.output == name)]
+    return _Row(
+        _cut(plain_name(name), LONGEST_NAME),
+        tuple(_cut(each, LONGEST_NAME) for each in fitted[:FITTED_SHOWN] if each),
+        _cut(planned_words(output), LONGEST),
+        one.verdict,
+        sign,
+        word,
+        _cut(_seen(one), LONGEST),
+    )
+
+
+def _fuse(part: PartShape) -> str:
+    """Say how a part is fused; nothing where that was not given."""
+    size = f"fuse {part.fuse_a:g} A" if part.fuse_a is not None else ""
+    place = f"fuse at {part.fuse_at}" if part.fuse_at and not size else part.fuse_at or ""
+    return ", ".join(each for each in (size, place) if each)
+
+
+def _open_points(result: CheckResult) -> list[str]:
+    """Say what the recording leaves open."""
+    told = []
+    for link, what in OPEN_LINKS.items():
+        names = [plain_name(name) for name, one in result.outputs.items() if one.links[link] == "cannot-tell"]
+        if names:
+            whose = "any output" if len(names) == len(result.outputs) else words.listed(names)
+            told.append(f"For {whose}: {what}.")
+    return [*told, NEVER_SHOWN]
+
+
+def _seen(one: OutputResult) -> str:
+    """Say in a sentence what was seen of an output."""
+    if one.verdict == "proven":
+        times = "once" if one.due == 1 else f"{one.due} times"
+        median = one.latency_s.median
+        quick = f", typically within {words.milliseconds(median)} ms" if median is not None else ""
+        return f"Asked for {times}, answered every time{quick}."
+    follows = one.observed if one.observed not in (None, one.planned) else None
+    return words.sentence(one.reason) + (f" It follows: {follows}." if follows else "")
+
+
+def _facts(details: JobDetails | None) -> list[tuple[str, str]]:
+    if details is None:
+        return []
+    vehicle = details.vehicle
+    mileage = f"{vehicle.odometer:g} {vehicle.odometer_unit or ''}".strip() if vehicle.odometer is not None else None
+    told = (
+        ("Job", details.number),
+        ("Date", str(details.date) if details.date is not None else None),
+        ("Place", details.place),
+        ("Customer", details.customer),
+        ("Vehicle", vehicle.kind),
+        ("Registration", vehicle.registration),
+        ("VIN", vehicle.vin),
+        ("Owner", vehicle.owner),
+        ("Odometer", mileage),
+        ("Controller", details.controller.model),
+        ("Configuration", details.controller.configuration),
+        ("Fitted by", details.fitted_by),
+        ("Checked by", details.checked_by),
+    )
+    return [(label, value) for label, value in told if value]
+
+
+def _normal(plan: Plan, details: JobDetails | None) -> list[str]:
+    """Say what a customer might take for a fault: timers, dimming, flashing."""
+    told = list(details.explained) if details else []
+    for name, output in plan.outputs.items():
+        who = plain_name(name)
+        if output.run_on_s:
+            told.append(f"{who} stays on {output.run_on_s:g} s longer.")
+        if output.cut_after_s:
+            told.append(f"{who} goes off by itself after {output.cut_after_s:g} s.")
+        if output.level_night is not None and output.night:
+            told.append(f"{who} is dimmed while {plain_name(output.night)} is on.")
+    return told
+
+
+def _shown(points: Sequence[str]) -> list[str]:
+    shown = [_cut(each, LONGEST) for each in points[:POINTS_SHOWN]]
+    if len(points) > POINTS_SHOWN:
+        shown.append(f"and {len(points) - POINTS_SHOWN} more: see the report.")
+    return shown
+
+
+def _footer(result: CheckResult) -> str:
+    told = "; ".join(
+        f"recording {_cut(PurePath(each.file).name or each.file, LONGEST_NAME)}, SHA-256 {each.sha256[:12]}"
+        for each in result.recordings[:2]
+    )
+    more = f" and {len(result.recordings) - 2} more" if len(result.recordings) > 2 else ""  # noqa: PLR2004 – room
+    return (
+        f"A recording shows what is sent on the bus, not whether a load works. {told}{more}. "
+        f"Made by canlens {version()}; the full report, all tables and hashes are in the same folder."
+    )
+
+
+def _cut(text: str, longest: int) -> str:
+    """Return a text with control characters made visible, cut where it is too long for the sheet."""
+    told = visible(text)
+    return told if len(told) <= longest else f"{told[: longest - 1]}…"
