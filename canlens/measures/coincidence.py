@@ -15,6 +15,8 @@ SLOT_S = 2.5
 """Length of a slot: long enough for one operation of a control and its answer [s]."""
 FEWEST_SLOTS = 4
 """Fewer slots than this tell nothing of chance."""
+LONGEST_S = 7 * 86_400.0
+"""A recording that seems longer has a stamp that is wrong [s]; its slots would not fit into memory."""
 
 
 def coincidence(
@@ -43,7 +45,7 @@ def coincidence(
     Returns
     -------
     float or None
-        0 to 1; None for recordings too short to tell.
+        0 to 1; None for recordings too short to tell, or so long that a stamp must be wrong.
 
     References
     ----------
@@ -53,7 +55,7 @@ def coincidence(
     start_s = max((each.time_s[0] for each in (rule, output) if len(each.time_s)), default=0.0)
     end_s = min(rule.end_s, output.end_s)
     rule_s, rise_s = rule.time_s[rule.rises], output.time_s[output.rises]
-    if end_s - start_s < FEWEST_SLOTS * SLOT_S or not len(rule_s):
+    if not FEWEST_SLOTS * SLOT_S <= end_s - start_s <= LONGEST_S or not len(rule_s):
         return None
     slots = _slots(rule_s, rise_s, start_s, end_s, answer_s)
     stratum = _strata(awake, start_s, len(slots[0]), SLOT_S)
