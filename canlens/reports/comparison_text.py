@@ -81,7 +81,7 @@ def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
         page.paragraph(words.sentence(each.sentence), first=f"{number}.", indent=4)
         told = [DIRECTIONS[each.direction]] if not each.explained_by else [f"Explained by {each.explained_by}"]
         if each.p is not None:
-            told.append(f"by chance {_chance(each.p)}")
+            told.append(f"by chance {chance_words(each.p)}")
         line = "; ".join(part for part in told if part)
         if line:
             page.paragraph(words.sentence(line[:1].upper() + line[1:]), first="    ", indent=4)
@@ -92,12 +92,12 @@ def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
 DIRECTIONS = {"better": "better", "worse": "worse", "neither": ""}
 
 
-def _chance(chance: float) -> str:
+def chance_words(chance: float) -> str:
     """Say how often chance alone would show as much.
 
     Examples
     --------
-    >>> _chance(0.0078125), _chance(1e-6)
+    >>> chance_words(0.0078125), chance_words(1e-6)
     ('once in 128 times', 'less than once in 10000 times')
     """
     return "less than once in 10000 times" if chance < 1e-4 else f"once in {1 / chance:.0f} times"  # noqa: PLR2004

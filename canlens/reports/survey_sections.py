@@ -53,9 +53,9 @@ def _add_load(page: Page, bus: SurveyBusResult) -> None:
             ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
             ("windows", f"of {bus.window_s:g} s: {windows}; the fullest {words.percent(bus.bus_load_peak)}"),
             ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
-            ("formulas", _formulas(bus)),
-            ("with errors", _with_errors(bus)),
-            ("by sender", _senders(bus.by_sender)),
+            ("formulas", formula_words(bus)),
+            ("with errors", with_error_words(bus)),
+            ("by sender", sender_words(bus.by_sender)),
             ("mind", bus.note),
         ],
         indent=2,
@@ -68,7 +68,8 @@ def _bar(load: float) -> str:
     return f"|{'#' * full}{'.' * (BAR - full)}|"
 
 
-def _formulas(bus: SurveyBusResult) -> str:
+def formula_words(bus: SurveyBusResult) -> str:
+    """Say what closed formulas would have told instead of the counted load; nothing where they were not used."""
     if bus.formulas is None:
         return ""
     return (
@@ -77,7 +78,8 @@ def _formulas(bus: SurveyBusResult) -> str:
     )
 
 
-def _with_errors(bus: SurveyBusResult) -> str:
+def with_error_words(bus: SurveyBusResult) -> str:
+    """Say the load with the error frames in it; nothing where there are none."""
     found = bus.with_errors
     if found is None or found.greatest == bus.bus_load:
         return ""
@@ -87,7 +89,8 @@ def _with_errors(bus: SurveyBusResult) -> str:
     )
 
 
-def _senders(loads: dict[str, float]) -> str:
+def sender_words(loads: dict[str, float]) -> str:
+    """Say who took how much of the bus."""
     rows = list(loads.items())
     told = [f"{name or 'not in the database'} {words.percent(load)}" for name, load in rows[:SENDERS_SHOWN]]
     if len(rows) > SENDERS_SHOWN:
@@ -100,14 +103,14 @@ def add_errors(page: Page, result: SurveyResult) -> None:
     page.heading("ERRORS")
     errors = result.errors
     if not errors.frames:
-        page.paragraph(_none_recorded(errors))
+        page.paragraph(no_error_words(errors))
         return
     page.facts(
         [
             ("error frames", f"{errors.frames} in {words.counted(errors.episodes, 'episode')}"),
-            ("classes", _counts(errors.classes)),
-            ("places", _counts(errors.places)),
-            ("by sender", _counts({name: round(value, 1) for name, value in errors.by_sender.items()})),
+            ("classes", count_words(errors.classes)),
+            ("places", count_words(errors.places)),
+            ("by sender", count_words({name: round(value, 1) for name, value in errors.by_sender.items()})),
         ],
         indent=2,
     )
@@ -126,7 +129,8 @@ def add_errors(page: Page, result: SurveyResult) -> None:
             page.paragraph(f"and {len(errors.states) - STATES_SHOWN} more; --json FILE holds all.", indent=2)
 
 
-def _none_recorded(errors: ErrorsResult) -> str:
+def no_error_words(errors: ErrorsResult) -> str:
+    """Say what it means that there is no error frame."""
     if errors.recorded == "yes":
         return words.sentence(f"None – {errors.because}")
     if errors.recorded == "no":
@@ -134,7 +138,8 @@ def _none_recorded(errors: ErrorsResult) -> str:
     return words.sentence(f"None recorded – which is not the same as none: {errors.because}")
 
 
-def _counts(counts: dict[str, int] | dict[str, float]) -> str:
+def count_words(counts: dict[str, int] | dict[str, float]) -> str:
+    """Say counts by name, without those that are 0."""
     return ", ".join(f"{name} {count:g}" for name, count in counts.items() if count)
 
 
@@ -151,7 +156,7 @@ def add_identifiers(page: Page, result: SurveyResult) -> None:
     page.table(
         headings,
         [_row(each, several=several) for each in rows[:IDENTIFIERS_SHOWN]],
-        remarks=[_remarks(each) for each in rows[:IDENTIFIERS_SHOWN]],
+        remarks=[identifier_remarks(each) for each in rows[:IDENTIFIERS_SHOWN]],
     )
     if len(rows) > IDENTIFIERS_SHOWN:
         page.paragraph(f"and {len(rows) - IDENTIFIERS_SHOWN} more; --json FILE holds all.")
@@ -165,17 +170,17 @@ def _row(each: IdentifierResult, *, several: bool) -> tuple[str, ...]:
         where,
         who,
         str(each.frames),
-        f"{_ms(interval.median)} / {_ms(interval.max)}" if interval else "–",
-        _ms(each.cycle_time_s),
-        "remote" if each.is_remote else _KINDS[each.kind],
+        f"{short_milliseconds(interval.median)} / {short_milliseconds(interval.max)}" if interval else "–",
+        short_milliseconds(each.cycle_time_s),
+        "remote" if each.is_remote else KINDS[each.kind],
         "–" if each.bus_load is None else words.percent(each.bus_load),
     )
 
 
-_KINDS = {"cyclic": "cyclic", "mixed": "both", "event-driven": "on event", "too-few": "too few"}
+KINDS = {"cyclic": "cyclic", "mixed": "both", "event-driven": "on event", "too-few": "too few"}
 
 
-def _ms(seconds: float | None) -> str:
+def short_milliseconds(seconds: float | None) -> str:
     """Say a time in ms, with a decimal where it is short."""
     if seconds is None:
         return "–"
@@ -183,7 +188,7 @@ def _ms(seconds: float | None) -> str:
     return f"{value:.1f}" if value < 100 else f"{value:.0f}"  # noqa: PLR2004 – three figures are enough
 
 
-def _remarks(each: IdentifierResult) -> list[str]:
+def identifier_remarks(each: IdentifierResult) -> list[str]:
     """Return what is odd of an identifier; nothing where all is usual."""
     told = []
     if each.gaps:
@@ -207,13 +212,13 @@ def add_sleep(page: Page, quiet: QuietResult) -> None:
     if quiet.last is None:
         page.paragraph("Nothing was heard.")
         return
-    page.paragraph(f"Last frame at {words.seconds(quiet.last_frame_s)} s, from {_speaker(quiet.last)}.")
+    page.paragraph(f"Last frame at {words.seconds(quiet.last_frame_s)} s, from {speaker_words(quiet.last)}.")
     if not quiet.wakes:
         page.paragraph("The bus was awake all the time.")
     for wake in quiet.wakes[:WAKES_SHOWN]:
         page.paragraph(
             f"Silent from {words.seconds(wake.silent_from_s)} s; woken at {words.seconds(wake.time_s)} s by "
-            f"{_speaker(wake.first)} (line {wake.first.line}).",
+            f"{speaker_words(wake.first)} (line {wake.first.line}).",
             first="*",
             indent=2,
         )
@@ -222,13 +227,13 @@ def add_sleep(page: Page, quiet: QuietResult) -> None:
     for stop in quiet.stops[:WAKES_SHOWN]:
         page.paragraph(
             f"All messages stayed away from {words.seconds(stop.from_s)} s to {words.seconds(stop.to_s)} s "
-            f"(line {stop.line}): {_COUNTERS[stop.counters]}.",
+            f"(line {stop.line}): {COUNTERS[stop.counters]}.",
             first="*",
             indent=2,
         )
 
 
-_COUNTERS = {
+COUNTERS = {
     "stood": "their counters went on by one, as if no time had passed",
     "ran": "their counters went on meanwhile, so frames were sent and not recorded",
     "unknown": "no counter tells what happened",
@@ -240,8 +245,8 @@ def add_rest(page: Page, quiet: RestResult | None) -> None:
     if quiet is None or quiet.off_s is None or quiet.last_frame_s is None:
         return
     page.heading("AWAKE AND ASLEEP")
-    change = "none seen" if quiet.last_change_s is None else _after(quiet.last_change_s, quiet.off_s)
-    last = f"{_after(quiet.last_frame_s, quiet.off_s)}, {quiet.last_message}"
+    change = "none seen" if quiet.last_change_s is None else after_words(quiet.last_change_s, quiet.off_s)
+    last = f"{after_words(quiet.last_frame_s, quiet.off_s)}, {quiet.last_message}"
     page.facts(
         [
             ("ignition or the like off", f"at {words.seconds(quiet.off_s)} s"),
@@ -252,13 +257,14 @@ def add_rest(page: Page, quiet: RestResult | None) -> None:
     )
 
 
-def _after(time_s: float, off_s: float) -> str:
+def after_words(time_s: float, off_s: float) -> str:
     """Say a time by what it lies before or after another one."""
     if time_s < off_s:
         return f"{words.seconds(off_s - time_s)} s before it"
     return f"{words.seconds(time_s - off_s)} s after it"
 
 
-def _speaker(speaker: SpeakerResult) -> str:
+def speaker_words(speaker: SpeakerResult) -> str:
+    """Say who sent a frame."""
     name = f"{speaker.message} ({speaker.identifier})" if speaker.message else speaker.identifier
     return f"{name}, {speaker.sender}" if speaker.sender else name

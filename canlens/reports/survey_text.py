@@ -54,12 +54,12 @@ def survey_text(result: SurveyResult, *, encoding: str = "utf-8") -> str:
 
 def _add_answer(page: Page, result: SurveyResult, findings: list[Finding]) -> None:
     """Say whether the bus is well, what is wrong first of all, and what to do next."""
-    page.paragraph(_answer(result, findings))
+    page.paragraph(survey_sentence(result, findings))
     weighty = [each for each in findings if each.severity != "note"]
     if result.verdict == "too-poor":
         weighty = [each for each in weighty if each.check == "poor-recording"] or weighty
     if not weighty:
-        page.paragraph(_proviso(result))
+        page.paragraph(proviso(result))
         return
     first = weighty[0]
     page.paragraph(words.sentence(first.claim))
@@ -68,7 +68,7 @@ def _add_answer(page: Page, result: SurveyResult, findings: list[Finding]) -> No
         page.paragraph(first.caution, first="Caution:", indent=2)
 
 
-def _answer(result: SurveyResult, findings: list[Finding]) -> str:
+def survey_sentence(result: SurveyResult, findings: list[Finding]) -> str:
     """Answer the question whether the bus is well."""
     failures = sum(each.severity == "failure" for each in findings)
     warnings = sum(each.severity == "warning" for each in findings)
@@ -82,7 +82,7 @@ def _answer(result: SurveyResult, findings: list[Finding]) -> str:
     return "WELL – nothing wrong was found on this bus in this recording."
 
 
-def _proviso(result: SurveyResult) -> str:
+def proviso(result: SurveyResult) -> str:
     """Say what the good answer does not cover."""
     if result.errors.recorded != "yes":
         return (

@@ -76,7 +76,7 @@ def answer_text(result: CheckResult, *, encoding: str = "utf-8") -> str:
     return page.text()
 
 
-class _Answer(NamedTuple):
+class Answer(NamedTuple):
     """What stands under the verdict: where, what to do, and the caution that belongs to it."""
 
     where: str
@@ -87,14 +87,19 @@ class _Answer(NamedTuple):
 
 def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> None:
     page.paragraph(verdict_sentence(result))
-    tell = {"failed": _worst, "not-proven": _first_unproven, "proven": _what_is_left}
-    answer = tell[result.verdict](result, findings)
+    answer = answer_of(result, findings)
     page.paragraph(words.sentence(answer.where))
     if answer.likely:
         page.paragraph(words.sentence(answer.likely), first="Most likely:", indent=2)
     page.paragraph(words.sentence(answer.step), first="Do next:", indent=2)
     if answer.caution:
         page.paragraph(answer.caution, first="Caution:", indent=2)
+
+
+def answer_of(result: CheckResult, findings: list[Finding]) -> Answer:
+    """Say what stands under the verdict; ``findings`` in the order of :func:`by_severity`."""
+    tell = {"failed": _worst, "not-proven": _first_unproven, "proven": _what_is_left}
+    return tell[result.verdict](result, findings)
 
 
 def verdict_sentence(result: CheckResult) -> str:
@@ -113,7 +118,7 @@ def verdict_sentence(result: CheckResult) -> str:
     return f"{verdict} – {number} of {total} {does} not do what the plan says."
 
 
-def _worst(result: CheckResult, findings: list[Finding]) -> _Answer:
+def _worst(result: CheckResult, findings: list[Finding]) -> Answer:
     """Return the answer of a failed job: its worst failure."""
     failed = {name: output for name, output in result.outputs.items() if output.verdict == "failed"}
     worst = findings[0] if findings and findings[0].severity == "failure" else None
@@ -122,13 +127,13 @@ def _worst(result: CheckResult, findings: list[Finding]) -> _Answer:
         where = _break_sentence(name, failed[name], safety=worst.safety) if name else worst.claim
         cause = _likely(result.causes, name)
         if cause is not None:
-            return _Answer(where, cause.next_test, cause.caution, _likely_words(cause))
-        return _Answer(where, worst.next_step, worst.caution)
+            return Answer(where, cause.next_test, cause.caution, _likely_words(cause))
+        return Answer(where, worst.next_step, worst.caution)
     likely = max(result.causes, key=lambda cause: cause.probability, default=None)
     step, caution = (likely.next_test, likely.caution) if likely else (_READ_ON, "")
     for name, output in failed.items():
-        return _Answer(_break_sentence(name, output, safety=False), step, caution)
-    return _Answer(f"Most likely: {cause_name(likely)}" if likely else "No single finding explains it", step, caution)
+        return Answer(_break_sentence(name, output, safety=False), step, caution)
+    return Answer(f"Most likely: {cause_name(likely)}" if likely else "No single finding explains it", step, caution)
 
 
 def _likely(causes: tuple[Cause, ...], name: str | None) -> Cause | None:
@@ -152,25 +157,25 @@ def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:
     return f"{who}: broken at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}"
 
 
-def _first_unproven(result: CheckResult, findings: list[Finding]) -> _Answer:
+def _first_unproven(result: CheckResult, findings: list[Finding]) -> Answer:
     """Return the answer of a job without proof: a poor recording, else the first output that lacks something."""
     for finding in findings:
         if finding.check == GATE:
-            return _Answer(finding.claim, finding.next_step, finding.caution)
+            return Answer(finding.claim, finding.next_step, finding.caution)
     for name, output in result.outputs.items():
         if output.verdict == "not-proven":
             where = f"{name}: {output.reason}"
             about = next((each for each in findings if name in each.subject), None)
             if output.next_exercise or not about:
-                return _Answer(where, output.next_exercise or _READ_ON)
-            return _Answer(where, about.next_step, about.caution)
-    return _Answer("No output of the plan could be judged", _READ_ON)
+                return Answer(where, output.next_exercise or _READ_ON)
+            return Answer(where, about.next_step, about.caution)
+    return Answer("No output of the plan could be judged", _READ_ON)
 
 
-def _what_is_left(_result: CheckResult, findings: list[Finding]) -> _Answer:
+def _what_is_left(_result: CheckResult, findings: list[Finding]) -> Answer:
     """Return the answer of a proven job: what no recording shows, and a warning if there is one."""
     where = "No recording can show whether the loads work: look, listen, measure"
     for finding in findings:
         if finding.severity == "warning":
-            return _Answer(where, finding.next_step, finding.caution)
-    return _Answer(where, "Keep this report together with the recording; see NOT TESTED below")
+            return Answer(where, finding.next_step, finding.caution)
+    return Answer(where, "Keep this report together with the recording; see NOT TESTED below")

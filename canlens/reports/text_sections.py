@@ -39,10 +39,10 @@ def add_outputs(page: Page, result: CheckResult) -> None:
         for name, output in result.outputs.items()
     ]
     headings = ("output", "load", "on when", "verdict", "answered", "median/max ms")
-    page.table(headings, rows, remarks=[_remarks(output) for output in result.outputs.values()])
+    page.table(headings, rows, remarks=[output_remarks(output) for output in result.outputs.values()])
 
 
-def _remarks(output: OutputResult) -> list[str]:
+def output_remarks(output: OutputResult) -> list[str]:
     """Return what stands under an output's row: where it breaks, why, and what it really follows."""
     remarks = []
     broken = output.first_broken_link
@@ -130,14 +130,15 @@ def add_recording(page: Page, recording: RecordingResult) -> None:
             ("first stamp", f"{words.seconds(recording.start)} s" if recording.start is not None else "none"),
             ("channels", words.listed(recording.channels) or "none named"),
             ("quality", "; ".join(quality)),
-            ("error frames", _error_frames(recording)),
+            ("error frames", error_frame_words(recording)),
             ("not usable", words.counted(recording.problem_count, "line")),
         ]
     )
     _add_problems(page, recording)
 
 
-def _error_frames(recording: RecordingResult) -> str:
+def error_frame_words(recording: RecordingResult) -> str:
+    """Say how many error frames were recorded, and whether they could have been."""
     if recording.error_frames and recording.error_frames_recorded != "no":
         return str(recording.error_frames)
     return f"{recording.error_frames}; {_RECORDED[recording.error_frames_recorded]}"
@@ -167,10 +168,11 @@ def add_bus(page: Page, result: CheckResult) -> None:
     page.heading("BUS LOAD")
     buses = result.buses if len(result.buses) > 1 else {"": result.bus}
     for name, bus in buses.items():
-        page.paragraph(f"{name}: {_load_sentence(bus)}" if name else _load_sentence(bus))
+        page.paragraph(f"{name}: {load_sentence(bus)}" if name else load_sentence(bus))
 
 
-def _load_sentence(bus: BusResult) -> str:
+def load_sentence(bus: BusResult) -> str:
+    """Say how full a bus was."""
     if bus.bit_rate is None:
         return "Unknown, since the bit rate is: write bit_rate under [bus] in the plan."
     source = {

@@ -1,0 +1,1 @@
+"""Page: a result as one HTML file that opens from disk, with nothing fetched."""
