@@ -1,0 +1,25 @@
+"""prompting: what a person is told to do while recording – slots drawn at random, combinations, timers.
+
+::
+
+    Plan or names of controls ─drawing→ Session ─reports→ sheet, count-down page, planned marks
+"""
+
+from canlens.prompting.counting import chance_if_all_answer, fewest_exercises
+from canlens.prompting.free_session import draw_free_session
+from canlens.prompting.nouns import ControlNote, Part, Session, Step, Tally
+from canlens.prompting.planned_marks import planned_marks_text
+from canlens.prompting.planned_session import draw_planned_session
+
+__all__ = [
+    "ControlNote",
+    "Part",
+    "Session",
+    "Step",
+    "Tally",
+    "chance_if_all_answer",
+    "draw_free_session",
+    "draw_planned_session",
+    "fewest_exercises",
+    "planned_marks_text",
+]

@@ -1,0 +1,176 @@
+"""Free session: controls that are only names, since nobody has a plan or a DBC yet → slots that find their bits."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+from canlens.errors import UsageError
+from canlens.plan.nouns import REST
+from canlens.plan.rule import KEYWORDS
+from canlens.prompting.counting import FEWEST_RESTS, ROUNDING, Size, chance_if_all_answer, size_for
+from canlens.prompting.drawn_slots import HOLD_STEPS_S, add_slots, draw_labels
+from canlens.prompting.nouns import ControlNote, Session, Tally
+from canlens.prompting.timeline import READY_S, Timeline
+from canlens.rehearsal.draws import Draws
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+SLOT_S = 6.0
+"""Length of a slot: time to read, to hold, to let go, and for marks that are noted by hand [s]."""
+SHORTEST_HOLD_S = 0.8
+"""Long enough for a message that comes every half second (practice: few body messages are slower) [s]."""
+LEAD_IN_S = 5.0
+"""Nothing is touched at first: what starts with the recorder is not taken for an answer [s]."""
+SETTLE_S = 8.0
+"""After the vehicle was woken or put to sleep, what it does by itself is waited for [s]."""
+PLACES = 6400
+"""Bits that could be mistaken for a control: 100 identifiers of 64 bits, a busy vehicle bus."""
+CHANCE = 0.01
+"""Of an error, for each control, where nothing else is wished."""
+
+DRAWN_WHY = (
+    "Operate what the line names and nothing else; in a rest slot touch nothing. The order was drawn by lot: that "
+    "makes the chance of an error exact. Do not change it."
+)
+
+_NAME = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def control_names(text: str) -> list[str]:
+    """Return the names in a list like ``horn,brake_front``.
+
+    Raises
+    ------
+    UsageError
+        If one of them cannot be the name of a control, or stands there twice.
+    """
+    names = [name.strip() for name in text.split(",") if name.strip()]
+    if not names:
+        raise UsageError("--controls: expected names with commas between them, such as horn,brake_front; found none.")
+    for name in names:
+        if not _NAME.fullmatch(name):
+            raise UsageError(f"--controls: expected a name of letters, digits, _ and -, found '{name}'.")
+        if name.lower() == REST or name.lower() in KEYWORDS:
+            raise UsageError(f"--controls: '{name}' has a meaning of its own. Give the control another name.")
+        if names.count(name) > 1:
+            raise UsageError(f"--controls: '{name}' stands there twice.")
+    return names
+
+
+def draw_free_session(
+    controls: Sequence[str],
+    *,
+    slots: int | None = None,
+    seed: int = 1,
+    awake_while: str | None = None,
+    chance: float = CHANCE,
+    places: int = PLACES,
+) -> Session:
+    """Draw a session that finds the bits of controls.
+
+    Parameters
+    ----------
+    controls
+        Their names.
+    slots
+        Drawn slots in all; None for as many as it takes.
+    seed
+        The same arguments and seed give the same session.
+    awake_while
+        One of the controls, which wakes the vehicle: half the slots are drawn while it is off, half while it is on.
+    chance, places
+        Wished chance of an error for each control, among so many bits.
+
+    Raises
+    ------
+    UsageError
+        If the slots are too few, or ``awake_while`` is none of the controls.
+    """
+    if awake_while is not None and awake_while not in controls:
+        close = get_close_matches(awake_while, controls, n=1) or list(controls)
+        raise UsageError(f"--awake-while {awake_while}: expected one of the controls, {', '.join(close)}.")
+    drawn = [name for name in controls if name != awake_while]
+    if not drawn:
+        raise UsageError(f"--awake-while {awake_while}: expected another control beside it to operate.")
+    size = size_for(len(drawn), slots, places=places, chance=chance)
+    states = [(size.slots, size.exercises)]
+    if awake_while is not None:
+        size = _sized_for_two(size, len(drawn), places=places, chance=chance, is_fixed=slots is not None)
+        states = _halves(size, len(drawn))
+    timeline = Timeline(Draws(seed, "waiting times"))
+    for number, (state_slots, exercises) in enumerate(states):
+        _add_state(timeline, drawn, state_slots, exercises, seed=seed, awake_while=awake_while, number=number)
+    _add_end(timeline, awake_while)
+    return Session(
+        title=f"Find the bits of {', '.join(controls)}",
+        seed=seed,
+        controls=tuple(ControlNote(name) for name in controls),
+        awake_while=awake_while or "",
+        parts=tuple(timeline.parts),
+        steps=tuple(timeline.steps),
+        tallies=tuple(
+            Tally(name, size.exercises, size.slots, chance_if_all_answer(states), places, size.misses) for name in drawn
+        ),
+        wished_chance=chance,
+    )
+
+
+def _sized_for_two(size: Size, controls: int, *, places: int, chance: float, is_fixed: bool) -> Size:
+    """Return a size that still does when its slots are drawn in two states of the vehicle, each by itself."""
+    while chance_if_all_answer(_halves(size, controls), misses=size.misses) * places > chance * ROUNDING:
+        if is_fixed and not size.misses:
+            raise UsageError(
+                f"--slots {size.slots}: too few to be drawn in two states of the vehicle. Leave --slots away, or leave "
+                "--awake-while away and record in one state."
+            )
+        if is_fixed:
+            size = replace(size, misses=0)
+        else:
+            size = replace(size, slots=size.slots + controls + FEWEST_RESTS, exercises=size.exercises + 1)
+    return size
+
+
+def _halves(size: Size, controls: int) -> list[tuple[int, int]]:
+    """Divide slots and exercises over the two states of the vehicle; slots as the exercises need them."""
+    off = size.exercises // 2
+    spare = size.slots - controls * size.exercises
+    off_slots = controls * off + spare // 2
+    return [(off_slots, off), (size.slots - off_slots, size.exercises - off)]
+
+
+def _add_state(
+    timeline: Timeline,
+    drawn: Sequence[str],
+    slots: int,
+    exercises: int,
+    *,
+    seed: int,
+    awake_while: str | None,
+    number: int,
+) -> None:
+    """Add the slots of one state of the vehicle, and what brings it about."""
+    state = "" if awake_while is None else f" with {awake_while} {'on' if number else 'off'}"
+    if not number:
+        timeline.begin("Begin", f"The recorder is running. Touch nothing{f'; {awake_while} is off' if state else ''}.")
+        timeline.wait(LEAD_IN_S)
+    else:
+        timeline.begin(f"Switch {awake_while} on", "Then wait until the vehicle has woken up.")
+        timeline.hold(str(awake_while), after_s=SETTLE_S)
+    timeline.begin(f"{slots} drawn slots{state}", DRAWN_WHY)
+    labels = draw_labels(
+        dict.fromkeys(drawn, exercises), slots - len(drawn) * exercises, Draws(seed, f"slots {number}")
+    )
+    length_s = max(SLOT_S, READY_S[1] + SHORTEST_HOLD_S + max(HOLD_STEPS_S))
+    add_slots(timeline, labels, dict.fromkeys(drawn, SHORTEST_HOLD_S), length_s=length_s)
+
+
+def _add_end(timeline: Timeline, awake_while: str | None) -> None:
+    """Add the end: the vehicle off again, and a while in which nothing is touched."""
+    timeline.begin("End", "Touch nothing more; then stop the recorder.")
+    if awake_while is not None:
+        timeline.release(awake_while, after_s=SETTLE_S)
+    timeline.wait(LEAD_IN_S)

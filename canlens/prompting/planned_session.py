@@ -1,0 +1,235 @@
+"""Planned session: a plan → all that must be done so that a recording can prove its outputs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from canlens.errors import UsageError
+from canlens.prompting.combining import add_combination, add_walk, wanted_combinations, wanted_walks
+from canlens.prompting.control_notes import control_note
+from canlens.prompting.counting import Size, chance_if_all_answer, rests_for, size_for
+from canlens.prompting.drawn_slots import HOLD_STEPS_S, add_slots, draw_labels
+from canlens.prompting.free_session import CHANCE, DRAWN_WHY, LEAD_IN_S, SETTLE_S, SLOT_S
+from canlens.prompting.gray_walk import MOST_CONTROLS
+from canlens.prompting.nouns import Session, Tally
+from canlens.prompting.timeline import READY_S, Timeline
+from canlens.rehearsal.draws import Draws
+from canlens.rehearsal.needs import need_of, sensitive_to
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.plan import Plan
+
+HAND_S = 0.5
+"""Added to the least time a state must last: hands are that late or early [s]."""
+SPARE_S = 0.3
+"""Left at the end of a slot [s]."""
+LONGEST_SLOT_S = 10.0
+"""Controls that need longer slots, for a run-on, are drawn by themselves [s]."""
+SPARE_QUIET_S = 5.0
+"""The recorder runs for so much longer than the bus may stay awake [s]."""
+
+
+def draw_planned_session(
+    plan: Plan, *, slots: int | None = None, seed: int = 1, chance: float = CHANCE, places: int | None = None
+) -> Session:
+    """Draw a session that exercises all of a plan: rules, timers, levels, flashing, by day and night.
+
+    Parameters
+    ----------
+    plan
+        What the install is meant to do.
+    slots
+        Drawn slots, with the vehicle awake; None for as many as it takes.
+    seed
+        The same plan and seed give the same session.
+    chance, places
+        Wished chance of an error for each control among so many candidates; None for each control with each output.
+
+    Raises
+    ------
+    UsageError
+        If the slots are too few, or there is nothing to operate.
+    """
+    if places is None:
+        places = max(1, len(plan.controls) * len(plan.outputs))
+    return _Drawing(plan, slots, seed, chance, places).draw()
+
+
+@dataclass
+class _Drawing:
+    """A session of a plan as it grows."""
+
+    plan: Plan
+    slots: int | None
+    seed: int
+    chance: float
+    places: int
+
+    def __post_init__(self) -> None:
+        self.ignition = self.plan.bus.awake_while
+        self.needs = {name: need_of(self.plan, name) for name in self.plan.controls}
+        self.others = [name for name in self.plan.controls if name != self.ignition]
+        self.timeline = Timeline(Draws(self.seed, "waiting times"))
+        self.tallies: list[Tally] = []
+        self.fast = [name for name in self.others if self.slot_s([name]) <= LONGEST_SLOT_S]
+        self.slow = [name for name in self.others if name not in self.fast]
+
+    def draw(self) -> Session:
+        """Add part after part."""
+        if not self.plan.controls:
+            raise UsageError(f"{self.plan.file}: the plan names no control, so there is nothing to operate.")
+        size = self.size_of_fast()
+        state = f"; {self.ignition} is off" if self.ignition else ""
+        self.timeline.begin("Begin", f"The recorder is running. Touch nothing{state}.")
+        self.timeline.wait(LEAD_IN_S)
+        base = {}
+        if self.ignition is not None:
+            self.with_ignition_off()
+            self.switch_on(self.ignition)
+            base = {self.ignition: True}
+        self.draw_fast(size)
+        self.draw_slow()
+        self.hold_long()
+        self.combine(base)
+        self.end()
+        return self.session()
+
+    def size_of_fast(self) -> Size | None:
+        """Return how many slots the quick controls need; None where there are none."""
+        if not self.fast:
+            if self.slots is not None:
+                raise UsageError("--slots: no control of this plan can be drawn into short slots. Leave it away.")
+            return None
+        least = max(self.needs[name].times for name in self.fast)
+        return size_for(len(self.fast), self.slots, places=self.places, chance=self.chance, at_least=least)
+
+    def shortest_s(self, name: str) -> float:
+        """Return the shortest hold of a control [s]."""
+        return self.needs[name].hold_s + HAND_S
+
+    def slot_s(self, names: Sequence[str]) -> float:
+        """Return the length of a slot that does for each of some controls, in halves of a second."""
+        long_s = [
+            READY_S[1] + self.shortest_s(name) + max(HOLD_STEPS_S) + self.needs[name].pause_s + HAND_S + SPARE_S
+            for name in names
+        ]
+        return max([SLOT_S, *(-(-2 * each // 1) / 2 for each in long_s)])
+
+    def add_draw(self, exercises: dict[str, int], rests: int, purpose: str) -> None:
+        """Draw slots and add them."""
+        labels = draw_labels(exercises, rests, Draws(self.seed, f"slots {purpose}"))
+        shortest_s = {name: self.shortest_s(name) for name in exercises}
+        add_slots(self.timeline, labels, shortest_s, length_s=self.slot_s(list(exercises)))
+
+    def with_ignition_off(self) -> None:
+        """Operate every other control while the vehicle is off, to see what answers then."""
+        often = {name: self.needs[name].times if self.works_off_only(name) else 1 for name in self.others}
+        for names, kind in ((self.fast, "quick"), (self.slow, "slow")):
+            exercises = {name: often[name] for name in names}
+            if not exercises:
+                continue
+            rests = rests_for(sum(exercises.values()))
+            title = f"{sum(exercises.values()) + rests} drawn slots with {self.ignition} off"
+            self.timeline.begin(title, f"{DRAWN_WHY} Outputs that want {self.ignition} must stay off.")
+            self.add_draw(exercises, rests, f"off {kind}")
+
+    def works_off_only(self, name: str) -> bool:
+        """Tell whether an output follows a control only while the vehicle is off."""
+        base = {str(self.ignition): True}
+        rules = [output.when for output in self.plan.outputs.values() if name in output.when.controls]
+        return any(sensitive_to(rule, name, base) is None for rule in rules)
+
+    def switch_on(self, ignition: str) -> None:
+        """Switch the vehicle on, as often as the plan wants to see it, the last time to stay."""
+        need = self.needs[ignition]
+        self.timeline.begin(f"Switch {ignition} on", "It stays on until the end of the sheet, unless told otherwise.")
+        for _ in range(need.times - 1):
+            self.timeline.operate(ignition, hold_s=self.shortest_s(ignition), after_s=need.pause_s + HAND_S)
+        self.timeline.hold(ignition, after_s=SETTLE_S)
+
+    def draw_fast(self, size: Size | None) -> None:
+        """Draw the controls that need but short slots."""
+        if size is None:
+            return
+        rests = size.slots - len(self.fast) * size.exercises
+        self.draw_on(self.fast, size.exercises, rests, size.misses, "quick")
+
+    def draw_slow(self) -> None:
+        """Draw those that need long slots, as few as the plan allows."""
+        if not self.slow:
+            return
+        exercises = max(self.needs[name].times for name in self.slow)
+        self.draw_on(self.slow, exercises, rests_for(exercises), 0, "slow")
+
+    def draw_on(self, names: Sequence[str], exercises: int, rests: int, misses: int, kind: str) -> None:
+        """Add the slots of some controls with the vehicle on, and what they are worth."""
+        slots = len(names) * exercises + rests
+        state = f" with {self.ignition} on" if self.ignition else ""
+        why = DRAWN_WHY if kind == "quick" else f"{DRAWN_WHY} These slots are long: each run-on ends in its own."
+        self.timeline.begin(f"{slots} drawn slots{state}", why)
+        self.add_draw(dict.fromkeys(names, exercises), rests, f"on {kind}")
+        chance = chance_if_all_answer([(slots, exercises)])
+        self.tallies += [Tally(name, exercises, slots, chance, self.places, misses) for name in names]
+
+    def hold_long(self) -> None:
+        """Hold each control once for a long time: timers run to their end, flashing shows its rhythm."""
+        if not self.others:
+            return
+        self.timeline.begin("One long hold of each", "Hold until told to let go: timers, levels and flashing show.")
+        for name in self.others:
+            need = self.needs[name]
+            self.timeline.operate(name, hold_s=need.long_s + HAND_S, after_s=need.pause_s + HAND_S)
+
+    def combine(self, base: dict[str, bool]) -> None:
+        """Go through the combinations of rules, then hold what must be held together."""
+        walks = wanted_walks(self.plan, base)
+        for group in walks:
+            add_walk(self.timeline, group, self.needs, spare_s=HAND_S)
+        combinations = wanted_combinations(self.plan, base, walks)
+        if combinations:
+            why = "Keep holding what the sheet says while you operate the other: rules, night and flashing show."
+            self.timeline.begin("Held together", why)
+        for one in combinations:
+            add_combination(self.timeline, one, self.needs, self.plan, spare_s=HAND_S)
+
+    def end(self) -> None:
+        """Wait for what runs as long as the ignition, switch it off and wait until the bus must be silent."""
+        pause_s = max(need.pause_s for need in self.needs.values()) + HAND_S
+        if self.ignition is None:
+            self.timeline.begin("End", "Touch nothing more; then stop the recorder.")
+            self.timeline.wait(max(pause_s, LEAD_IN_S))
+            return
+        still_s = self.timeline.held_since_s(self.ignition) + self.needs[self.ignition].long_s - self.timeline.now_s
+        self.timeline.begin(f"Switch {self.ignition} off", "Touch nothing more until the end; then stop the recorder.")
+        self.timeline.wait(still_s)
+        quiet_s = self.plan.bus.quiet_after_s or 0.0
+        self.timeline.release(self.ignition, after_s=max(pause_s, quiet_s + SPARE_QUIET_S, SETTLE_S))
+
+    def session(self) -> Session:
+        """Return what has grown."""
+        return Session(
+            title=self.plan.title or self.plan.file,
+            seed=self.seed,
+            controls=tuple(control_note(self.plan, control) for control in self.plan.controls.values()),
+            awake_while=self.ignition or "",
+            parts=tuple(self.timeline.parts),
+            steps=tuple(self.timeline.steps),
+            tallies=tuple(self.tallies),
+            wished_chance=self.chance,
+            bit_rate=self.plan.bus.bit_rate,
+            remarks=tuple(self.remarks()),
+        )
+
+    def remarks(self) -> list[str]:
+        """Return what the session leaves out."""
+        wide = [name for name, one in self.plan.outputs.items() if len(one.when.controls) > MOST_CONTROLS + 1]
+        said = []
+        if wide:
+            said.append(
+                f"{', '.join(wide)}: the rule has too many controls for every combination; each is operated where it "
+                "changes the rule, and each pair once."
+            )
+        return said
