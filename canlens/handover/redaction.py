@@ -36,9 +36,9 @@ _BEFORE, _BEHIND = r"(?<![^\W_])", r"(?![^\W_])"
 _CODES = ("registration", "vin", "number", "fleet_number", "serial_number")
 """Fields in which separators may stand anywhere, or nowhere."""
 _VIN = re.compile(
-    # ISO 3779: 17 letters and digits without I, O and Q; the last four are digits. In capitals, any with a digit.
-    rf"{_BEFORE}(?:(?i:(?=[0-9]*[A-Z])[A-HJ-NPR-Z0-9]{{13}}[0-9]{{4}})"
-    rf"|(?=[A-Z]*[0-9])(?=[0-9]*[A-Z])[A-HJ-NPR-Z0-9]{{17}}){_BEHIND}"
+    # ISO 3779: 17 letters and digits of which the last four are digits. It allows no I, O and Q; people write them.
+    rf"{_BEFORE}(?:(?i:(?=[0-9]*[A-Z])[A-Z0-9]{{13}}[0-9]{{4}})"
+    rf"|(?=[A-Z]*[0-9])(?=[0-9]*[A-Z])[A-Z0-9]{{17}}){_BEHIND}"  # or in capitals, with a digit anywhere
 )
 _FOLDER = re.compile(
     r"(?:file:)?(?<![\w.~])/+(?:[^\s/\"'<>:;,()\[\]|]+/+)+"  # /home/x/
