@@ -52,6 +52,8 @@ class Chances:
         int64 (F,): which of the curves holds for each place.
     hits
         bool (F, used slots): what each place did; those of a kind that did the same in every slot count as one.
+    besides
+        float64 (F,): what else tells places apart, multiplied in for their order only; None: nothing.
     """
 
     answered: Ints
@@ -61,6 +63,7 @@ class Chances:
     curves: Sequence[Floats]
     number: Ints
     hits: Bools
+    besides: Floats | None = None
 
     @cached_property
     def tails(self) -> dict[int, list[tuple[Floats, int]]]:
@@ -91,8 +94,9 @@ class Chances:
 
     @property
     def weighed(self) -> Floats:
-        """float64 (F,): the chance of each place alone over the share of its kind."""
-        return np.asarray(self.single / np.array(SHARES)[self.kind], np.float64)
+        """float64 (F,): what the places are put in order by: the chance of each alone over the share of its kind."""
+        alone = self.single if self.besides is None else self.single * self.besides
+        return np.asarray(alone / np.array(SHARES)[self.kind], np.float64)
 
     @property
     def least(self) -> float:
@@ -172,7 +176,7 @@ def _hashed(matched: Bools, kind: Ints) -> npt.NDArray[np.uint64]:
     packed = np.packbits(matched, axis=1)
     wide = np.zeros((len(packed), -(-packed.shape[1] // WORD) * WORD), np.uint8)
     wide[:, : packed.shape[1]] = packed
-    out = kind.astype(np.uint64)
+    out = (kind.astype(np.uint64) + np.uint64(1)) * MIX
     for column in wide.view(np.uint64).T:
         out = (out ^ column) * MIX
         out ^= out >> np.uint64(29)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.discovering.chances import Chances
+from canlens.measures.discovering.chances import Chances, chances
 from canlens.measures.discovering.matching import matched
 
 if TYPE_CHECKING:
@@ -54,6 +54,8 @@ def coverage(tried: Tried, slots: Slots, exercises: Bools, *, duration_s: float)
 def modelled(hits: Bools, kind: Ints, covered: Floats, exercises: Bools, compared: Bools) -> Chances:
     """Put every place to the chance model for one control: a binomial count with each place's coverage.
 
+    Slots in which other controls were operated put the places in order besides, but are no draw to rest a chance on.
+
     Parameters
     ----------
     hits
@@ -79,6 +81,7 @@ def modelled(hits: Bools, kind: Ints, covered: Floats, exercises: Bools, compare
         curves=tails,
         number=number,
         hits=hits[:, exercises | compared],
+        besides=chances(hits, kind, exercises, compared, np.zeros(len(exercises), np.int64)).single,
     )
 
 

@@ -46,6 +46,8 @@ SHIFTED_AT, WINDOWS = 0.05, 1.5
 """A named place does as well with this share of all shifts at most, or with so many times what one window takes."""
 FAR_BETTER = 100.0
 """A place belongs to one of two controls where its chance is so many times smaller (our choice)."""
+CLOSER_S = (LEAST_JITTER_S, 1.0)
+"""Where no slot was left alone, narrow windows tell more: marks are also tried as if they were so good [s]."""
 OUTSIDE_S = 1.0
 """A mark may lie so far outside the recording [s]."""
 
@@ -147,7 +149,8 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
     together = streams(trace)
     tried, found, interval_s = _places(trace, together, widest, segment, span_s[0])
     prompted = bool(widest.is_rest.any())
-    choices = [widest] if prompted else [slots_of(kept, offset_s=plain_s, jitter_s=LEAST_JITTER_S), widest]
+    closer = [slots_of(kept, offset_s=plain_s, jitter_s=each) for each in CLOSER_S]
+    choices = [widest] if prompted else [*closer, widest]
     slots, judge, shift = _aligned(tried, choices, span_s, prompted=prompted)
     hits = matched(tried, slots, shift_s=shift.shift_s)
     controls = {name: _searched(name, tried, slots, hits, judge, shift) for name in slots.controls}
