@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.discovering.aligning import lags
+from canlens.measures.discovering.aligning import NAMED_AT, lags
 from canlens.measures.discovering.places import BIT
 
 if TYPE_CHECKING:
@@ -96,8 +96,21 @@ def ranked(view: View, among: Ints) -> list[Group]:
     for place in order.tolist():
         groups.setdefault(view.hits[place, view.used].tobytes(), []).append(place)
     made = [_group(view, members) for members in list(groups.values())[: 2 * MOST_GROUPS]]
-    made.sort(key=lambda each: (found.weighed[each.lead], -each.answered, each.stray, _middle(each.lag_s)))
+    made.sort(key=lambda each: _merit(view, each))
     return made[:MOST_GROUPS]
+
+
+def _merit(view: View, group: Group) -> tuple[bool, float, int, float, float]:
+    """Return what puts groups in order, less being better.
+
+    What follows beyond doubt goes by the slots it gets right, a bit before a field; all else by its chance.
+    """
+    doubtful = view.found.corrected(group.lead) > NAMED_AT
+    wrong = float(group.stray - group.answered)
+    weighed, kind = float(view.found.weighed[group.lead]), view.tried.places[group.lead].kind
+    if doubtful:
+        return doubtful, weighed, kind, wrong, _middle(group.lag_s)
+    return doubtful, wrong, kind, weighed, _middle(group.lag_s)
 
 
 def _group(view: View, members: list[int]) -> Group:
