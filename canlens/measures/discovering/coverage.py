@@ -7,6 +7,7 @@ time would be. The test by shifts moves all marks round the recording and counts
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
 
-STEPS = 40
+STEPS = 200
 """Shares of the time are told apart in so many steps for each factor of ten, rounded up."""
 MOST_SHIFTS = 400
 BLOCK = 200_000
@@ -85,6 +86,7 @@ def modelled(hits: Bools, kind: Ints, covered: Floats, exercises: Bools, compare
     )
 
 
+@lru_cache(maxsize=4096)
 def _binomial_tail(count: int, share: float) -> Floats:
     """Return P(at least h of ``count``), h = 0 … count, each with the chance ``share``."""
     masses = np.ones(1)
