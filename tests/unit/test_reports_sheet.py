@@ -72,7 +72,7 @@ def test_hostile_names_stay_text(name: str) -> None:
 
 def test_what_is_too_long_for_the_sheet_is_cut_visibly() -> None:
     result = replace(sample.FAILED, title="t" * 500)
-    assert "t" * 149 + "…" in customer_sheet(result, _plan())
+    assert f"{'t' * 149}…" in customer_sheet(result, _plan())
 
 
 def test_every_rule_of_the_sample_plan_is_said_in_plain_words() -> None:

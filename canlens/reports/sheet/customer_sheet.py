@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from canlens.reports import words
 from canlens.reports.characters import visible
 from canlens.reports.rule_words import plain_name, planned_words
+from canlens.reports.sheet.fitting import Texts, fits
 from canlens.reports.text import verdict_sentence
 from canlens.reports.untested import NEVER_SHOWN
 from canlens.results import version
@@ -22,17 +23,22 @@ if TYPE_CHECKING:
 
 SIGN_OFF = ("Fitted by, date", "Checked by, date", "Explained to me and received, date")
 """Lines to sign on."""
-POINTS = ((4, 10.5), (6, 9.6), (9, 8.2), (12, 7.4))
-"""Up to how many outputs the letters have what size [pt]; chosen so that the page stays one of A4 and of Letter."""
-SMALLEST_POINTS = 7.0
-"""Size for more outputs, which may take a second page; smaller is not read in a garage."""
-LONGEST = 150
-"""Characters of one text on the sheet; the full texts stand in the report beside it."""
-LONGEST_NAME = 60
+SIZES = (10.5, 10.0, 9.5, 9.0, 8.5, 8.0, 7.5, 7.0)
+"""Sizes of the letters [pt], the biggest that fits is taken; smaller than the last is not read in a garage."""
+
+
+class Cut(NamedTuple):
+    """How long a text, a name and a list may be on the sheet; the full texts stand in the report beside it."""
+
+    text: int
+    name: int
+    points: int
+
+
+CUTS = (Cut(150, 60, 6), Cut(150, 36, 5), Cut(110, 34, 5), Cut(80, 30, 4))
+"""Tried in this order, from the most that is said to the least, where a page would not do."""
 FITTED_SHOWN = 2
 """What was fitted to one output: the load and a fuse."""
-POINTS_SHOWN = 6
-"""Points of one list on the sheet."""
 
 SIGNS: dict[Verdict, tuple[str, str]] = {
     "proven": ("✓", "As planned."),
@@ -91,43 +97,60 @@ def customer_sheet(
     Returns
     -------
     str
-        HTML that needs nothing else. Texts longer than :data:`LONGEST` are cut with ``…``; the report beside it has
-        them in full.
+        HTML that needs nothing else. Long texts are cut with ``…``; the report beside it has them in full.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 – only wanted here
 
     loader = PackageLoader("canlens.reports", "sheet")
     environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    rows = [_row(name, one, plan.outputs[name], details) for name, one in result.outputs.items()]
-    return environment.get_template("customer_sheet.html").render(
-        title=_cut(result.title or "Hand-over", LONGEST),
+    sheets = [_sheet(result, plan, details, not_tested, cut) for cut in CUTS]
+    tries = [(sheet, points) for sheet in sheets for points in SIZES if fits(sheet.texts(), points)]
+    sheet, points = tries[0] if tries else (sheets[-1], SIZES[-1])
+    template = environment.get_template("customer_sheet.html")
+    return template.render(sheet._asdict(), points=points, cautions=CAUTIONS, sign_off=SIGN_OFF)
+
+
+class _Sheet(NamedTuple):
+    """What stands on a sheet, every text as long as it may be."""
+
+    title: str
+    verdict: str
+    facts: list[tuple[str, str]]
+    rows: list[_Row]
+    not_tested: list[str]
+    normal: list[str]
+    footer: str
+
+    def texts(self) -> Texts:
+        """Return the texts whose lengths decide about the size of the letters."""
+        rows = [(row.name, row.fitted, row.planned, f"  {row.word} {row.seen}") for row in self.rows]
+        right = [*self.normal, *CAUTIONS]
+        return Texts(self.title, self.verdict, self.footer, self.facts, rows, self.not_tested, right)
+
+
+def _sheet(result: CheckResult, plan: Plan, details: JobDetails | None, not_tested: Sequence[str], cut: Cut) -> _Sheet:
+    return _Sheet(
+        title=_cut(result.title or "Hand-over", cut.text),
         verdict=verdict_sentence(result),
-        facts=[(label, _cut(value, LONGEST_NAME)) for label, value in _facts(details)],
-        rows=rows,
-        points=_points(len(rows)),
-        not_tested=_shown([*_open_points(result), *not_tested]),
-        normal=_shown(_normal(plan, details)),
-        cautions=CAUTIONS,
-        sign_off=SIGN_OFF,
+        facts=[(label, _cut(value, cut.name)) for label, value in _facts(details)],
+        rows=[_row(name, one, plan.outputs[name], details, cut) for name, one in result.outputs.items()],
+        not_tested=_shown([*_open_points(result), *not_tested], cut),
+        normal=_shown(_normal(plan, details), cut),
         footer=_footer(result),
     )
 
 
-def _points(outputs: int) -> float:
-    return next((points for most, points in POINTS if outputs <= most), SMALLEST_POINTS)
-
-
-def _row(name: str, one: OutputResult, output: Output, details: JobDetails | None) -> _Row:
+def _row(name: str, one: OutputResult, output: Output, details: JobDetails | None, cut: Cut) -> _Row:
     sign, word = SIGNS[one.verdict]
     fitted = [one.load, *(_fuse(part) for part in (details.parts.values() if details else ()) if part.output == name)]
     return _Row(
-        _cut(plain_name(name), LONGEST_NAME),
-        tuple(_cut(each, LONGEST_NAME) for each in fitted[:FITTED_SHOWN] if each),
-        _cut(planned_words(output), LONGEST),
+        _cut(plain_name(name), cut.name),
+        tuple(_cut(each, cut.name) for each in fitted[:FITTED_SHOWN] if each),
+        _cut(words.sentence(planned_words(output)), cut.text),
         one.verdict,
         sign,
         word,
-        _cut(_seen(one), LONGEST),
+        _cut(_seen(one), cut.text),
     )
 
 
@@ -197,16 +220,16 @@ def _normal(plan: Plan, details: JobDetails | None) -> list[str]:
     return told
 
 
-def _shown(points: Sequence[str]) -> list[str]:
-    shown = [_cut(each, LONGEST) for each in points[:POINTS_SHOWN]]
-    if len(points) > POINTS_SHOWN:
-        shown.append(f"and {len(points) - POINTS_SHOWN} more: see the report.")
+def _shown(points: Sequence[str], cut: Cut) -> list[str]:
+    shown = [_cut(each, cut.text) for each in points[: cut.points]]
+    if len(points) > cut.points:
+        shown.append(f"and {len(points) - cut.points} more: see the report.")
     return shown
 
 
 def _footer(result: CheckResult) -> str:
     told = "; ".join(
-        f"recording {_cut(PurePath(each.file).name or each.file, LONGEST_NAME)}, SHA-256 {each.sha256[:12]}"
+        f"Recording {_cut(PurePath(each.file).name or each.file, CUTS[-1].name)}, SHA-256 {each.sha256[:12]}"
         for each in result.recordings[:2]
     )
     more = f" and {len(result.recordings) - 2} more" if len(result.recordings) > 2 else ""  # noqa: PLR2004 – room

@@ -1,0 +1,122 @@
+"""The customer sheet on paper: one page of A4 and of Letter, whatever stands on it."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from canlens.database import Database
+from canlens.job import JobDetails
+from canlens.job.details import ControllerDetails, PartShape, VehicleShape
+from canlens.plan import Output, Plan, parse_rule
+from canlens.reports.sheet import customer_sheet
+from tests.unit import sample_results as sample
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from playwright.sync_api import Browser
+
+    from canlens.results import CheckResult
+
+KNOWN = ("horn_button", "brake_lever_front", "brake_lever_rear", "ignition", "dusk")
+LONG = "a text that goes on for longer than anybody should write on a sheet that a customer has to sign, and then on "
+
+
+@pytest.fixture(scope="module")
+def paper() -> Iterator[Browser]:
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        if "browser" in os.environ.get("CANLENS_REQUIRE", ""):
+            pytest.fail("chromium is required and not installed")
+        pytest.skip("chromium is not installed")
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415 – only where there is a browser
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def _pages(pdf: bytes) -> int:
+    """Count the pages of a PDF: its objects of type Page (ISO 32000-1, 7.7.3.3)."""
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+
+
+def _job(outputs: int, *, text: str = "") -> tuple[CheckResult, Plan, JobDetails]:
+    """Return a job with so many outputs, failed, open and proven by turns, and every detail filled in."""
+    kinds = (sample.failed, sample.unproven, sample.proven)
+    names = [f"output_number_{number}" for number in range(outputs)]
+    results = {}
+    for number, name in enumerate(names):
+        one = kinds[number % 3]()
+        load = text or "repeater of the stop lamp at the tail of the load bed"
+        results[name] = replace(one, load=load, reason=text or one.reason)
+    rule = parse_rule("brake_lever_front or brake_lever_rear", KNOWN)
+    flash = parse_rule("horn_button", KNOWN)
+    planned = {name: Output(name, rule, run_on_s=12, cut_after_s=600, flash_when=flash, flash_hz=2) for name in names}
+    value = text or "some text of usual length"
+    details = JobDetails(
+        number=value,
+        date="2026-03-09",
+        customer=value,
+        place=value,
+        fitted_by=value,
+        checked_by=value,
+        vehicle=VehicleShape(kind=value, registration=value, vin=value, owner=value, odometer=812345),
+        controller=ControllerDetails(model=value, configuration=value),
+        parts={
+            name: PartShape(what=value, output=name, fuse_a=15, fuse_at=text or "battery plus, under the seat")
+            for name in names
+        },
+        explained=(value,) * 20,
+        not_tested=(value,) * 20,
+    )
+    return (
+        replace(sample.FAILED, title=text or sample.FAILED.title, outputs=results),
+        Plan("title", "plan.toml", Database(), {}, planned),
+        details,
+    )
+
+
+@pytest.mark.parametrize("paper_format", ["A4", "Letter"])
+@pytest.mark.parametrize(("outputs", "text"), [(1, ""), (6, ""), (6, LONG * 3), (9, ""), (12, ""), (12, LONG * 3)])
+def test_the_sheet_prints_on_one_page(
+    paper: Browser, tmp_path: Path, paper_format: str, outputs: int, text: str
+) -> None:
+    result, plan, details = _job(outputs, text=text)
+    (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details, not_tested=details.not_tested), "utf-8")
+    page = paper.new_page()
+    page.goto((tmp_path / "sheet.html").as_uri())
+    assert _pages(page.pdf(format=paper_format)) == 1
+    page.close()
+
+
+def test_more_outputs_than_a_page_holds_go_on_to_the_next_with_the_heading(paper: Browser, tmp_path: Path) -> None:
+    result, plan, details = _job(40)
+    (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details), "utf-8")
+    page = paper.new_page()
+    page.goto((tmp_path / "sheet.html").as_uri())
+    assert _pages(page.pdf(format="A4")) >= 2
+    page.close()
+
+
+def test_the_sheet_asks_for_nothing_and_fits_a_phone(paper: Browser, tmp_path: Path) -> None:
+    result, plan, details = _job(6)
+    (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details), "utf-8")
+    page = paper.new_page(viewport={"width": 390, "height": 800})
+    asked: list[str] = []
+    said: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: said.append(message.text))
+    page.goto((tmp_path / "sheet.html").as_uri())
+    assert asked == [(tmp_path / "sheet.html").as_uri()]
+    assert said == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.close()
