@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
 from canlens.cli.handing_over import HandoverOptions, hand_over, look_at_handover
-from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
+from canlens.cli.inputs import STANDARD_STREAM, require_file
+from canlens.cli.pages import HtmlOption, look_at_targets, write_page
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
     from canlens.results import Verdict
+    from canlens.trace import Trace
 
 EXIT_CODES: dict[Verdict, int] = {"proven": 0, "failed": 1, "not-proven": 3}
 
@@ -41,6 +43,7 @@ def check_job(
     json: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
     ] = None,
+    html: HtmlOption = None,
     handover: Annotated[
         str | None,
         typer.Option(metavar="DIR", help="Write all that lasts into a folder: report, customer sheet, tables, hashes."),
@@ -61,14 +64,16 @@ def check_job(
 
     Exit code: 0 proven, 1 failed, 3 not proven, 2 wrong usage or an input that cannot be read.
     """
-    _look_at_files(plan, logs, marks, readings, observed, json)
+    _look_at_files(plan, logs, marks, readings, observed)
+    tables = [name for name in (marks, readings, observed) if name is not None]
+    look_at_targets(json=json, html=html, sources=[plan, *logs, *tables])
     options = HandoverOptions(handover, job, redact, csv_locale, force)
     inputs = {"plan": plan, "marks": marks, "readings": readings, "observed": observed}
     given = look_at_handover(options, inputs=inputs)
-    checkup = run_check(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
+    judged = judge_job(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
     if given is not None:
-        hand_over(checkup, options, given)
-    return _report(checkup, json)
+        hand_over(judged.checkup, options, given)
+    return _report(judged, json, html)
 
 
 def _look_at_files(
@@ -77,7 +82,6 @@ def _look_at_files(
     marks: str | None,
     readings: str | None,
     observed: str | None,
-    json: str | None,
 ) -> None:
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     if logs.count(STANDARD_STREAM) > 1:
@@ -92,12 +96,16 @@ def _look_at_files(
     for name, what in ((marks, "the marks"), (readings, "the readings"), (observed, "the observations")):
         if name is not None:
             require_file(name, what=what)
-    if json is not None and json != STANDARD_STREAM:
-        sources = [plan, *logs, *(name for name in (marks, readings, observed) if name is not None)]
-        refuse_same_file(Path(json), sources)
 
 
-def run_check(
+class Judged(NamedTuple):
+    """A checked job, and the recordings it was judged on."""
+
+    checkup: Checkup
+    traces: list[Trace]
+
+
+def judge_job(
     plan_file: str,
     logs: list[str],
     *,
@@ -105,7 +113,7 @@ def run_check(
     readings: str | None = None,
     observed: str | None = None,
     channel: str | None = None,
-) -> Checkup:
+) -> Judged:
     """Read all files of a job and judge it.
 
     Raises
@@ -120,22 +128,30 @@ def run_check(
     the_readings = read_readings(readings) if readings is not None else None
     the_observed = read_observed(observed) if observed is not None else None
     traces = [read_trace(log) for log in logs]  # last, since it takes longest
-    return check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
+    checkup = check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
+    return Judged(checkup, traces)
 
 
-def _report(checkup: Checkup, json: str | None) -> int:
+def _report(judged: Judged, json: str | None, html: str | None) -> int:
     """Write what was asked for and return the exit code."""
     from canlens.reports.json_form import json_bytes
 
+    checkup, traces = judged
+    code = EXIT_CODES[checkup.result.verdict]
+    if html is not None:
+        from canlens.reports.page import check_page
+
+        write_page(html, check_page(checkup, traces))
     if json is not None:
         content = json_bytes(checkup.to_dict())
         if json == STANDARD_STREAM:
             say_bytes(content)
-            return EXIT_CODES[checkup.result.verdict]
+            return code
         replace_file(Path(json), content)
         tell(f"Wrote {json}.\n")
-    say_checkup(checkup)
-    return EXIT_CODES[checkup.result.verdict]
+    if html != STANDARD_STREAM:
+        say_checkup(checkup)
+    return code
 
 
 def say_checkup(checkup: Checkup) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from canlens.cli.checking import run_check
+from canlens.cli.checking import judge_job
 from canlens.cli.sample_files import PLAN, RECORDINGS, SampleRecording, write_sample_job
 from canlens.cli.streams import encoding_of, guarded, say, tell
 
@@ -44,7 +44,7 @@ def _show(folder: str, recording: SampleRecording) -> bool:
     from canlens.reports.text import answer_text
 
     origin = tomllib.loads(Path(folder, recording.origin).read_text(encoding="utf-8"))
-    result = run_check(str(Path(folder, PLAN)), [str(Path(folder, recording.log))]).result
+    result = judge_job(str(Path(folder, PLAN)), [str(Path(folder, recording.log))]).checkup.result
     head = Page(encoding_of(sys.stdout))
     head.heading(recording.title)
     head.paragraph(origin["origin"]["what"], first="What is behind it:", indent=2)

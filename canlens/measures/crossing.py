@@ -24,6 +24,8 @@ class Crossing:
         Their names.
     is_planned
         Whether the output's rule names the control.
+    exercises
+        How often the control was operated.
     due, followed
         Exercises that met the output off and left it time to come on, and those that it followed in time.
     median_s, longest_s
@@ -33,6 +35,7 @@ class Crossing:
     control: str
     output: str
     is_planned: bool
+    exercises: int
     due: int
     followed: int
     median_s: float | None
@@ -70,6 +73,7 @@ def _crossing(evidence: Evidence, control: str, output: str) -> Crossing:
         control,
         output,
         is_planned=control in planned.when.controls,
+        exercises=len(evidence.controls[control].exercises),
         due=int(was_off.sum()),
         followed=len(found.answered),
         median_s=float(np.median(latency_s)) if len(latency_s) else None,

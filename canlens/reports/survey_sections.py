@@ -242,19 +242,24 @@ COUNTERS = {
 
 def add_rest(page: Page, quiet: RestResult | None) -> None:
     """Add how the bus fell asleep after the control that keeps it awake; nothing where that was not seen."""
+    facts = rest_facts(quiet)
+    if facts:
+        page.heading("AWAKE AND ASLEEP")
+        page.facts(facts)
+
+
+def rest_facts(quiet: RestResult | None) -> list[tuple[str, str]]:
+    """Say how the bus fell asleep after the control that keeps it awake; nothing where that was not seen."""
     if quiet is None or quiet.off_s is None or quiet.last_frame_s is None:
-        return
-    page.heading("AWAKE AND ASLEEP")
+        return []
     change = "none seen" if quiet.last_change_s is None else after_words(quiet.last_change_s, quiet.off_s)
     last = f"{after_words(quiet.last_frame_s, quiet.off_s)}, {quiet.last_message}"
-    page.facts(
-        [
-            ("ignition or the like off", f"at {words.seconds(quiet.off_s)} s"),
-            ("last change of an output", change),
-            ("last frame", f"{last} of {quiet.last_sender}" if quiet.last_sender else last),
-            ("allowed", "" if quiet.allowed_s is None else f"frames for {quiet.allowed_s:g} s after it"),
-        ]
-    )
+    return [
+        ("ignition or the like off", f"at {words.seconds(quiet.off_s)} s"),
+        ("last change of an output", change),
+        ("last frame", f"{last} of {quiet.last_sender}" if quiet.last_sender else last),
+        ("allowed", "" if quiet.allowed_s is None else f"frames for {quiet.allowed_s:g} s after it"),
+    ]
 
 
 def after_words(time_s: float, off_s: float) -> str:

@@ -83,6 +83,7 @@ class Answer(NamedTuple):
     step: str
     caution: str = ""
     likely: str = ""
+    cause: Cause | None = None
 
 
 def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> None:
@@ -127,7 +128,7 @@ def _worst(result: CheckResult, findings: list[Finding]) -> Answer:
         where = _break_sentence(name, failed[name], safety=worst.safety) if name else worst.claim
         cause = _likely(result.causes, name)
         if cause is not None:
-            return Answer(where, cause.next_test, cause.caution, _likely_words(cause))
+            return Answer(where, cause.next_test, cause.caution, _likely_words(cause), cause)
         return Answer(where, worst.next_step, worst.caution)
     likely = max(result.causes, key=lambda cause: cause.probability, default=None)
     step, caution = (likely.next_test, likely.caution) if likely else (_READ_ON, "")
@@ -150,11 +151,16 @@ def _likely_words(cause: Cause) -> str:
 
 def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:
     who = f"{name} (safety item)" if safety else name
+    return f"{who}: {break_words(output)}"
+
+
+def break_words(output: OutputResult) -> str:
+    """Say where the chain of an output breaks; its reason where no single link does."""
     link = output.first_broken_link
     if link is None:
-        return f"{who}: {output.reason}"
+        return output.reason
     number = list(words.LINK_NAMES).index(link) + 1
-    return f"{who}: broken at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}"
+    return f"broken at link {number} of {len(words.LINK_NAMES)}, {words.LINK_BREAKS[link]}"
 
 
 def _first_unproven(result: CheckResult, findings: list[Finding]) -> Answer:

@@ -38,7 +38,7 @@ def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def _run(monkeypatch: pytest.MonkeyPatch, result: CheckResult, *arguments: str) -> int:
-    monkeypatch.setattr(checking, "run_check", lambda *_, **__: Judged(result))
+    monkeypatch.setattr(checking, "judge_job", lambda *_, **__: (Judged(result), []))
     monkeypatch.setattr(sys, "argv", ["canlens", "check", *arguments])
     with pytest.raises(SystemExit) as leaving:
         main()

@@ -1,0 +1,153 @@
+"""A checked job as a page: the answer first, then everything it rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.measures.crossing import crossings
+from canlens.measures.quoting import quotes
+from canlens.reports import words
+from canlens.reports.page import bus_views, output_views
+from canlens.reports.page.assembling import assembled
+from canlens.reports.page.views import (
+    Step,
+    Verdict,
+    cause_views,
+    date_words,
+    finding_views,
+    likely_step,
+    recording_view,
+)
+from canlens.reports.text import answer_of, verdict_sentence
+from canlens.reports.text_findings import by_severity
+from canlens.reports.untested import untested
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.checkup import Checkup
+    from canlens.findings import Finding
+    from canlens.measures.quoting import Quote
+    from canlens.plan import Plan
+    from canlens.reports.pictures.picture import Picture
+    from canlens.results import CheckResult
+    from canlens.trace import Trace
+
+LEADING = 6
+"""Findings that are linked from the first screen."""
+SECTIONS = (
+    ("answer", "The answer"),
+    ("chain", "Chains"),
+    ("timeline", "Time line"),
+    ("table", "Controls × outputs"),
+    ("bus", "The bus"),
+    ("untested", "Not tested"),
+    ("recording", "Recording"),
+    ("causes", "Causes"),
+    ("findings", "Findings"),
+    ("cautions", "Cautions"),
+)
+
+
+def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, pictures: Sequence[Picture] = ()) -> str:
+    """Write a checked job as one HTML file.
+
+    Parameters
+    ----------
+    checkup
+        The job.
+    traces
+        Its recordings in the same order; without them the frames behind a finding are not quoted.
+    pictures
+        What is drawn, in order.
+    """
+    result, plan = checkup.result, checkup.evidence[-1].plan
+    findings = by_severity(result.findings)
+    several = len(result.recordings) > 1
+    bus = checkup.evidence[-1].bus_evidence
+    return assembled(
+        "check.html",
+        pictures,
+        kind="Check of an install",
+        title=result.title or "Job without a title",
+        subtitle=_subtitle(result),
+        sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
+        **_answer(result, findings),
+        outputs=output_views.output_views(result, plan, findings),
+        matrices=[
+            output_views.matrix_view(crossings(each), result, f" in recording {number}" if several else "")
+            for number, each in enumerate(checkup.evidence, 1)
+        ],
+        output_headings=output_views.OUTPUT_HEADINGS,
+        output_rows=output_views.output_rows(result),
+        control_headings=output_views.CONTROL_HEADINGS,
+        control_rows=output_views.control_rows(result),
+        bus_facts=bus_views.bus_facts(result, bus),
+        interval_headings=bus_views.INTERVAL_HEADINGS,
+        interval_rows=bus_views.interval_rows(bus),
+        reading_headings=bus_views.READING_HEADINGS,
+        reading_rows=bus_views.reading_rows(bus),
+        open_ends=untested(result),
+        exercises=result.next_exercises,
+        recordings=[
+            recording_view(each, f"Recording {number}" if several else "")
+            for number, each in enumerate(result.recordings, 1)
+        ],
+        causes=cause_views(result.causes),
+        findings=finding_views(findings, _quoted(findings, plan, traces), several=several),
+        cautions=words.CAUTIONS,
+    )
+
+
+def _subtitle(result: CheckResult) -> str:
+    """Say what was recorded when, and for how long."""
+    if len(result.recordings) != 1:
+        return words.counted(len(result.recordings), "recording")
+    (only,) = result.recordings
+    date = date_words(only.start)
+    return f"{only.frames} frames in {words.seconds(only.duration_s)} s{f', recorded {date}' if date else ''}"
+
+
+def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
+    """Return the first screen: verdict, where it fails, likely cause, one next step with its caution."""
+    answer = answer_of(result, findings)
+    steps = [] if answer.cause is None else [likely_step(answer.cause)]
+    steps.append(Step("next", "Do next", words.sentence(answer.step)))
+    if answer.caution:
+        steps.append(Step("caution", "Caution", answer.caution))
+    own = [
+        {"number": number, "word": words.SEVERITIES[each.severity], "subject": words.listed(each.subject)}
+        for number, each in enumerate(findings, 1)
+        if not each.consequence_of
+    ]
+    return {
+        "verdict": Verdict.of(output_views.STATES[result.verdict], verdict_sentence(result)),
+        "lead": words.sentence(answer.where),
+        "steps": steps,
+        "leading": own[:LEADING],
+    }
+
+
+def _quoted(findings: Sequence[Finding], plan: Plan, traces: Sequence[Trace]) -> dict[int, Sequence[Quote]]:
+    """Return the frames behind each finding, by its number."""
+    return {
+        number: tuple(
+            quotes(
+                traces[each.evidence.recording], plan.database, each.evidence.lines, wanted=_wanted(plan, each)
+            ).values()
+        )
+        for number, each in enumerate(findings, 1)
+        if each.evidence.lines and each.evidence.recording < len(traces)
+    }
+
+
+def _wanted(plan: Plan, finding: Finding) -> set[str]:
+    """Return the signals that a finding is about: those of its outputs and their controls, of its controls, its own."""
+    wanted = set(finding.subject)
+    controls = set(finding.subject) & set(plan.controls)
+    for name in set(finding.subject) & set(plan.outputs):
+        output = plan.outputs[name]
+        controls |= set(output.when.controls)
+        references = [output.level, output.current, output.voltage, output.command and output.command.reference]
+        wanted |= {each.path for each in references if each}
+    return wanted | {plan.controls[name].condition.reference.path for name in controls}

@@ -1,0 +1,38 @@
+"use strict";
+(() => {
+  const root = document.documentElement;
+  const dark = matchMedia("(prefers-color-scheme: dark)");
+  const plots = [...document.querySelectorAll(".plot")];
+
+  /* What a link leads to is opened and gets the keyboard's focus. */
+  const reveal = () => {
+    const name = decodeURIComponent(location.hash.slice(1));
+    const target = name && document.getElementById(name);
+    if (!target) return;
+    target.querySelectorAll("details.evidence").forEach((each) => { each.open = true; });
+    if (target.hasAttribute("tabindex")) target.focus({ preventScroll: true });
+  };
+  addEventListener("hashchange", reveal);
+  reveal();
+
+  /* Paper shows everything. */
+  let closed = [];
+  addEventListener("beforeprint", () => {
+    closed = [...document.querySelectorAll("details:not([open])")];
+    closed.forEach((each) => { each.open = true; });
+  });
+  addEventListener("afterprint", () => closed.forEach((each) => { each.open = false; }));
+
+  if (!plots.length || !window.Plotly) { root.dataset.drawn = "0"; return; }
+  let drawn = 0;
+  const draw = (place) => {
+    const figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
+    return Plotly.newPlot(place, figure.data, figure.layout, figure.config).then(() => {
+      drawn += 1;
+      root.dataset.drawn = String(drawn);
+    });
+  };
+  const later = window.requestIdleCallback || ((work) => setTimeout(work, 1));
+  const next = () => { const place = plots.shift(); if (place) later(() => draw(place).then(next)); };
+  addEventListener("load", next);
+})();

@@ -1,0 +1,213 @@
+"""Views: parts of a result as the templates of all pages show them, word by word."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, NamedTuple
+
+from canlens.reports import words
+from canlens.reports.text_findings import cause_title
+from canlens.reports.text_sections import error_frame_words
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from canlens.findings import Cause, Finding
+    from canlens.measures.quoting import Quote, QuotedValue
+    from canlens.results import LinkState, ProblemRow, RecordingResult
+
+DATED_FROM_S = 1e9
+"""Stamps from here on count from 1970 and tell a date; smaller ones count from anything (9 September 2001)."""
+DATED_TO_S = 4e9
+LINES_SHOWN = 4
+"""Line numbers named in one sentence; the table under it holds them all."""
+PROBLEMS_SHOWN = 50
+KINDS = {"data": "", "remote": "remote, ", "error": "error frame"}
+
+
+class Verdict(NamedTuple):
+    """The verdict: its state as a sign, its word, its sentence."""
+
+    state: LinkState
+    word: str
+    sentence: str
+
+    @classmethod
+    def of(cls, state: LinkState, sentence: str) -> Verdict:
+        """Part a sentence such as ``FAILED – why.``."""
+        word, _, rest = sentence.partition(" – ")
+        return cls(state, word, rest)
+
+
+class Step(NamedTuple):
+    """One line of the answer; ``share`` is a probability where there is one."""
+
+    kind: str
+    label: str
+    text: str
+    share: float | None = None
+    odds: str = ""
+    term: str = ""
+
+
+class Moment(NamedTuple):
+    """A time: seconds from the start, and the recorder's own stamp (empty where it is not known)."""
+
+    seconds: str
+    stamp: str
+
+
+class Row(NamedTuple):
+    """A row of a table, with remarks that stand under it."""
+
+    cells: tuple[object, ...]
+    remarks: tuple[str, ...] = ()
+
+
+def moment(time_s: float | None, start_s: float | None) -> Moment | None:
+    """Return a time both ways; None where there is none."""
+    if time_s is None:
+        return None
+    return Moment(words.seconds(time_s), "" if start_s is None else f"{start_s + time_s:.3f}")
+
+
+def date_words(start_s: float | None) -> str:
+    """Say on which day a recording began, as far as its stamps tell.
+
+    Examples
+    --------
+    >>> date_words(1760000000.034), date_words(12.5)
+    ('2025-10-09 08:53:20 UTC', '')
+    """
+    if start_s is None or not DATED_FROM_S <= start_s <= DATED_TO_S:
+        return ""
+    return datetime.fromtimestamp(start_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def odds(probability: float) -> str:
+    """Say a probability as the reports do."""
+    return f"{probability * 100:.0f} %"
+
+
+def likely_step(cause: Cause) -> Step:
+    """Return the line of the answer that names the likely cause."""
+    subject = f"{words.listed(cause.subject)}: " if cause.subject else ""
+    text = words.sentence(f"{subject}{cause_title(cause)}")
+    return Step("likely", "Most likely", text, cause.probability, odds(cause.probability), cause.cause)
+
+
+def finding_views(
+    findings: Sequence[Finding], quoted: Mapping[int, Sequence[Quote]], *, several: bool
+) -> list[dict[str, object]]:
+    """Return what the page shows of each finding, numbered as they stand."""
+    return [
+        {
+            "number": number,
+            "severity": each.severity,
+            "word": words.SEVERITIES[each.severity],
+            "safety": each.safety,
+            "subject": words.listed(each.subject),
+            "claim": each.claim,
+            "check": each.check,
+            "rows": _finding_rows(each),
+            "quotes": [quote_view(quote) for quote in quoted.get(number, ())],
+            "seen": _seen(each, several=several),
+            "is_open": each.severity == "failure" and not each.consequence_of,
+        }
+        for number, each in enumerate(findings, 1)
+    ]
+
+
+def _finding_rows(finding: Finding) -> list[tuple[str, str]]:
+    rows = [("Follows from", finding.consequence_of)]
+    if not finding.consequence_of:
+        rows += [("Do next", finding.next_step), ("Caution", finding.caution)]
+    return [*rows, ("Cannot tell", finding.cannot_tell), ("Goes away if", finding.would_change)]
+
+
+def _seen(finding: Finding, *, several: bool) -> str:
+    lines, times = finding.evidence.lines, finding.evidence.times_s
+    if not lines and not times:
+        return ""
+    more = f" and {len(lines) - LINES_SHOWN} more" if len(lines) > LINES_SHOWN else ""
+    shown = words.listed([str(line) for line in lines[:LINES_SHOWN]])
+    where = f"{'line' if len(lines) == 1 else 'lines'} {shown}{more}" if lines else f"{words.seconds(times[0])} s"
+    return f"recording {finding.evidence.recording + 1}, {where}" if several else where
+
+
+def quote_view(quote: Quote) -> dict[str, object]:
+    """Return what the page shows of one frame."""
+    number = f"0x{quote.identifier:x}"
+    bits = "29 bits" if quote.is_extended else "11 bits"
+    frame = KINDS["error"] if quote.kind == "error" else f"{KINDS[quote.kind]}{number} ({bits})"
+    who = " of ".join(each for each in (quote.message, quote.sender) if each)
+    left_out = [{"text": f"and {words.counted(quote.left_out, 'more signal')}", "is_wanted": False}] * bool(
+        quote.left_out
+    )
+    said = [{"text": quote.error, "is_wanted": True}] * bool(quote.error)
+    return {
+        "line": quote.line,
+        "seconds": words.seconds(quote.time_s),
+        "stamp": quote.stamp,
+        "frame": f"{frame} on {quote.channel}" if quote.channel else frame,
+        "message": who,
+        "payload": [(f"{byte:02X}", is_wanted) for byte, is_wanted in quote.payload],
+        "said": [*said, *({"text": _value(each), "is_wanted": each.is_wanted} for each in quote.values), *left_out],
+    }
+
+
+def _value(value: QuotedValue) -> str:
+    """Say what a signal says; the raw value where it says something else."""
+    said = value.text or f"{value.value:.6g}{' ' if value.unit else ''}{value.unit}"
+    raw = "" if not value.text and f"{value.value:.6g}" == value.raw else f" (raw {value.raw})"
+    return f"{value.signal} {said}{raw}"
+
+
+def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
+    """Return what the page shows of each cause, the likeliest first."""
+    return [
+        {
+            "title": words.sentence(
+                f"{words.listed(each.subject)}: {cause_title(each)}" if each.subject else cause_title(each)
+            ),
+            "cause": each.cause,
+            "scope": each.scope,
+            "share": each.probability,
+            "odds": odds(each.probability),
+            "rows": [
+                ("Because", "; ".join(each.because)),
+                ("Against", "; ".join(each.against)),
+                ("Next test", each.next_test),
+                ("Caution", each.caution),
+            ],
+        }
+        for each in sorted(causes, key=lambda each: -each.probability)
+    ]
+
+
+def recording_view(recording: RecordingResult, title: str = "") -> dict[str, object]:
+    """Return how a recording was made and what of it could not be used."""
+    start = "none" if recording.start is None else f"{words.seconds(recording.start)} s in the recorder's own clock"
+    date = date_words(recording.start)
+    return {
+        "title": title,
+        "rows": [
+            ("file", {"-": "standard input", "": "in memory"}.get(recording.file, recording.file)),
+            ("SHA-256", recording.sha256),
+            ("format", recording.format),
+            ("frames", f"{recording.frames} in {words.seconds(recording.duration_s)} s"),
+            ("first stamp", f"{start}, {date}" if date else start),
+            ("channels", words.listed(recording.channels) or "none named"),
+            ("quality", "; ".join([recording.quality, *recording.quality_reasons])),
+            ("error frames", error_frame_words(recording)),
+            ("not usable", words.counted(recording.problem_count, "line")),
+        ],
+        "problems_title": "Lines of the recording that could not be used",
+        "problems": _problem_rows(recording.problems),
+        "database_title": "Entries of the database that could not be used",
+        "database_problems": _problem_rows(recording.database_problems),
+    }
+
+
+def _problem_rows(problems: Sequence[ProblemRow]) -> list[Row]:
+    return [Row((each.line or "–", each.found, each.expected, each.count)) for each in problems[:PROBLEMS_SHOWN]]
