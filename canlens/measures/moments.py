@@ -36,12 +36,18 @@ class Moments(NamedTuple):
         int8 (r, m): settings, each once: 1 on, 0 off, -1 unknown.
     on, off
         int64 (r,): separate moments in which the output was settled on, and off.
+    places, voted, begins
+        (k,): the moments in the order of time: row of ``states`` (int64), state of the output (int8), and whether a
+        recording begins there.
     """
 
     names: tuple[str, ...]
     states: Settings
     on: Ints
     off: Ints
+    places: Ints
+    voted: States
+    begins: Bools
 
     @classmethod
     def of(cls, scenes: Sequence[Scene]) -> Moments:
@@ -50,14 +56,19 @@ class Moments(NamedTuple):
         parts = [_seen_on_bus(scene) if scene.output else _seen_by_eye(scene) for scene in scenes]
         states = np.concatenate([np.zeros((0, len(names)), np.int8), *(part[0] for part in parts)])
         voted = np.concatenate([np.zeros(0, np.int8), *(part[1] for part in parts)])
+        none = np.zeros(0, np.int64)
         if not len(states):
-            return cls(names, states, np.zeros(0, np.int64), np.zeros(0, np.int64))
+            return cls(names, states, none, none, none, voted, np.zeros(0, np.bool_))
+        begins = np.concatenate([np.arange(len(part[1])) == 0 for part in parts])
         rows, place = _distinct(states)
         return cls(
             names,
             rows,
             np.bincount(place[voted == ON], minlength=len(rows)),
             np.bincount(place[voted == OFF], minlength=len(rows)),
+            place,
+            voted,
+            begins,
         )
 
     def moving(self) -> list[int]:
@@ -70,8 +81,23 @@ class Moments(NamedTuple):
 
     def contradicting(self, rule: Rule) -> int:
         """Count the moments that contradict a rule; where its controls are unknown none does."""
-        result = rule.evaluate({name: self.states[:, column] for column, name in enumerate(self.names)})
+        result = self._results(rule)
         return int(self.on[result == OFF].sum() + self.off[result == ON].sum())
+
+    def stretches_contradicting(self, rule: Rule) -> int:
+        """Count the stretches that contradict a rule: moments in a row with one state of rule and output count once.
+
+        An exercise that was not answered contradicts its rule once, however often other controls changed meanwhile.
+        """
+        result = self._results(rule)[self.places]
+        against = ((result == OFF) & (self.voted == ON)) | ((result == ON) & (self.voted == OFF))
+        same = np.append(False, self.voted[1:] == self.voted[:-1]) & ~self.begins
+        goes_on = same & np.append(False, against[:-1])
+        return int((against & ~goes_on[: len(against)]).sum())
+
+    def _results(self, rule: Rule) -> States:
+        """Return what a rule says in each setting."""
+        return rule.evaluate({name: self.states[:, column] for column, name in enumerate(self.names)})
 
 
 def _distinct(states: Settings) -> tuple[Settings, Ints]:

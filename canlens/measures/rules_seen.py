@@ -37,7 +37,7 @@ and Implications for Software Testing", IEEE TSE 30 (2004))."""
 CONTRADICTION = math.log((1 - MISSED) / MISSED)
 """What one contradicted moment speaks against a rule, in nats."""
 MOST_CONTRADICTED = 0.25
-"""A rule is not named where more moments contradict it than this share of the rarer state, and than it misses
+"""A rule is not named where more stretches contradict it than this share of the rarer state, and than it misses
 exercises: then it is wrong about when the output goes off."""
 EVEN_CHANCE = 0.5
 """A rule that is not the output's own is named only where coincidence is the less likely explanation."""
@@ -129,7 +129,8 @@ def _fitting(
         if not tried.bears_out() or (fits and tried.share < fits[0][1].share):
             continue
         perfect = tried.share == 1.0
-        if not perfect and each.contradicted > max(bearable, tried.missed + tried.stray):
+        most = max(bearable, tried.missed + tried.stray)
+        if not perfect and each.contradicted > most and moments.stretches_contradicting(each.rule) > most:
             continue
         if each.rule is own or _hardly_chance(tried, _as_many(each, len(moments.moving())), perfect=perfect):
             fits.append((each, tried))

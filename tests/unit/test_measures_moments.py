@@ -88,3 +88,16 @@ def test_a_cut_off_is_not_taken_for_the_end_of_the_rule() -> None:
     )
     assert plain.contradicting(own) == 2
     assert cut.contradicting(own) == 0
+
+
+def test_one_unanswered_exercise_contradicts_once_however_often_others_change() -> None:
+    own = parse_rule("a", NAMES)
+    held = track_of([(0, OFF), (2, ON), (10, OFF), (14, ON), (17, OFF)], end_s=END_S)
+    other = track_of([(0, OFF), (4, ON), (5, OFF), (6, ON), (7, OFF)], end_s=END_S)
+    output = track_of([(0, OFF), (14.1, ON), (17.1, OFF)], end_s=END_S)
+    scene = Scene(own, (own,), {"a": held, "b": other}, output, 0.3)
+    found = Moments.of([scene])
+    assert (found.contradicting(own), found.stretches_contradicting(own)) == (5, 1)
+    assert Moments.of([scene, scene]).stretches_contradicting(own) == 2
+    # off in three pauses though it should be on, and on in one exercise though it should be off
+    assert found.stretches_contradicting(parse_rule("not a", NAMES)) == 4

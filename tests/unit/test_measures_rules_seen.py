@@ -57,6 +57,13 @@ def test_one_missing_answer_of_a_few_leaves_the_rule_and_is_told() -> None:
     assert "follows 'a', in 6 of 7 exercises" in claim
 
 
+def test_a_long_exercise_that_was_not_answered_counts_as_one_while_others_are_operated() -> None:
+    spans = {"a": [*presses(5), (30.0, 44.0)], "b": [(32.0 + 2 * each, 33.0 + 2 * each) for each in range(6)], "c": C}
+    result = made(*spans["a"][:-1], when="a", spans=spans).result("lamp")
+    assert (result.verdict, result.observed) == ("failed", "a")
+    assert (result.observed_how.explained, result.observed_how.exercises) == (5, 6)
+
+
 def test_as_many_missing_answers_as_given_leave_no_rule() -> None:
     assert made(*A).result("lamp").observed != "a"
     assert made(A[0], BOTH[0], when="a").result("lamp").observed is None
