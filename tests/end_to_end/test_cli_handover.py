@@ -191,6 +191,31 @@ def test_what_cannot_be_handed_over_is_a_sentence_before_any_work(
     assert not (place / "x").exists()
 
 
+def test_the_job_details_in_the_readme_can_be_handed_over(tmp_path: Path) -> None:
+    readme = (ROOT / "README.md").read_text("utf-8").partition("**4. Hand over.**")[2]
+    block = re.search(r"^```toml\n(.*?)^```$", readme, re.MULTILINE | re.DOTALL)
+    assert block is not None
+    (tmp_path / "job.toml").write_text(block[1], "utf-8")
+    (tmp_path / "box.cfg").write_bytes(b"siren=1")
+    done = check(str(PLAN), str(FAULTY), "--job", "job.toml", "--handover", "over", folder=tmp_path)
+    assert done.returncode == 1, done.stderr
+    manifest = json.loads((tmp_path / "over" / "manifest.json").read_bytes())
+    hashes = {row["role"]: row["sha256"] for row in manifest["inputs"]}
+    assert hashes["configuration"] == hashlib.sha256(b"siren=1").hexdigest()
+    assert not (tmp_path / "over" / "inputs" / "box.cfg").exists()
+
+
+def test_another_configuration_than_the_hash_says_is_a_sentence(tmp_path: Path) -> None:
+    (tmp_path / "job.toml").write_text(
+        f'[controller]\nconfiguration_file = "box.cfg"\nconfiguration_sha256 = "{"0" * 64}"\n', "utf-8"
+    )
+    (tmp_path / "box.cfg").write_bytes(b"siren=1")
+    done = check(str(PLAN), str(FAULTY), "--job", "job.toml", "--handover", "over", folder=tmp_path)
+    assert done.returncode == 2
+    assert "configuration_sha256: expected the hash of box.cfg" in done.stderr
+    assert not (tmp_path / "over").exists()
+
+
 # --- redaction -----------------------------------------------------------------------------------------------------
 
 OTHER_VIN = "ZZQHN2E38TK001234"
