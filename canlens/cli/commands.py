@@ -11,6 +11,7 @@ from canlens.cli.checking import check_job
 from canlens.cli.comparing import compare_recordings
 from canlens.cli.discovering import discover_bits
 from canlens.cli.manual import explain
+from canlens.cli.prompting import exercises
 from canlens.cli.rehearsing import rehearse
 from canlens.cli.sample_job import demo
 from canlens.cli.streams import WRONG_USAGE, say, tell
@@ -51,6 +52,7 @@ app.command("check")(check_job)
 app.command("survey")(survey_bus)
 app.command("compare")(compare_recordings)
 app.command("discover")(discover_bits)
+app.command("exercises")(exercises)
 app.command("rehearse")(rehearse)
 app.command("explain")(explain)
 

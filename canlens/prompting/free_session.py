@@ -25,6 +25,8 @@ SHORTEST_HOLD_S = 0.8
 """Long enough for a message that comes every half second (practice: few body messages are slower) [s]."""
 LEAD_IN_S = 5.0
 """Nothing is touched at first: what starts with the recorder is not taken for an answer [s]."""
+HAND_S = 0.5
+"""Added to the least time a state must last: hands are that late or early [s]."""
 SETTLE_S = 8.0
 """After the vehicle was woken or put to sleep, what it does by itself is waited for [s]."""
 PLACES = 6400
@@ -35,6 +37,9 @@ CHANCE = 0.01
 DRAWN_WHY = (
     "Operate what the line names and nothing else; in a rest slot touch nothing. The order was drawn by lot: that "
     "makes the chance of an error exact. Do not change it."
+)
+STATE_REMARK = (
+    "{0} is switched on once only, which names no bit. To find its own, make another sheet without --awake-while."
 )
 
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
@@ -116,6 +121,7 @@ def draw_free_session(
             Tally(name, size.exercises, size.slots, chance_if_all_answer(states), places, size.misses) for name in drawn
         ),
         wished_chance=chance,
+        remarks=() if awake_while is None else (STATE_REMARK.format(awake_while),),
     )
 
 
@@ -159,7 +165,8 @@ def _add_state(
         timeline.wait(LEAD_IN_S)
     else:
         timeline.begin(f"Switch {awake_while} on", "Then wait until the vehicle has woken up.")
-        timeline.hold(str(awake_while), after_s=SETTLE_S)
+        timeline.hold(str(awake_while), after_s=HAND_S)
+        timeline.wait(SETTLE_S)
     timeline.begin(f"{slots} drawn slots{state}", DRAWN_WHY)
     labels = draw_labels(
         dict.fromkeys(drawn, exercises), slots - len(drawn) * exercises, Draws(seed, f"slots {number}")
@@ -172,5 +179,5 @@ def _add_end(timeline: Timeline, awake_while: str | None) -> None:
     """Add the end: the vehicle off again, and a while in which nothing is touched."""
     timeline.begin("End", "Touch nothing more; then stop the recorder.")
     if awake_while is not None:
-        timeline.release(awake_while, after_s=SETTLE_S)
-    timeline.wait(LEAD_IN_S)
+        timeline.release(awake_while, after_s=HAND_S)
+    timeline.wait(SETTLE_S)

@@ -9,7 +9,8 @@ if TYPE_CHECKING:
 
 HEAD = (
     "# Planned marks: what was to be done, in seconds from the start of the sheet.",
-    "# Use them only if all was done as told; strike out what was not. The page saves what really happened.",
+    "# Use them only if all was done as told, and strike out what was not.",
+    "# The page saves what really happened.",
 )
 
 

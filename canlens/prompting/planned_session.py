@@ -10,7 +10,7 @@ from canlens.prompting.combining import add_combination, add_walk, wanted_combin
 from canlens.prompting.control_notes import control_note
 from canlens.prompting.counting import Size, chance_if_all_answer, rests_for, size_for
 from canlens.prompting.drawn_slots import HOLD_STEPS_S, add_slots, draw_labels
-from canlens.prompting.free_session import CHANCE, DRAWN_WHY, LEAD_IN_S, SETTLE_S, SLOT_S
+from canlens.prompting.free_session import CHANCE, DRAWN_WHY, HAND_S, LEAD_IN_S, SETTLE_S, SLOT_S
 from canlens.prompting.gray_walk import MOST_CONTROLS
 from canlens.prompting.nouns import Session, Tally
 from canlens.prompting.timeline import READY_S, Timeline
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
     from canlens.plan import Plan
 
-HAND_S = 0.5
-"""Added to the least time a state must last: hands are that late or early [s]."""
 SPARE_S = 0.3
 """Left at the end of a slot [s]."""
 LONGEST_SLOT_S = 10.0
@@ -148,7 +146,8 @@ class _Drawing:
         self.timeline.begin(f"Switch {ignition} on", "It stays on until the end of the sheet, unless told otherwise.")
         for _ in range(need.times - 1):
             self.timeline.operate(ignition, hold_s=self.shortest_s(ignition), after_s=need.pause_s + HAND_S)
-        self.timeline.hold(ignition, after_s=SETTLE_S)
+        self.timeline.hold(ignition, after_s=HAND_S)
+        self.timeline.wait(SETTLE_S)
 
     def draw_fast(self, size: Size | None) -> None:
         """Draw the controls that need but short slots."""
@@ -206,7 +205,8 @@ class _Drawing:
         self.timeline.begin(f"Switch {self.ignition} off", "Touch nothing more until the end; then stop the recorder.")
         self.timeline.wait(still_s)
         quiet_s = self.plan.bus.quiet_after_s or 0.0
-        self.timeline.release(self.ignition, after_s=max(pause_s, quiet_s + SPARE_QUIET_S, SETTLE_S))
+        self.timeline.release(self.ignition, after_s=HAND_S)
+        self.timeline.wait(max(pause_s, quiet_s + SPARE_QUIET_S, SETTLE_S))
 
     def session(self) -> Session:
         """Return what has grown."""

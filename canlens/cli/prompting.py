@@ -1,0 +1,144 @@
+"""``canlens exercises``: what to do while recording, as a sheet, a page that counts down, and planned marks."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from canlens.cli.inputs import STANDARD_STREAM, require_file
+from canlens.cli.streams import encoding_of, guarded, replace_file, say
+from canlens.errors import UsageError
+
+if TYPE_CHECKING:
+    from canlens.prompting import Session
+
+SHEET, RECORDER, PAGE, MARKS = "exercises.txt", "recorder.txt", "exercises.html", "marks-planned.csv"
+
+
+@guarded
+def exercises(
+    plan: Annotated[
+        str | None, typer.Argument(metavar="[PLAN]", help="The plan (TOML): exercise all that it says.")
+    ] = None,
+    controls: Annotated[
+        str | None, typer.Option(metavar="A,B,...", help="Names of controls, where there is no plan yet.")
+    ] = None,
+    slots: Annotated[
+        int | None, typer.Option(metavar="N", help="Slots of equal length to draw; else as many as it takes.")
+    ] = None,
+    seed: Annotated[int, typer.Option(metavar="N", help="The same number gives the same sheet.")] = 1,
+    awake_while: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="With --controls: the one that wakes the vehicle; drawn off and on apart."),
+    ] = None,
+    chance: Annotated[float, typer.Option(metavar="P", help="Chance of naming a wrong bit that you accept.")] = 0.01,
+    bits: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="How many bits could be mistaken for a control; 6400 without a plan."),
+    ] = None,
+    out: Annotated[str, typer.Option(metavar="DIR", help="Where to write the files.")] = "canlens-exercises",
+    force: Annotated[bool, typer.Option("--force", help="Write over files that are there already.")] = False,
+) -> int:
+    """Say what to do while recording: a sheet, a page that counts down, planned marks.
+
+    Exit code: 0 done, 2 wrong usage or a plan that cannot be read.
+    """
+    _look_at_numbers(seed, chance, bits)
+    folder = Path(out)
+    _look_at_folder(folder, force=force)
+    if (plan is None) == (controls is None):
+        raise UsageError(
+            "Expected a plan, or names of controls: canlens exercises plan.toml, or canlens exercises --controls "
+            "horn,brake_front"
+        )
+    if plan is not None:
+        session = _planned(plan, slots, seed, chance, bits, awake_while)
+        judge = f"canlens check {plan} recording.log --marks marks.csv"
+    else:
+        session = _free(str(controls), slots, seed, chance, bits, awake_while)
+        judge = "canlens discover recording.log --marks marks.csv"
+    _write(session, folder, judge)
+    return 0
+
+
+def _look_at_numbers(seed: int, chance: float, bits: int | None) -> None:
+    """Raise a sentence for a number that makes no sense."""
+    if seed < 0:
+        raise UsageError(f"--seed {seed}: expected a whole number from 0 on.")
+    if not 0.0 < chance < 1.0:
+        raise UsageError(f"--chance {chance:g}: expected a number between 0 and 1, such as 0.01 for 1 %.")
+    if bits is not None and bits < 1:
+        raise UsageError(f"--bits {bits}: expected a whole number from 1 on.")
+
+
+def _look_at_folder(folder: Path, *, force: bool) -> None:
+    """Raise a sentence if something is in the way of the files."""
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder}: expected a folder, found a file. Name another one.")
+    there = [name for name in (SHEET, RECORDER, PAGE, MARKS) if (folder / name).exists()]
+    if there and not force:
+        raise UsageError(f"{folder / there[0]}: is there already. Name another folder, or write over it with --force.")
+
+
+def _planned(
+    plan: str, slots: int | None, seed: int, chance: float, bits: int | None, awake_while: str | None
+) -> Session:
+    """Draw the session of a plan."""
+    from canlens import read_plan
+    from canlens.prompting import draw_planned_session
+
+    if plan == STANDARD_STREAM:
+        raise UsageError("-: the plan must be a file, since the paths in it start from its folder.")
+    if awake_while is not None:
+        raise UsageError("--awake-while: belongs to --controls; the plan says it itself (awake_while).")
+    require_file(plan, what="the plan")
+    return draw_planned_session(read_plan(plan), slots=slots, seed=seed, chance=chance, places=bits)
+
+
+def _free(
+    controls: str, slots: int | None, seed: int, chance: float, bits: int | None, awake_while: str | None
+) -> Session:
+    """Draw a session of named controls."""
+    from canlens.prompting import draw_free_session
+    from canlens.prompting.free_session import PLACES, control_names
+
+    return draw_free_session(
+        control_names(controls),
+        slots=slots,
+        seed=seed,
+        awake_while=awake_while,
+        chance=chance,
+        places=bits if bits is not None else PLACES,
+    )
+
+
+def _write(session: Session, folder: Path, judge: str) -> None:
+    """Write all files and print the sheet."""
+    from canlens.prompting import planned_marks_text
+    from canlens.reports.exercises.countdown_page import countdown_page
+    from canlens.reports.exercises.recorder_text import recorder_text
+    from canlens.reports.exercises.sheet_text import sheet_text
+
+    files = {
+        SHEET: sheet_text(session, judge=judge),
+        RECORDER: recorder_text(session),
+        PAGE: countdown_page(session, judge=judge),
+        MARKS: planned_marks_text(session),
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"{folder}: cannot be made: {error.strerror or error}.") from error
+    for name, text in files.items():
+        replace_file(folder / name, text.encode())
+    say(sheet_text(session, judge=judge, encoding=encoding_of(sys.stdout)))
+    say(
+        f"\nThe files are in {folder}:\n"
+        f"  {PAGE}     counts you through it; open it on a phone or laptop\n"
+        f"  {SHEET}      this sheet, to print\n"
+        f"  {RECORDER}       how to set the recorder up, and what to write down\n"
+        f"  {MARKS}  the marks of a session done exactly as told\n"
+    )
