@@ -135,7 +135,7 @@ def _identifiers(plan: Plan) -> Identifiers:
 def _recorded(plan: Plan, trace: Trace) -> tuple[Recorded, tuple[str, ...]]:
     """Decode the plan's signals and follow its controls; the second value names the messages that never came."""
     end_s = (int(trace.time_ns.max()) - trace.start_ns) / NANOSECONDS_PER_SECOND if len(trace) else 0.0
-    signals, missing = _decoded(trace, tuple(_references(plan)))
+    signals, missing = decoded(trace, tuple(_references(plan)))
     recorded = Recorded(signals, end_s)
     tracks = {each.name: recorded.track(each.condition) for each in plan.controls.values()}
     return replace(recorded, controls=tracks), missing
@@ -172,7 +172,7 @@ def _references(plan: Plan) -> Iterable[SignalReference]:
         yield plan.controller.supply
 
 
-def _decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[str, Signal], tuple[str, ...]]:
+def decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[str, Signal], tuple[str, ...]]:
     """Decode the plan's signals and name the messages of which no frame came.
 
     Of several channels each message is read from the one that carries most of its frames, so that a message passed

@@ -1,0 +1,100 @@
+"""Picture: one drawing of a page with its words, and the form in which the plotting script takes it."""
+
+from __future__ import annotations
+
+import base64
+import html
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from canlens.reports.characters import visible
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+Parts = dict[str, Any]
+"""A part of a figure: keys and values as plotly's own figure schema names them."""
+
+CONFIG: Parts = {
+    "responsive": True,
+    "displaylogo": False,
+    "typesetMath": False,
+    "scrollZoom": False,
+    "showTips": False,
+    "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"],
+}
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One drawing.
+
+    Attributes
+    ----------
+    name
+        For addresses in the page: small letters, digits and hyphens.
+    title, caption
+        Plain text: what it shows, and how it is to be read and what it leaves out.
+    alternative
+        Plain text that says with its numbers what the drawing shows, for those who cannot see it.
+    figure
+        JSON object with ``data``, ``layout`` and ``config``, for ``Plotly.newPlot``. It holds no ``<``, ``>`` or ``&``,
+        so that it may stand in a script element as it is. ``layout.height`` is in pixels; the width follows the page.
+        Backgrounds are clear and ``layout.font.color`` is the only colour of text.
+    """
+
+    name: str
+    title: str
+    caption: str
+    alternative: str
+    figure: str
+
+
+def figure_text(data: Sequence[Parts], layout: Parts) -> str:
+    """Write a figure as JSON that may stand in a script element."""
+    whole = {"data": list(data), "layout": layout, "config": CONFIG}
+    text = json.dumps(whole, separators=(",", ":"), allow_nan=False)
+    return text.replace("&", "\\u0026").replace("<", "\\u003c").replace(">", "\\u003e")
+
+
+def column(values: npt.ArrayLike, kind: str = "f8") -> Parts:
+    """Return a column in plotly's binary form.
+
+    Parameters
+    ----------
+    values
+        Numbers (n,) or (n, m); nan where a line is to be broken.
+    kind
+        Type of the elements: ``f8``, ``f4``, ``i4``, ``i2``.
+    """
+    array = np.ascontiguousarray(values, np.dtype(f"<{kind}"))
+    form: Parts = {"dtype": kind, "bdata": base64.b64encode(array.tobytes()).decode("ascii")}
+    if array.ndim > 1:
+        form["shape"] = ", ".join(str(each) for each in array.shape)
+    return form
+
+
+def foreign(name: str) -> str:
+    """Return a name of a plan, database or recording as text of a figure that means nothing but itself.
+
+    Plotly reads a few tags, entities and ``%{...}`` in labels; all of them lose their effect, as do characters that
+    act on the writing.
+
+    Examples
+    --------
+    >>> foreign("<b>horn</b> %{x}")
+    '&lt;b&gt;horn&lt;/b&gt; %&#123;x&#125;'
+    """
+    return html.escape(visible(name), quote=False).replace("{", "&#123;").replace("}", "&#125;")
+
+
+def plotly_script() -> str:
+    """Return the plotting script that every page with pictures holds once."""
+    from plotly.offline import get_plotlyjs  # noqa: PLC0415 – 0.15 s that only a page with pictures needs
+
+    return str(get_plotlyjs())

@@ -1,0 +1,165 @@
+"""Quantity strips: currents and supply against their limits, bus load with error episodes, over the shared time."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.reports.pictures.lane_words import clipped
+from canlens.reports.pictures.looks import BLUE, CHANNEL_DASHES, GREEN, LIMIT_DASHES, LIMIT_WORDS, ORANGE, RED, VIOLET
+from canlens.reports.pictures.picture import column, foreign
+from canlens.reports.pictures.quantity_words import quantity
+from canlens.reports.pictures.strips import Strip
+
+if TYPE_CHECKING:
+    from canlens.picture_evidence import Bursts, Current, DrawnRecording, Load, Series, Supply
+    from canlens.reports.pictures.picture import Parts
+
+CURRENT_PX, SUPPLY_PX, LOAD_PX = 84, 84, 110
+SHOWN_SHARE = 0.4
+"""A limit is drawn where the highest value reaches this share of it; else it would flatten the rest (our choice)."""
+MOST_SIGNS = 400
+
+
+def quantity_strips(drawn: DrawnRecording) -> list[Strip]:
+    """Draw all quantities of a recording below each other."""
+    strips = [current_strip(each, drawn) for each in drawn.currents]
+    if drawn.supply is not None:
+        strips.append(supply_strip(drawn.supply, drawn))
+    if drawn.loads or drawn.errors.total:
+        strips.append(load_strip(drawn.loads, drawn))
+    return strips
+
+
+def current_strip(current: Current, drawn: DrawnRecording) -> Strip:
+    """Draw the current of an output against its continuous and its peak limit."""
+    highest = 0.0 if np.isnan(current.series.greatest) else current.series.greatest
+    limits: list[tuple[str, float]] = []
+    told = []
+    for kind, limit in (("continuous", current.continuous_a), ("peak", current.peak_a)):
+        if limit is None:
+            continue
+        shown = highest >= SHOWN_SHARE * limit or (kind == "continuous" and highest == 0)
+        if shown:
+            limits.append((kind, limit))
+        told.append(f"{kind} {limit:g}{'' if shown else ' (above)'}")
+    top = max([highest, *(limit for _, limit in limits)]) or 1.0
+    title = f"<b>{clipped(current.output)}</b>, A" + (f"  limit {', '.join(told)}" if told else "")
+    own = _line(current.series, f"{foreign(current.output)}", "A", ORANGE, drawn)
+    rules = [_limit(f"{kind} limit", limit, "A", kind, drawn) for kind, limit in limits]
+    return Strip(title, CURRENT_PX, (own, *rules), _axis(0.0, top, "A"))
+
+
+def supply_strip(supply: Supply, drawn: DrawnRecording) -> Strip:
+    """Draw the controller's supply against the least that the plan allows."""
+    known = [each for each in (supply.series.least, supply.series.greatest, supply.least_v) if each is not None]
+    known = [each for each in known if not np.isnan(each)] or [0.0]
+    title = "<b>supply of the controller</b>, V"
+    rules: list[Parts] = []
+    if supply.least_v is not None:
+        title += f"  minimum {supply.least_v:g}"
+        rules.append(_limit("minimum", supply.least_v, "V", "least", drawn))
+    own = _line(supply.series, "supply", "V", BLUE, drawn)
+    return Strip(title, SUPPLY_PX, (own, *rules), _axis(min(known), max(known), "V"))
+
+
+def load_strip(loads: tuple[Load, ...], drawn: DrawnRecording) -> Strip:
+    """Draw the bus load of every channel, and the error episodes."""
+    traces = []
+    for number, load in enumerate(loads):
+        named = f"load of {foreign(load.channel)}" if len(loads) > 1 else "load"
+        own = _line(load.series, named, "%", GREEN, drawn, factor=100.0)
+        own["line"] = {"shape": "hv", "color": GREEN, "width": 1.5, "dash": CHANNEL_DASHES[number % 4]}
+        own["showlegend"] = len(loads) > 1
+        traces.append(own)
+    peaks = [load.series.greatest for load in loads if not np.isnan(load.series.greatest)]
+    top = max(peaks, default=0.0) * 100 or 1.0
+    if drawn.errors.total:
+        traces += error_traces(drawn.errors, top, start=drawn.start or 0.0)
+    window = f" in windows of {loads[0].window_s:g} s" if loads else ""
+    title = f"<b>bus load</b>{window}, %" if loads else "<b>error episodes</b>"
+    if drawn.errors.total:
+        title += f"  <b>{drawn.errors.total} error episode{'s' if drawn.errors.total > 1 else ''}</b>"
+    return Strip(title, LOAD_PX, tuple(traces), _axis(0.0, top * 1.12, "%"))
+
+
+def error_traces(errors: Bursts, top: float, *, start: float) -> list[Parts]:
+    """Draw error episodes as upright lines, and a sign at the head of each as long as they are few."""
+    number = len(errors.from_s)
+    told = np.column_stack((errors.number, errors.from_s + start, errors.line))
+    words = (
+        "<b>error episode</b>: %{customdata[0]:d} records<br>%{x:.3f} s from start<br>"
+        "log time %{customdata[1]:.6f}, line %{customdata[2]:d}<extra></extra>"
+    )
+    gap = np.full(number, np.nan)
+    lines: Parts = {
+        "type": "scatter",
+        "mode": "lines",
+        "name": "error episode",
+        "legendgroup": "error episode",
+        "showlegend": number > MOST_SIGNS,
+        "x": column(np.column_stack((errors.from_s, errors.from_s, gap)).ravel()),
+        "y": column(np.tile([0.0, top * 1.08, np.nan], number), "f4"),
+        "line": {"color": RED, "width": 1, "dash": "dot"},
+        "customdata": column(np.repeat(told, 3, axis=0)),
+        "hovertemplate": words,
+    }
+    if number > MOST_SIGNS:
+        return [lines]
+    lines["hoverinfo"] = "skip"
+    del lines["customdata"], lines["hovertemplate"]
+    signs: Parts = {
+        "type": "scatter",
+        "mode": "markers",
+        "name": "error episode",
+        "legendgroup": "error episode",
+        "showlegend": True,
+        "x": column(errors.from_s),
+        "y": column(np.full(number, top * 1.08), "f4"),
+        "marker": {"symbol": "asterisk-open", "size": 10, "color": RED, "line": {"width": 2}},
+        "customdata": column(told),
+        "hovertemplate": words,
+    }
+    return [lines, signs]
+
+
+def _line(series: Series, named: str, unit: str, colour: str, drawn: DrawnRecording, *, factor: float = 1.0) -> Parts:
+    """Draw a quantity over time."""
+    clock = series.time_s + (drawn.start or 0.0)
+    has_lines = bool(series.line.any())
+    where = "<br>log time %{customdata[0]:.6f}, line %{customdata[1]:d}" if has_lines else ""
+    where = where or "<br>log time %{customdata:.6f}"
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": named,
+        "showlegend": False,
+        "x": column(series.time_s),
+        "y": column(series.value * factor),
+        "line": {"color": colour, "width": 1.5},
+        "connectgaps": False,
+        "customdata": column(np.column_stack((clock, series.line)) if has_lines else clock),
+        "hovertemplate": f"<b>{named}</b>: %{{y:.3f}} {unit}<br>%{{x:.3f}} s from start{where}<extra></extra>",
+    }
+
+
+def _limit(named: str, limit: float, unit: str, kind: str, drawn: DrawnRecording) -> Parts:
+    """Draw a limit as a level line from start to end."""
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": LIMIT_WORDS[kind],
+        "legendgroup": LIMIT_WORDS[kind],
+        "x": [0, drawn.duration_s],
+        "y": [limit, limit],
+        "line": {"color": VIOLET, "width": 2, "dash": LIMIT_DASHES[kind]},
+        "hovertemplate": f"<b>{named}</b>: {quantity(limit, unit)}<extra></extra>",
+    }
+
+
+def _axis(low: float, high: float, unit: str) -> Parts:
+    """Return an upright axis with a little room above and below."""
+    room = 0.08 * (high - low) or 1.0
+    low = 0.0 if low == 0 else low - room
+    return {"range": [low, high + room], "nticks": 4, "ticksuffix": f" {unit}"}
