@@ -24,8 +24,8 @@ ERROR_FRAME_CLASSES = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorCla
 
 BLOCK = 1 << 17
 """Frames that are looked at in one step."""
-MOST_WINDOWS = 10_000_000
-"""A recording of more windows (four months of seconds) has a stamp that is wrong, not a load worth plotting."""
+MOST_WINDOWS = 1_000_000
+"""A recording of more windows (eleven days of seconds) has a stamp that is wrong, not a load worth plotting."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,7 +228,8 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
         span_s += length_s
         number = int(length_s / window_s + 1e-9)
         ends = ((end_s - start_s, busy_s[rows]) for rows, end_s in _ends(trace, part))
-        load = _windows(ends, number, window_s=window_s) if number <= MOST_WINDOWS else np.zeros(0)
+        is_likely = sum(map(len, windows)) + number <= MOST_WINDOWS
+        load = _windows(ends, number, window_s=window_s) if is_likely else np.zeros(0)
         windows.append(load)
         starts.append(np.asarray(start_s + window_s * np.arange(len(load)), np.float64))
     return span_s, np.concatenate(starts), np.concatenate(windows)
