@@ -16,7 +16,7 @@ from canlens.discovery_results import (
     discovery_form,
 )
 from canlens.discovery_rows import Scene, candidate_row, dropped_rows, slot_rows
-from canlens.discovery_words import reason_of, sentence_of, step_of
+from canlens.discovery_words import is_lead, reason_of, sentence_of, step_of
 from canlens.errors import UsageError
 from canlens.measures.discovering.aligning import NAMED_AT
 from canlens.measures.discovering.needing import more_exercises
@@ -149,17 +149,7 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
     others = int((searched.compared & ~slots.is_rest).sum())
     exercises = int(searched.exercises.sum())
     best = candidates[0] if candidates else None
-    needed = None
-    if not searched.named:
-        places = int(np.ceil(max(found.tried.bits_changing, 1) * searched.tries * len(found.controls)))
-        needed = more_exercises(
-            places=places,
-            exercises=exercises if found.prompted else 0,
-            rests=rests + others if found.prompted else 0,
-            answered=best.answered if best and found.prompted else 0,
-            stray=best.stray if best and found.prompted else 0,
-            level=NAMED_AT,
-        )
+    needed = None if searched.named else _needed(found, searched, best, exercises=exercises, alone=rests + others)
     row = ControlDiscovery(
         exercises=exercises,
         rests=rests,
@@ -177,6 +167,21 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
     return row.with_words(
         reason=reason_of(row, bits=found.tried.bits_changing, shared_with=searched.shared_with),
         next_step=step_of(row, shared_with=searched.shared_with),
+    )
+
+
+def _needed(found: Search, searched: Searched, best: Candidate | None, *, exercises: int, alone: int) -> int | None:
+    """Return how many more exercises would settle it, or how many a new session takes where there is no lead."""
+    places = int(np.ceil(max(found.tried.bits_changing, 1) * searched.tries * len(found.controls)))
+    if best is None or not found.prompted or not is_lead(best, exercises):
+        return more_exercises(places=places, exercises=0, rests=0, answered=0, stray=0, level=NAMED_AT)
+    return more_exercises(
+        places=places,
+        exercises=exercises,
+        rests=alone,
+        answered=best.answered,
+        stray=best.stray,
+        level=NAMED_AT,
     )
 
 

@@ -17,6 +17,11 @@ HARDLY = 0.5
 RARE = 1e-6
 
 
+def is_lead(best: Candidate, exercises: int) -> bool:
+    """Tell whether a place is worth following up: chance seldom does as well, or it has missed nothing so far."""
+    return best.chance <= HARDLY or (best.answered == exercises and not best.stray)
+
+
 def sentence_of(controls: Mapping[str, ControlDiscovery]) -> str:
     """Say in one sentence what was found of all controls."""
     named = [name for name, each in controls.items() if each.named]
@@ -72,7 +77,7 @@ def chance_words(chance: float) -> str:
 def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str]) -> str:
     """Say why a control is named, or why not."""
     best = row.candidates[0] if row.candidates else None
-    if best is None or best.chance > HARDLY:
+    if best is None or not is_lead(best, row.exercises):
         return _nothing(row, best, bits)
     told = f"{place_words(best)}: on and off in {best.answered} of {row.exercises} exercises and {_stray(row, best)}"
     if row.named:
@@ -128,7 +133,7 @@ def step_of(row: ControlDiscovery, *, shared_with: Sequence[str]) -> str:
             "slots left alone as rest: that can be tested exactly."
         )
     best = row.candidates[0] if row.candidates else None
-    if best is None or best.chance > HARDLY:
+    if best is None or not is_lead(best, row.exercises):
         return (
             "If this session was done with care, the control may not speak on this bus: record another bus or channel. "
             f"A new session needs {more} answered exercises in {(1 + LEAST_RESTS) * more} slots to name a bit."

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from canlens.measures.discovering.changes import Changes
     from canlens.measures.discovering.places import Found, Limits
+    from canlens.signals import Floats
     from canlens.trace import Bools, Ints
 
 FEWEST_VALUES = 6
@@ -22,8 +23,6 @@ NOISE = 4.0
 LEAST_STEP = 4
 """... and by more than so many raw steps."""
 HALF = 0.5
-FLIPS_MORE, FLIPS_BESIDES = 1.5, 4
-"""A bit of a number changes at most so many times as often as the one below it, and this besides (our choice)."""
 
 
 def level_pulses(changes: Changes, limits: Limits) -> Found:
@@ -31,11 +30,12 @@ def level_pulses(changes: Changes, limits: Limits) -> Found:
 
     The threshold lies halfway between the usual value and the farthest; it is set without a look at the marks.
     """
+    lasting_s = np.append(np.diff(changes.time_s), 0.0)
     places: list[Place] = []
     columns: list[Bools] = []
     for place, values in _numbers(changes):
-        usual = float(np.median(values))
-        spread = float(np.median(np.abs(values - usual))) * 1.4826
+        usual = _middle(values, lasting_s)
+        spread = _middle(np.abs(values - usual), lasting_s) * 1.4826
         for on, farthest in ((1, float(values.max())), (0, float(values.min()))):
             away = abs(farthest - usual) * HALF
             if away <= max(NOISE * spread, LEAST_STEP):
@@ -51,30 +51,23 @@ def level_pulses(changes: Changes, limits: Limits) -> Found:
     return pulses_of(changes, table, places, limits)
 
 
+def _middle(values: Ints | Floats, lasting_s: Floats) -> float:
+    """Return the value that is not passed for half of the time."""
+    order = np.argsort(values)
+    passed_s = np.cumsum(lasting_s[order])
+    return float(values[order[np.searchsorted(passed_s, passed_s[-1] / 2)]])
+
+
 def _numbers(changes: Changes) -> Iterator[tuple[Place, Ints]]:
     """Yield the bytes, and the pairs of bytes in either order, whose values may be numbers."""
-    payload, flips = changes.payload, changes.flips.reshape(-1, 8)
+    payload = changes.payload
     count = [np.count_nonzero(np.bincount(payload[:, byte])) for byte in range(payload.shape[1])]
     for byte, own in enumerate(count):
-        if own >= FEWEST_VALUES and _is_number(flips[byte]):
+        if own >= FEWEST_VALUES:
             yield Place(changes.stream, 8 * byte, 8, 1, LEVEL), payload[:, byte].astype(np.int64)
     for byte in range(len(count) - 1):
         for lower, upper in ((byte, byte + 1), (byte + 1, byte)):
             if count[lower] < FEWEST_VALUES or count[upper] < 2:  # noqa: PLR2004 – a byte that never changes
                 continue
-            if _is_number(np.concatenate([flips[lower], flips[upper]])):
-                value = payload[:, lower].astype(np.int64) + 256 * payload[:, upper].astype(np.int64)
-                yield Place(changes.stream, 8 * lower, 16, 1, LEVEL, is_motorola=lower > upper), value
-
-
-def _is_number(flips: Ints) -> bool:
-    """Tell whether no bit changes much more often than the bit below it, as in a number that moves.
-
-    References
-    ----------
-    M. Marchetti, D. Stabili, "READ: Reverse Engineering of Automotive Data Frames", IEEE Transactions on Information
-    Forensics and Security 14 (2019) 1083-1097: the rate of flips falls towards the upper end of a number.
-    """
-    changing = np.flatnonzero(flips)
-    own = flips[changing[0] : changing[-1] + 1]
-    return bool((own[1:] <= FLIPS_MORE * own[:-1] + FLIPS_BESIDES).all())
+            value = payload[:, lower].astype(np.int64) + 256 * payload[:, upper].astype(np.int64)
+            yield Place(changes.stream, 8 * lower, 16, 1, LEVEL, is_motorola=lower > upper), value

@@ -6,8 +6,6 @@ from canlens.measures.coincidence import hypergeometric_tail
 
 MOST_MORE = 60
 """Nobody operates a control more often than this in one session."""
-PROMISING = 0.05
-"""A place that unrelated ones equal less often than this is worth following up."""
 LEAST_RESTS = 2
 """Rest slots to an exercise, at least: with 8 exercises, 24 slots (what makes the draw most telling for the time it
 takes)."""
@@ -23,7 +21,7 @@ def more_exercises(*, places: int, exercises: int, rests: int, answered: int, st
     exercises, rests
         Slots operated and left alone so far.
     answered, stray
-        Those in which the best place went on and off; where it is not promising, a new session is counted.
+        Those in which the best place went on and off; all 0 for a new session.
     level
         The chance wanted for all places together.
 
@@ -39,8 +37,6 @@ def more_exercises(*, places: int, exercises: int, rests: int, answered: int, st
     >>> more_exercises(places=6400, exercises=5, rests=10, answered=5, stray=0, level=0.01)
     3
     """
-    if exercises and hypergeometric_tail(exercises + rests, answered + stray, exercises, answered) > PROMISING:
-        exercises = rests = answered = stray = 0
     for more in range(1, MOST_MORE + 1):
         added = max(0, LEAST_RESTS * (exercises + more) - rests)
         slots = exercises + rests + more + added

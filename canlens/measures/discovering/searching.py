@@ -257,12 +257,18 @@ def _searched(name: str, tried: Tried, slots: Slots, hits: Bools, judge: Judge, 
     levels = ranked(view, np.flatnonzero(found.kind == LEVEL))
     times = shift.tries * len(slots.controls)
     levels = [each for each in levels if found.corrected(each.lead, times=times) <= NAMED_AT]
-    if groups:
-        levels = [each for each in levels if not overlap(tried.places[each.lead], tried.places[groups[0].lead])]
+    levels = [each for each in levels if not (groups and _is_one_bit(tried, each, groups[0]))]
     if levels and not (groups and groups[0].single <= levels[0].single):
         groups = [levels[0], *groups]
     named = bool(groups) and found.corrected(groups[0].lead, times=times) <= NAMED_AT
     return Searched(exercises, compared, tuple(groups), tuple(levels), found, shift.tries, named=named)
+
+
+def _is_one_bit(tried: Tried, level: Group, best: Group) -> bool:
+    """Tell whether a level only repeats one bit of its own that is found already."""
+    members = (best.lead, *best.mirrors)
+    shared = [index for index in members if overlap(tried.places[level.lead], tried.places[index])]
+    return len(shared) == 1
 
 
 def _with_shifts(searched: Searched, tried: Tried, slots: Slots, shift: Shift, span_s: tuple[float, float]) -> Searched:

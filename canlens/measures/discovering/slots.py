@@ -83,18 +83,23 @@ class Slots:
         meets &= (self.fall_s[:, None, 0] <= self.fall_s[None, own, 1]) & (
             self.fall_s[None, own, 0] <= self.fall_s[:, None, 1]
         )
-        return ~own & (self.is_rest | ~meets.any(axis=1))
+        return ~own & ~self._is_state & (self.is_rest | ~meets.any(axis=1))
 
     def strata(self, control: str) -> Ints:
         """int64 (T,): number of the state of the vehicle in each slot, as told by marks that enclose others."""
         encloses = self._encloses
-        kept = [row for row in np.flatnonzero(encloses.sum(axis=1) >= ENCLOSES) if self.label[row] != control]
+        kept = [row for row in np.flatnonzero(self._is_state) if self.label[row] != control]
         states = [
             frozenset(self.label[row] for row in kept if encloses[row, slot] or row == slot)
             for slot in range(len(self))
         ]
         known = {state: number for number, state in enumerate(dict.fromkeys(states))}
         return np.array([known[state] for state in states], np.int64)
+
+    @cached_property
+    def _is_state(self) -> Bools:
+        """Bool (T,): marks that are a state of the vehicle rather than a slot."""
+        return np.asarray(self._encloses.sum(axis=1) >= ENCLOSES, bool)
 
     @cached_property
     def _encloses(self) -> Bools:
