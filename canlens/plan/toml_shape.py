@@ -24,8 +24,13 @@ RuleText = Annotated[str | None, Field(description="a rule: the names of control
 Number = Annotated[float | None, Field(description="a number", allow_inf_nan=False)]
 Positive = Annotated[float | None, Field(description="a number above 0", gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float | None, Field(description="a number, 0 or more", ge=0, allow_inf_nan=False)]
-Seconds = Annotated[float | None, Field(description="a time in seconds, above 0", gt=0, allow_inf_nan=False)]
-SomeSeconds = Annotated[float | None, Field(description="a time in seconds, 0 or more", ge=0, allow_inf_nan=False)]
+YEAR_S = 365 * 86_400.0
+Seconds = Annotated[
+    float | None, Field(description="a time in seconds, above 0, a year at most", gt=0, le=YEAR_S, allow_inf_nan=False)
+]
+SomeSeconds = Annotated[
+    float | None, Field(description="a time in seconds, 0 or more, a year at most", ge=0, le=YEAR_S, allow_inf_nan=False)
+]
 Times = Annotated[int | None, Field(description="a whole number, 1 or more", ge=1)]
 OnValue = Annotated[float, Field(allow_inf_nan=False)] | str
 OnValues = Annotated[

@@ -17,7 +17,7 @@ PATH = "a signal of the databases, MESSAGE.SIGNAL"
 RULE = "a rule: the names of controls, 'and', 'or', 'not' and parentheses"
 ON = "a value of the signal, a text of its value table, or a list of those"
 RAW = "a list of raw values (whole numbers)"
-TIME = "a time in seconds, above 0"
+TIME = "a time in seconds, above 0, a year at most"
 TIMES = "a whole number, 1 or more"
 KEY_TABLE = '[controls.key]\nsignal = "Dash.Key"\non = "Drive"\nmin_exercises = 1'
 FAN_TABLE = '[outputs.fan]\nwhen = "key"\ncommand = "RearState.FanSpeed"\nabove = 10'
@@ -30,11 +30,12 @@ FAN_TABLE = '[outputs.fan]\nwhen = "key"\ncommand = "RearState.FanSpeed"\nabove 
         ("within_s = 0.25", "within_s = 0", "outputs.bell.within_s", TIME, "0"),
         ("within_s = 0.25", "within_s = nan", "outputs.bell.within_s", TIME, "nan"),
         ("within_s = 0.25", "within_s = inf", "outputs.bell.within_s", TIME, "inf"),
+        ("within_s = 0.25", "within_s = 1e300", "outputs.bell.within_s", TIME, "1e+300"),
         ("within_s = 0.25", "within_s = true", "outputs.bell.within_s", TIME, "true"),
         ("within_s = 0.25", 'within_s = "1 s"', "outputs.bell.within_s", TIME, "'1 s'"),
         ("within_s = 0.25", "within_s = [1]", "outputs.bell.within_s", TIME, "a list"),
         ("within_s = 0.25", "within_s = 07:32:00", "outputs.bell.within_s", TIME, "07:32:00"),
-        ("run_on_s = 40", "run_on_s = -1", "outputs.fan.run_on_s", "a time in seconds, 0 or more", "-1"),
+        ("run_on_s = 40", "run_on_s = -1", "outputs.fan.run_on_s", "a time in seconds, 0 or more, a year at most", "-1"),
         ("cut_after_s = 900", "cut_after_s = 0", "outputs.fan.cut_after_s", TIME, "0"),
         ("level_day = 90", "level_day = inf", "outputs.strip.level_day", "a number", "inf"),
         ("level_day = 90", f"level_day = {10**400}", "outputs.strip.level_day", "a number", "a very long number"),
