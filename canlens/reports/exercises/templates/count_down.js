@@ -18,6 +18,7 @@
     pauseWanted: false,
     pausedAt: 0,
     isRunning: false,
+    ranFor: 0, // s from the press of Start to the end
     isSaved: false,
     timer: 0,
   };
@@ -234,6 +235,7 @@
   }
   function finish() {
     state.isRunning = false;
+    state.ranFor = ((state.pausedAt || Date.now()) - state.startedAt) / 1000;
     clearInterval(state.timer);
     if (light) light.release();
     byId("run").hidden = true;
@@ -250,7 +252,8 @@
   }
   function isOver(index) {
     // what was still going on when it was stopped is not noted
-    return state.ticks[index] !== undefined && endOf(index) !== null;
+    const end = state.ticks[index] === undefined ? null : endOf(index);
+    return end !== null && end <= state.ranFor + TICK_MS / 1000;
   }
   function endOf(index) {
     const step = steps[index];
