@@ -51,11 +51,10 @@ def level_pulses(changes: Changes, limits: Limits) -> Found:
     return pulses_of(changes, table, places, limits)
 
 
-def _middle(values: Ints | Floats, lasting_s: Floats) -> float:
-    """Return the value that is not passed for half of the time."""
-    order = np.argsort(values)
-    passed_s = np.cumsum(lasting_s[order])
-    return float(values[order[np.searchsorted(passed_s, passed_s[-1] / 2)]])
+def _middle(values: Ints, lasting_s: Floats) -> int:
+    """Return the value, 0 or more, that is not passed for half of the time."""
+    passed_s = np.cumsum(np.bincount(values, lasting_s))
+    return int(np.searchsorted(passed_s, passed_s[-1] / 2))
 
 
 def _numbers(changes: Changes) -> Iterator[tuple[Place, Ints]]:
