@@ -55,18 +55,14 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
     add_causes(page, result.causes)
     _add_not_compared(page, result)
     page.heading("RECORDINGS")
-    page.facts([("before", _recording(result.before)), ("after", _recording(result.after))], indent=2)
-    for each in result.aligned:
-        names = dict.fromkeys((each.channel_before, each.channel_after))
-        page.facts(
-            [
-                (
-                    " / ".join(names),
-                    f"compared {STATES[each.state]}: {each.before_s:.0f} s before, {each.after_s:.0f} s after",
-                )
-            ],
-            indent=2,
+    compared = [
+        (
+            " / ".join(dict.fromkeys((each.channel_before, each.channel_after))),
+            f"compared {STATES[each.state]}: {each.before_s:.0f} s before, {each.after_s:.0f} s after",
         )
+        for each in result.aligned
+    ]
+    page.facts([("before", _recording(result.before)), ("after", _recording(result.after)), *compared], indent=2)
     page.heading("CAUTIONS")
     for caution in CAUTIONS:
         page.paragraph(caution, first="*", indent=2)

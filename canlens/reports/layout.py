@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 WIDTH = 80
 """Columns of a page: what every console has."""
+UNITS = frozenset({"%", "s", "ms", "V", "A", "mA", "Hz", "ohm", "Ω", "bit/s"})
+"""What is never parted from the number before it."""
 GAP = 2
 """Columns between two columns of a table."""
 
@@ -56,13 +58,15 @@ def wrap(text: str, width: int, *, first: int | None = None) -> list[str]:
     ['measure the', 'output', 'terminal']
     >>> wrap("measure the output terminal", 15, first=5)
     ['', 'measure the', 'output terminal']
+    >>> wrap("not above 12.5 %, it says", 13)
+    ['not above', '12.5 %, it', 'says']
     >>> wrap("", 12)
     ['']
     """
     lines: list[str] = []
     line, used = "", 0
     room = width if first is None else first
-    for word in text.split():
+    for word in _words(text, width):
         for piece in _pieces(word, width):
             wide = display_width(piece)
             if used + bool(line) + wide > room and (line or room < width):
@@ -70,6 +74,25 @@ def wrap(text: str, width: int, *, first: int | None = None) -> list[str]:
                 line, used, room = "", 0, width
             line, used = (f"{line} {piece}", used + 1 + wide) if line else (piece, wide)
     return [*lines, line]
+
+
+def _words(text: str, width: int) -> Iterator[str]:
+    """Yield the words of a text; a number and its unit are one, unless a line is too narrow for them."""
+    held = ""
+    for word in text.split():
+        together = f"{held} {word}"
+        if held and word.rstrip(".,;:)") in UNITS and display_width(together) <= width:
+            held = together
+            continue
+        if held:
+            yield held
+            held = ""
+        if word[-1].isdigit():
+            held = word
+        else:
+            yield word
+    if held:
+        yield held
 
 
 def _pieces(word: str, width: int) -> Iterator[str]:

@@ -47,11 +47,13 @@ def _add_load(page: Page, bus: SurveyBusResult) -> None:
         page.paragraph("Unknown, since the recording has no length.")
         return
     page.paragraph(f"{_bar(bus.bus_load)} {words.percent(bus.bus_load)} over the whole recording")
-    windows = ", ".join(f"{percent} % below {words.percent(value)}" for percent, value in bus.percentiles.items())
+    windows = ", ".join(
+        f"{percent} % of them below {words.percent(value)}" for percent, value in bus.percentiles.items()
+    )
     page.facts(
         [
             ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
-            ("windows", f"of {bus.window_s:g} s: {windows}; the fullest {words.percent(bus.bus_load_peak)}"),
+            ("parts", f"of {bus.window_s:g} s: {windows}; the fullest {words.percent(bus.bus_load_peak)}"),
             ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
             ("formulas", formula_words(bus)),
             ("with errors", with_error_words(bus)),
@@ -83,8 +85,9 @@ def with_error_words(bus: SurveyBusResult) -> str:
     found = bus.with_errors
     if found is None or found.greatest == bus.bus_load:
         return ""
+    least, greatest = words.percent(found.least), words.percent(found.greatest)
     return (
-        f"{words.percent(found.least)} to {words.percent(found.greatest)}, each error frame counted with 14 to 20 bits "
+        f"{least if least == greatest else f'{least} to {greatest}'}, each error frame counted with 14 to 20 bits "
         "and intermission; the destroyed frame before it is not in the recording"
     )
 
@@ -132,15 +135,27 @@ def add_errors(page: Page, result: SurveyResult) -> None:
 def no_error_words(errors: ErrorsResult) -> str:
     """Say what it means that there is no error frame."""
     if errors.recorded == "yes":
-        return words.sentence(f"None – {errors.because}")
+        return words.sentence(f"None – {_inside(errors.because)}")
     if errors.recorded == "no":
-        return words.sentence(f"Not recorded – which is not the same as none: {errors.because}")
-    return words.sentence(f"None recorded – which is not the same as none: {errors.because}")
+        return words.sentence(f"Not recorded – which is not the same as none: {_inside(errors.because)}")
+    return words.sentence(f"None recorded – which is not the same as none: {_inside(errors.because)}")
+
+
+def _inside(sentence: str) -> str:
+    """Return a sentence as it stands inside another one: its first word in small letters, unless it is a name.
+
+    Examples
+    --------
+    >>> _inside("No error records."), _inside("CAN says so.")
+    ('no error records.', 'CAN says so.')
+    """
+    second = sentence[1:2]
+    return sentence[:1].lower() + sentence[1:] if second.islower() or second == " " else sentence
 
 
 def count_words(counts: dict[str, int] | dict[str, float]) -> str:
     """Say counts by name, without those that are 0."""
-    return ", ".join(f"{name} {count:g}" for name, count in counts.items() if count)
+    return ", ".join(f"{name} ({count:g})" for name, count in counts.items() if count)
 
 
 def add_identifiers(page: Page, result: SurveyResult) -> None:
@@ -151,8 +166,11 @@ def add_identifiers(page: Page, result: SurveyResult) -> None:
         page.paragraph("None.")
         return
     several = len({each.channel for each in rows}) > 1
-    headings = ("identifier", "name / sender", "frames", "interval median/max", "declared", "kind", "load")
-    page.paragraph("Intervals and declared cycle times in ms; the load counts stuff bits and intermission.")
+    headings = ("identifier", "name / sender", "frames", "median/max", "cycle", "kind", "load")
+    page.paragraph(
+        "Median/max: measured intervals in ms. Cycle: what the database declares, in ms. Load: with stuff bits and "
+        "intermission."
+    )
     page.table(
         headings,
         [_row(each, several=several) for each in rows[:IDENTIFIERS_SHOWN]],

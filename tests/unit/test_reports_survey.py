@@ -94,7 +94,7 @@ def test_errors_are_told_with_their_places_and_the_states_of_the_recorder() -> N
     )
     text = survey_text(replace(one, errors=errors))
     assert "3 in 2 episodes" in text
-    assert "bus-error 3" in text
+    assert "bus-error (3)" in text
     assert "bus-off 0" not in text
 
 
