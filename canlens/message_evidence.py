@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 Kind = Literal["cyclic", "mixed", "event-driven", "too-few"]
 """How a message is sent: on a beat; on a beat and besides on a change; on a change alone; too seldom to tell."""
 CountersDid = Literal["stood", "ran", "unknown"]
-Clue = Literal["rate", "clocks", "counters", "beats", "payloads"]
+Clue = Literal["rate", "extra", "clocks", "counters", "beats", "payloads"]
 """What tells two senders from one: twice the declared rate, two clocks that drift apart, two counters, two beats of
 different cycle, two families of payloads with a beat each."""
 

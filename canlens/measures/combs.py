@@ -47,19 +47,21 @@ class Comb:
     covered: float
 
 
-def two_combs(time_ns: Ints) -> tuple[Comb, Comb] | None:
+def two_combs(time_ns: Ints, *, may_be_whole: bool = False) -> tuple[Comb, Comb] | None:
     """Take frames apart into two beats.
 
     Parameters
     ----------
     time_ns
         int64 (n,): stamps of frames of one identifier, ascending [ns]; the middle :data:`MOST_FRAMES` are looked at.
+    may_be_whole
+        Whether one cycle may be a whole multiple of the other.
 
     Returns
     -------
     (Comb, Comb) or None
         None unless two beats, and hardly anything else, explain the frames; also where one cycle is a whole multiple
-        of the other, since one sender could do so.
+        of the other, since one sender could do so, unless that may be.
     """
     first = max(0, (len(time_ns) - MOST_FRAMES) // 2)
     part_ns = (time_ns[first : first + MOST_FRAMES] - time_ns[first]).astype(np.float64)
@@ -75,7 +77,7 @@ def two_combs(time_ns: Ints) -> tuple[Comb, Comb] | None:
     if other is None or other.member.mean() < ALONE or _spans(rest_ns) < COVERED * _spans(part_ns):
         return None
     ratio = max(one.cycle_ns, other.cycle_ns) / min(one.cycle_ns, other.cycle_ns)
-    if ratio < MOST_WHOLE and abs(ratio / round(ratio) - 1) < WHOLE:
+    if not may_be_whole and ratio < MOST_WHOLE and abs(ratio / round(ratio) - 1) < WHOLE:
         return None
     return one, other
 

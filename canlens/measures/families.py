@@ -24,7 +24,7 @@ MOST_FRAMES = 4000
 """Frames that are looked at, from the middle of longer streams."""
 
 
-def two_families(trace: Trace, rows: Rows) -> tuple[float, float] | None:
+def two_families(trace: Trace, rows: Rows, *, may_be_whole: bool = False) -> tuple[float, float] | None:
     """Look for a bit that splits frames into two families, each of which is on a beat though all together are not.
 
     The bit may be any of the first eight bytes, or whether a frame has the usual payload length.
@@ -35,33 +35,39 @@ def two_families(trace: Trace, rows: Rows) -> tuple[float, float] | None:
         The recording.
     rows
         intp (n,): rows of the frames of one identifier, in the order of time.
+    may_be_whole
+        Whether one cycle may be a whole multiple of the other, and the families follow each other in a pattern.
 
     Returns
     -------
     (float, float) or None
         Cycle of each family [ns], the shorter one first; None where no bit does so, or where one cycle is a whole
-        multiple of the other, as one sender's may be.
+        multiple of the other, as one sender's may be, unless that may be.
     """
     rows = rows[max(0, (len(rows) - MOST_FRAMES) // 2) :][:MOST_FRAMES]
     if len(rows) < FEWEST_FRAMES:
         return None
     time_ns = trace.time_ns[rows]
+    if may_be_whole and _beat(np.diff(time_ns)):
+        return None
     bits = np.unpackbits(trace.payload.first8[rows], axis=1, bitorder="little").astype(np.bool_)
     length = trace.payload.length[rows]
     split = np.column_stack([length == np.bincount(length).argmax(), bits])
     least = FEWEST_FRAMES / 4
     ones = split.sum(axis=0)
     for column in np.flatnonzero((ones >= least) & (len(rows) - ones >= least)).tolist():
-        cycles_ns = _beats(time_ns, split[:, column])
+        cycles_ns = _beats(time_ns, split[:, column], may_be_whole=may_be_whole)
         if cycles_ns:
             return cycles_ns
     return None
 
 
-def _beats(time_ns: Ints, member: Bools) -> tuple[float, float] | None:
+def _beats(time_ns: Ints, member: Bools, *, may_be_whole: bool) -> tuple[float, float] | None:
     """Return the cycles of both families [ns], the shorter one first; None where they are not two beats."""
     fewer = min(int(member.sum()), int((~member).sum()))
-    if np.count_nonzero(member[1:] != member[:-1]) < MIXED_SHARE * fewer or _has_pattern(member):
+    if np.count_nonzero(member[1:] != member[:-1]) < MIXED_SHARE * fewer:
+        return None
+    if not may_be_whole and _has_pattern(member):
         return None
     cycles_ns = []
     for which in (member, ~member):
@@ -71,7 +77,7 @@ def _beats(time_ns: Ints, member: Bools) -> tuple[float, float] | None:
             return None
         cycles_ns.append(cycle_ns)
     short, long = sorted(cycles_ns)
-    if long / short < MOST_WHOLE and abs(long / short / round(long / short) - 1) < ALIKE:
+    if not may_be_whole and long / short < MOST_WHOLE and abs(long / short / round(long / short) - 1) < ALIKE:
         return None
     return short, long
 

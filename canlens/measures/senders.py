@@ -34,6 +34,9 @@ FEWEST_OF_TWO = 100
 """Frames in which two counters must be seen: a value that falls steadily looks like them for a while (our choice)."""
 MOST_OF_TWO = 4000
 """Frames that are looked at for that, from the middle of longer runs."""
+FEWEST_CHANGE = 0.01
+"""So much of the cycle must the distance of two beats change between the halves of a recording to be a drift (our
+choice; two clocks 100 millionths apart do so in 200 cycles)."""
 SURE_ERRORS = 6.0
 """Two clocks drift apart when the slope of their distance is so many standard errors from none."""
 
@@ -47,6 +50,7 @@ def two_senders_of(
     payload splits the frames into. Two beats of the same cycle make
     short and long intervals take turns for a long time. That alone may be one sender that sends in pairs; a second
     sender is told by a declared cycle that both together break, by two counters, or by two clocks that drift apart.
+    Two beats of which one is a whole multiple of the other tell of one only where the declared cycle is one of them.
 
     Parameters
     ----------
@@ -75,15 +79,17 @@ def two_senders_of(
     part = turns or slice(0, len(length_ns))
     rows = whole[part]
     two_count = has_two_counters(trace, rows)
-    if not (combs or families or turns or two_count):
-        return None
-    cycle_ns = families[0] if families else min(each.cycle_ns for each in combs) if combs else _of_both(length_ns[part])
-    is_declared = bool(declared_s) and abs(cycle_ns / NANOSECONDS_PER_SECOND / float(declared_s or 1) - 1) <= DECLARED
+    beats_ns = families or (min(each.cycle_ns for each in combs) if combs else _of_both(length_ns[part]),)
+    is_declared = _is_declared(beats_ns[:1], declared_s)
+    is_sure = bool(combs or families or turns or two_count)
+    extra_ns = None if is_sure or not (may_differ and declared_s) else _beside_declared(trace, whole, declared_s)
+    cycle_ns = (extra_ns or beats_ns)[0]
     found_clues: dict[Clue, bool] = {
         "beats": combs is not None,
         "payloads": families is not None,
         "rate": turns is not None and is_declared,
-        "clocks": turns is not None and (is_declared or not declared_s) and drifts_apart(length_ns[part]),
+        "clocks": _drift(length_ns[part], has_turns=turns is not None, known=bool(declared_s), is_declared=is_declared),
+        "extra": extra_ns is not None,
         "counters": two_count,
     }
     clues = tuple(clue for clue, is_found in found_clues.items() if is_found)
@@ -102,6 +108,26 @@ def two_senders_of(
 def _of_both(length_ns: Ints) -> float:
     """Return the cycle of two beats that take turns [ns]."""
     return float(np.median(length_ns[1:] + length_ns[:-1]))
+
+
+def _is_declared(cycles_ns: tuple[float, ...], declared_s: float | None) -> bool:
+    """Tell whether one of some cycles [ns] is the declared one [s]."""
+    declared_ns = (declared_s or 0.0) * NANOSECONDS_PER_SECOND
+    return any(abs(each - declared_ns) <= DECLARED * declared_ns for each in cycles_ns)
+
+
+def _beside_declared(trace: Trace, whole: Rows, declared_s: float) -> tuple[float, ...] | None:
+    """Look for two beats, one a whole multiple of the other, of which one has the declared cycle; return them [ns]."""
+    combs = two_combs(np.sort(trace.time_ns[whole]), may_be_whole=True)
+    found = tuple(sorted(each.cycle_ns for each in combs)) if combs else two_families(trace, whole, may_be_whole=True)
+    return found if found and _is_declared(found, declared_s) else None
+
+
+def _drift(length_ns: Ints, *, has_turns: bool, known: bool, is_declared: bool) -> bool:
+    """Tell whether two beats drift apart; where they hardly differ from one, only against a declared cycle."""
+    if has_turns:
+        return (is_declared or not known) and drifts_apart(length_ns)
+    return known and is_declared and drift_in_turn(length_ns)
 
 
 def longest_turns(length_ns: Ints) -> slice | None:
@@ -139,6 +165,21 @@ def drifts_apart(length_ns: Ints) -> bool:
     rest = distance - distance.mean() - slope * number
     error = float(np.sqrt((rest**2).sum() / max(len(distance) - 2, 1) / weight))
     return abs(slope) > SURE_ERRORS * error
+
+
+def drift_in_turn(length_ns: Ints) -> bool:
+    """Tell whether every other interval grows as steadily as those between shrink, as with two clocks that take turns.
+
+    A sender that changes its pace changes all its intervals alike.
+    """
+    if len(length_ns) < FEWEST_OF_TWO:
+        return False
+    even, odd = length_ns[:-1:2], length_ns[1::2]
+    change_ns = float(np.median(even[len(even) // 2 :]) - np.median(even[: len(even) // 2]))
+    if abs(change_ns) < FEWEST_CHANGE * _of_both(length_ns):
+        return False
+    opposite = change_ns * float(np.median(odd[len(odd) // 2 :]) - np.median(odd[: len(odd) // 2])) < 0
+    return opposite and drifts_apart(length_ns) and drifts_apart(length_ns[1:])
 
 
 def has_two_counters(trace: Trace, rows: Rows) -> bool:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canlens.measures.combs import two_combs
-from canlens.measures.senders import drifts_apart, longest_turns
+from canlens.measures.senders import drift_in_turn, drifts_apart, longest_turns
 from canlens.measures.streams import streams
 from canlens.trace import Kind
 from tests.recordings import Frame, recording
@@ -262,6 +262,47 @@ def test_a_counter_across_two_bytes_with_a_checksum_is_no_second_sender() -> Non
         return bytes([sum(rest) & 255]) + rest
 
     assert bus(steady(payload=payload), *others(), end_s=30).message("Speed").two_senders is None
+
+
+@pytest.mark.parametrize("other_s", [0.1, 0.15, 0.025])
+def test_a_beat_beside_the_declared_one_is_a_second_sender_though_a_whole_multiple(other_s: float) -> None:
+    own = steady(declared_s=0.05, jitter_s=0.0004)
+    one = bus(own, replace(own, every_s=other_s, phase_s=0.013), *others(), end_s=60)
+    two = one.message("Speed").two_senders
+    assert two is not None
+    assert two.clues == ("extra",)
+
+
+def test_a_beat_beside_another_is_no_second_sender_where_neither_is_declared() -> None:
+    # one program may send its values at two paces
+    for declared_s in (None, 0.2):
+        own = steady(declared_s=declared_s, jitter_s=0.0004)
+        one = bus(own, replace(own, every_s=0.1, phase_s=0.013), *others(), end_s=60)
+        assert one.message("Speed").two_senders is None
+
+
+def test_two_senders_half_a_cycle_apart_are_told_by_their_clocks() -> None:
+    own = steady(every_s=0.1, declared_s=0.1, jitter_s=0.0005)
+    one = bus(own, replace(own, every_s=0.100012, phase_s=0.045), *others(), end_s=60)
+    two = one.message("Speed").two_senders
+    assert two is not None
+    assert two.clues == ("clocks",)
+
+
+def test_a_sender_twice_as_fast_as_declared_is_one() -> None:
+    for payload in (resting, lambda n: bytes([n & 1, 0])):
+        one = bus(steady(declared_s=0.1, jitter_s=0.0005, payload=payload), *others(), end_s=60)
+        assert one.message("Speed").two_senders is None
+
+
+def test_intervals_that_all_change_alike_are_no_two_clocks() -> None:
+    draw = np.random.default_rng(4)
+    jitter = draw.normal(0, 20_000, 600)
+    slower = 50_000_000 + np.arange(600) * 5_000 + jitter
+    assert not drift_in_turn(slower.astype(np.int64))
+    apart = 50_000_000 + np.arange(600) * 5_000 * np.tile([1, -1], 300) + jitter
+    assert drift_in_turn(apart.astype(np.int64))
+    assert not drift_in_turn(apart[:90].astype(np.int64))
 
 
 def test_two_families_of_payloads_with_a_blurred_beat_each_are_two_senders() -> None:

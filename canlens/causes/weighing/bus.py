@@ -101,7 +101,7 @@ def identifier_cases(asked: Asked) -> Iterator[Case]:
     for each in asked.evidence.bus_evidence.intervals:
         if each.two_senders is None:
             continue
-        value = "rate" if each.two_senders.clues == ("rate",) else "two"
+        value = "rate" if set(each.two_senders.clues) <= {"rate", "extra"} else "two"
         told = " and ".join(each.two_senders.clues)
         sign = Sign("identity", value, f"{each.name} comes as from two senders ({told})")
         words = bus_words(asked.evidence, message=f"{each.name} (0x{each.identifier:x})")
