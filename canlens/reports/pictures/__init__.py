@@ -4,7 +4,7 @@
 ``plotly_script`` is the script that a page holds once. Nothing here is drawn until the page is opened.
 """
 
-from canlens.reports.pictures.of_results import check_pictures
+from canlens.reports.pictures.of_results import check_pictures, comparison_pictures, survey_pictures
 from canlens.reports.pictures.picture import Picture, plotly_script
 
-__all__ = ["Picture", "check_pictures", "plotly_script"]
+__all__ = ["Picture", "check_pictures", "comparison_pictures", "plotly_script", "survey_pictures"]

@@ -40,14 +40,14 @@ def _told(lane: StepLane, drawn: DrawnRecording) -> str:
 def _output_parts(lane: StepLane, drawn: DrawnRecording) -> Iterator[str]:
     own = {each.outcome: each for each in drawn.joins if each.output == lane.name}
     answered = len(own["answered"].time_s) if "answered" in own else 0
-    wrong = [f"<b>{len(own[outcome].time_s)} {word}</b>" for outcome, word in WRONG.items() if outcome in own]
+    wrong = [(len(own[outcome].time_s), word) for outcome, word in WRONG.items() if outcome in own]
     if not lane.exercises:
         yield "never asked" if lane.changes else "nothing on the bus shows it"
-    elif answered or not wrong:
+    elif answered or len(wrong) != 1:
         yield f"answered {answered} of {lane.exercises}"
+        yield from (f"<b>{number} {word}</b>" for number, word in wrong)
     else:
-        yield f"asked {lane.exercises}×"
-    yield from wrong
+        yield f"<b>{wrong[0][0]} of {lane.exercises} {wrong[0][1]}</b>"
     for each in drawn.moments:
         if each.output == lane.name:
             word = "unasked" if each.kind == "unasked" else "went off by itself"

@@ -1,0 +1,169 @@
+"""Comparisons of a picture: load, errors and changed messages of two recordings, block by block."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from canlens.baseline import BLOCK_S, FINE_STEP_S, STEP_S
+from canlens.measures.picturing.quantities import series
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.baseline import Baseline, ChannelBaseline, IdentifierBaseline
+    from canlens.comparison_results import ComparisonResult
+    from canlens.picture_evidence import Series
+    from canlens.signals import Floats
+    from canlens.trace import Ints
+
+MOST_MESSAGES = 10
+"""Changed messages that one picture shows (our choice)."""
+BUCKETS = 250
+Quantity = Literal["interval", "jitter"]
+
+
+@dataclass(frozen=True, eq=False)
+class ComparedChannel:
+    """One channel in one of the two recordings, by blocks of :data:`.BLOCK_S`.
+
+    Attributes
+    ----------
+    name
+        As written in that recording.
+    load
+        Bus load as a ratio, at the start of each block in which the channel was awake; None where the bit rate is
+        unknown.
+    episode_s, episodes
+        float64 and int64 (k,): start of each block with error episodes [s], and how many began in it.
+    recorded
+        Whether errors were recorded at all.
+    """
+
+    name: str
+    load: Series | None
+    episode_s: Floats
+    episodes: Ints
+    recorded: Literal["yes", "no", "unknown"]
+
+
+@dataclass(frozen=True, eq=False)
+class ComparedMessage:
+    """A message of which the interval or its jitter changed: before and after, block by block [s]."""
+
+    subject: tuple[str, ...]
+    quantity: Quantity
+    before: Series | None
+    after: Series | None
+    declared_s: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnComparison:
+    """All that the pictures of a comparison show.
+
+    Attributes
+    ----------
+    before_s, after_s
+        Length of the recordings [s].
+    channels
+        Each channel before and after.
+    messages, left_out
+        Changed messages, and how many more changed than are drawn.
+    """
+
+    before_s: float
+    after_s: float
+    channels: tuple[tuple[ComparedChannel, ComparedChannel], ...]
+    messages: tuple[ComparedMessage, ...]
+    left_out: int
+
+
+def drawn_comparison(result: ComparisonResult, before: Baseline, after: Baseline) -> DrawnComparison:
+    """Prepare the pictures of a comparison.
+
+    Parameters
+    ----------
+    result
+        What changed, and which channels were held against each other.
+    before, after
+        The recordings, cut down.
+    """
+    pairs = list(_pairs(result, before, after))
+    messages = list(_messages(result, pairs))
+    return DrawnComparison(
+        before_s=before.recording.duration_s,
+        after_s=after.recording.duration_s,
+        channels=tuple((_channel(one), _channel(other)) for one, other in pairs),
+        messages=tuple(messages[:MOST_MESSAGES]),
+        left_out=max(0, len(messages) - MOST_MESSAGES),
+    )
+
+
+def _pairs(
+    result: ComparisonResult, before: Baseline, after: Baseline
+) -> Iterator[tuple[ChannelBaseline, ChannelBaseline]]:
+    """Yield the channels that were held against each other; where none were, in the order of the recordings."""
+    earlier = {each.name: each for each in before.channels}
+    later = {each.name: each for each in after.channels}
+    if not result.aligned:
+        yield from zip(before.channels, after.channels, strict=False)
+    for each in result.aligned:
+        if each.channel_before in earlier and each.channel_after in later:
+            yield earlier[each.channel_before], later[each.channel_after]
+
+
+def _channel(own: ChannelBaseline) -> ComparedChannel:
+    start_s = own.start_ms / 1000
+    awake = own.awake_ms > 0
+    load = None
+    if own.bit_rate is not None and awake.any():
+        ratio = own.busy_us[awake] / (own.awake_ms[awake] * 1000.0)
+        load = series(own.name, start_s[awake], ratio, None, buckets=BUCKETS)
+    hit = own.episodes > 0
+    return ComparedChannel(own.name, load, start_s[hit], own.episodes[hit], own.recorded)
+
+
+def _messages(
+    result: ComparisonResult, pairs: list[tuple[ChannelBaseline, ChannelBaseline]]
+) -> Iterator[ComparedMessage]:
+    """Yield each message whose interval or jitter changed, in the order of the result."""
+    for change in result.changes:
+        if change.change not in {"interval", "jitter"}:
+            continue
+        quantity: Quantity = "interval" if change.change == "interval" else "jitter"
+        for one, other in pairs:
+            first, second = _find(one, change.subject), _find(other, change.subject)
+            if change.channel in {one.name, other.name, ""} and (first is not None or second is not None):
+                known = second or first
+                yield ComparedMessage(
+                    change.subject,
+                    quantity,
+                    _blocks(one, first, quantity),
+                    _blocks(other, second, quantity),
+                    known.declared_s if known is not None else None,
+                )
+                break
+
+
+def _find(channel: ChannelBaseline, subject: tuple[str, ...]) -> IdentifierBaseline | None:
+    return next((each for each in channel.identifiers if each.subject[0] in subject), None)
+
+
+def _blocks(channel: ChannelBaseline, own: IdentifierBaseline | None, quantity: Quantity) -> Series | None:
+    """Return cycle or spread of a message in each block in which it can be told [s]."""
+    if own is None:
+        return None
+    if quantity == "interval":
+        known, value = own.on_beat > 0, (own.cycle + own.slope) * FINE_STEP_S
+    else:
+        known, value = own.free > 1, own.free_spread * STEP_S
+    if not known.any():
+        return None
+    start_s = channel.start_ms[known] / 1000
+    return series(own.subject[-1], start_s, np.asarray(value[known], np.float64), None, buckets=BUCKETS)
+
+
+__all__ = ["BLOCK_S", "ComparedChannel", "ComparedMessage", "DrawnComparison", "drawn_comparison"]
