@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from canlens.baseline import BLOCK_S, FINE_STEP_S, STEP_S
+from canlens.baseline import BLOCK_S, FINE_STEP_S, FULL_S, STEP_S
 from canlens.measures.picturing.quantities import series
 
 if TYPE_CHECKING:
@@ -34,8 +34,8 @@ class ComparedChannel:
     name
         As written in that recording.
     load
-        Bus load as a ratio, at the start of each block in which the channel was awake; None where the bit rate is
-        unknown.
+        Bus load as a ratio, at the start of each block in which the channel was awake all through (where there is
+        none, of all others); None where the bit rate is unknown.
     episode_s, episodes
         float64 and int64 (k,): start of each block with error episodes [s], and how many began in it.
     recorded
@@ -117,7 +117,8 @@ def _pairs(
 
 def _channel(own: ChannelBaseline) -> ComparedChannel:
     start_s = own.start_ms / 1000
-    awake = own.awake_ms > 0
+    awake = own.awake_ms >= FULL_S * 1000
+    awake = awake if awake.any() else own.awake_ms > 0
     load = None
     if own.bit_rate is not None and awake.any():
         ratio = own.busy_us[awake] / (own.awake_ms[awake] * 1000.0)

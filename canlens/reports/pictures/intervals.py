@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,10 +23,12 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 ROW_PX = 36
-LINE, NAME = 2.4, 4.4
+LINE, NAME = 2.2, 4.8
 """Height in a row of its line, and of its name."""
-SHORTEST_MS = 0.01
-"""The axis is logarithmic and begins here at the earliest."""
+SHORTEST_S = 1e-5
+"""The axis is logarithmic and begins here at the earliest [s]."""
+MOST_DECADES = 2.5
+"""Over more decades the axis is labelled at powers of ten only."""
 
 
 def interval_picture(rows: Sequence[IntervalRow], total: int, *, name: str, title: str) -> Picture | None:
@@ -71,7 +74,7 @@ def _traces(rows: Sequence[IntervalRow]) -> list[Parts]:
     ]
     known = ~np.isnan(declared)
     if known.any():
-        sign = {"symbol": "line-ns-open", "size": 18, "color": VIOLET, "line": {"width": 2.5}}
+        sign = {"symbol": "line-ns-open", "size": 13, "color": VIOLET, "line": {"width": 2.5}}
         chosen = [text for text, is_known in zip(told, known, strict=True) if is_known]
         traces.append(_signs("declared cycle time", declared[known], y[known], sign, chosen))
     if gaps.any():
@@ -109,11 +112,21 @@ def _signs(name: str, value_s: Floats, y: Floats, marker: Parts, told: list[str]
 
 
 def _shown(value_s: Floats) -> Floats:
-    """Return times in milliseconds that a logarithmic axis can show."""
-    return np.maximum(value_s * 1000, SHORTEST_MS)
+    """Return times [s] that a logarithmic axis can show."""
+    return np.maximum(value_s, SHORTEST_S)
+
+
+def _ticks(low_s: float, high_s: float) -> list[float]:
+    """Return round times that label the axis [s]."""
+    steps = (1, 2, 5) if high_s / low_s < 10**MOST_DECADES else (1,)
+    decades = range(math.floor(math.log10(low_s)), math.ceil(math.log10(high_s)) + 1)
+    return [step * 10.0**decade for decade in decades for step in steps]
 
 
 def _layout(rows: Sequence[IntervalRow]) -> Parts:
+    shortest = [each for row in rows for each in (row.least_s, row.middle_s and row.middle_s[0]) if each]
+    low_s, high_s = max(min(shortest, default=SHORTEST_S), SHORTEST_S), max(row.greatest_s for row in rows)
+    ticks = _ticks(low_s, high_s)
     layout = plain_layout(height=len(rows) * ROW_PX + LEGEND_PX + 56)
     layout["margin"] = {**layout["margin"], "l": 10, "r": 24}
     layout["annotations"] = [
@@ -122,10 +135,11 @@ def _layout(rows: Sequence[IntervalRow]) -> Parts:
     ]
     layout["xaxis"] = {
         "type": "log",
-        "dtick": 1,
-        "minor": {"dtick": "D1", "showgrid": True, "gridcolor": GRID},
-        "title": {"text": "milliseconds between two frames", "standoff": 6},
-        "gridcolor": "rgba(128,128,128,0.6)",
+        "range": [math.log10(low_s / 1.3), math.log10(high_s * 1.3)],
+        "tickvals": ticks,
+        "ticktext": [f"{each:g} s" if each >= 1 else f"{each * 1000:g} ms" for each in ticks],
+        "title": {"text": "time between two frames", "standoff": 6},
+        "gridcolor": GRID,
         "tickfont": {"size": SMALL},
     }
     layout["yaxis"] = {

@@ -12,6 +12,7 @@ from canlens.reports.characters import visible
 from canlens.reports.pictures.lane_words import clipped
 from canlens.reports.pictures.looks import BLUE, FONT_SIZE, GREEN, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
 from canlens.reports.pictures.picture import Picture, column, figure_text, foreign
+from canlens.reports.pictures.quantity_strips import MOST_SIGNS
 from canlens.reports.pictures.quantity_words import milliseconds, percent
 from canlens.reports.pictures.strips import LEGEND_PX, TITLE_PX, label
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from canlens.reports.pictures.picture import Parts
 
 ROW_PX, TICKS_PX, HEAD_PX = 110, 24, 22
+NOT_TOLD = "not there, or not to be told"
 COLUMNS = ((0.0, 0.485), (0.515, 1.0))
 """Share of the width for before and for after."""
 WORDS = {"interval": "interval", "jitter": "jitter (standard deviation)"}
@@ -30,12 +32,13 @@ WORDS = {"interval": "interval", "jitter": "jitter (standard deviation)"}
 
 @dataclass(frozen=True)
 class _Row:
-    """One quantity: its title and unit, the traces before and after, and the span of both scales."""
+    """One quantity: title, unit, traces before and after, span of both scales, and words where there are no traces."""
 
     title: str
     unit: str
     sides: Sequence[list[Parts]]
     span: tuple[float, float]
+    absent: tuple[str, str] = (NOT_TOLD, NOT_TOLD)
 
 
 def compared_picture(drawn: DrawnComparison, *, name: str, title: str) -> Picture | None:
@@ -66,7 +69,8 @@ def _channel_rows(drawn: DrawnComparison) -> Iterator[_Row]:
             yield _Row(f"<b>bus load</b>{channel}, %", "%", sides, (0.0, max(peaks) * 108 or 1.0))
         if hits:
             sides = [_episodes(side) for side in (before, after)]
-            yield _Row(f"<b>error episodes</b>{channel} in {BLOCK_S:g} s", "", sides, (0.0, max(hits) * 1.15))
+            absent = _no_errors(before), _no_errors(after)
+            yield _Row(f"<b>error episodes</b>{channel} in {BLOCK_S:g} s", "", sides, (0.0, max(hits) * 1.2), absent)
 
 
 def _message_row(own: ComparedMessage) -> _Row:
@@ -107,7 +111,8 @@ def _figure(rows: list[_Row], drawn: DrawnComparison) -> tuple[list[Parts], Part
                 named.add(trace["name"])
                 data.append({**trace, "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}", "showlegend": shown})
             if not row.sides[side]:
-                annotations.append(_absent(COLUMNS[side][0], f"y{suffix} domain"))
+                data.append({**_nothing(), "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}"})
+                annotations.append(_absent(row.absent[side], COLUMNS[side][0], f"y{suffix} domain"))
         annotations.append({**label(row.title, 1.0), "yref": f"y{'' if number == 0 else 2 * number + 1} domain"})
     last = 2 * len(rows)
     for side, (words, end_s) in enumerate((("BEFORE", drawn.before_s), ("AFTER", drawn.after_s))):
@@ -154,8 +159,21 @@ def _head(words: str, x: float) -> Parts:
     return {**label(f"<b>{words}</b>", 1.0), "x": x, "yref": "paper", "yanchor": "top", "font": {"size": FONT_SIZE + 1}}
 
 
-def _absent(x: float, yref: str) -> Parts:
-    return {**label("not there, or not to be told", 0.5), "x": x, "xshift": 8, "yref": yref, "yanchor": "middle"}
+def _absent(words: str, x: float, yref: str) -> Parts:
+    return {**label(words, 0.5), "x": x, "xshift": 8, "yref": yref, "yanchor": "middle"}
+
+
+def _nothing() -> Parts:
+    """Return a trace that shows nothing; it makes an empty half be drawn."""
+    return {
+        "type": "scatter",
+        "x": [0],
+        "y": [0],
+        "mode": "markers",
+        "opacity": 0,
+        "hoverinfo": "skip",
+        "showlegend": False,
+    }
 
 
 def _line(series: Series, colour: str, unit: str, factor: float, named: str) -> Parts:
@@ -191,18 +209,32 @@ def _episodes(side: ComparedChannel) -> list[Parts]:
     gap = np.full(number, np.nan)
     x = np.column_stack((side.episode_s, side.episode_s, gap)).ravel()
     y = np.column_stack((np.zeros(number), side.episodes, gap)).ravel()
-    return [
-        {
-            "type": "scatter",
-            "mode": "lines+markers" if number <= 400 else "lines",  # noqa: PLR2004 – signs need room
-            "name": "error episodes",
-            "x": column(x),
-            "y": column(y),
-            "line": {"color": RED, "width": 1.5, "dash": "dot"},
-            "marker": {"symbol": "asterisk-open", "size": 8, "color": RED, "line": {"width": 1.5}},
-            "hovertemplate": "%{y:d} error episodes<br>%{x:.0f} s from start<extra></extra>",
-        }
-    ]
+    words = "%{y:d} error episodes<br>%{x:.0f} s from start<extra></extra>"
+    lines: Parts = {
+        "type": "scatter",
+        "mode": "lines",
+        "name": "error episodes",
+        "x": column(x),
+        "y": column(y),
+        "line": {"color": RED, "width": 1.5, "dash": "dot"},
+        "hovertemplate": words,
+    }
+    if number > MOST_SIGNS:
+        return [lines]
+    signs: Parts = {
+        "type": "scatter",
+        "mode": "markers",
+        "name": "error episodes",
+        "x": column(side.episode_s),
+        "y": column(side.episodes),
+        "marker": {"symbol": "asterisk-open", "size": 9, "color": RED, "line": {"width": 2}},
+        "hovertemplate": words,
+    }
+    return [{**lines, "hoverinfo": "skip", "hovertemplate": None}, signs]
+
+
+def _no_errors(side: ComparedChannel) -> str:
+    return "none" if side.recorded == "yes" else "none in the recording"
 
 
 def _sentences(drawn: DrawnComparison) -> Iterator[str]:
