@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
+from canlens.cli.inputs import STANDARD_STREAM, require_file
+from canlens.cli.pages import HtmlOption, look_at_targets, write_page
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -43,6 +44,7 @@ def compare_recordings(
     json: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
     ] = None,
+    html: HtmlOption = None,
 ) -> int:
     """Tell what changed on a bus between two recordings, as after a change of the wiring.
 
@@ -50,11 +52,17 @@ def compare_recordings(
     """
     from canlens import compare, read_database, read_plan
 
-    _look_at_files(before, after, plan, dbc, json)
+    _look_at_files(before, after, plan, dbc)
+    sources = [before, after, *(each for each in (plan, dbc) if each is not None)]
+    look_at_targets(json=json, html=html, sources=sources)
     the_plan = read_plan(plan) if plan is not None else None
     database = read_database(dbc) if dbc is not None else None
     comparison = compare(_read(before), _read(after), plan=the_plan, database=database, channel=channel)
-    return _report(comparison, json)
+    if html is not None:
+        from canlens.reports.page import comparison_page
+
+        write_page(html, comparison_page(comparison))
+    return _report(comparison, json, is_quiet=html == STANDARD_STREAM)
 
 
 def _read(name: str) -> Trace | Baseline:
@@ -65,7 +73,7 @@ def _read(name: str) -> Trace | Baseline:
     return read_baseline(name) if name != STANDARD_STREAM and is_baseline(name) else read_trace(name)
 
 
-def _look_at_files(before: str, after: str, plan: str | None, dbc: str | None, json: str | None) -> None:
+def _look_at_files(before: str, after: str, plan: str | None, dbc: str | None) -> None:
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     if before == after == STANDARD_STREAM:
         raise UsageError("-: standard input can be read only once.")
@@ -78,11 +86,9 @@ def _look_at_files(before: str, after: str, plan: str | None, dbc: str | None, j
             raise UsageError(f"-: {what} must be a file.")
         if given is not None:
             require_file(given, what=what)
-    if json is not None and json != STANDARD_STREAM:
-        refuse_same_file(Path(json), [before, after, *(each for each in (plan, dbc) if each is not None)])
 
 
-def _report(comparison: Comparison, json: str | None) -> int:
+def _report(comparison: Comparison, json: str | None, *, is_quiet: bool) -> int:
     """Write what was asked for and return the exit code."""
     from canlens.reports.comparison_text import comparison_text
     from canlens.reports.json_form import json_bytes
@@ -94,5 +100,6 @@ def _report(comparison: Comparison, json: str | None) -> int:
             return EXIT_CODES[comparison.verdict]
         replace_file(Path(json), content)
         tell(f"Wrote {json}.\n")
-    say(comparison_text(comparison.result, encoding=encoding_of(sys.stdout)))
+    if not is_quiet:
+        say(comparison_text(comparison.result, encoding=encoding_of(sys.stdout)))
     return EXIT_CODES[comparison.verdict]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
+from canlens.cli.pages import HtmlOption, look_at_targets, write_page
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -39,6 +40,7 @@ def survey_bus(
     json: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
     ] = None,
+    html: HtmlOption = None,
     save_baseline: Annotated[
         str | None,
         typer.Option(metavar="FILE", help="Keep what a later recording can be compared with, as a small file."),
@@ -51,7 +53,7 @@ def survey_bus(
     """
     from canlens import read_database, read_trace, survey
 
-    _look_at_files(log, dbc, [json, save_baseline])
+    _look_at_files(log, dbc, [json, html, save_baseline])
     if bit_rate is not None and bit_rate <= 0:
         raise UsageError(f"--bit-rate {bit_rate}: expected a whole number above 0, in bit/s, such as 250000.")
     database = read_database(dbc) if dbc is not None else None
@@ -64,7 +66,11 @@ def survey_bus(
         kept = make_baseline(trace, database, bit_rate=bit_rate, channel=channel)
         replace_file(Path(save_baseline), baseline_bytes(kept))
         tell(f"Wrote {save_baseline}.\n")
-    return _report(overview, json)
+    if html is not None:
+        from canlens.reports.page import survey_page
+
+        write_page(html, survey_page(overview, trace, channel=channel))
+    return _report(overview, json, is_quiet=html == STANDARD_STREAM)
 
 
 def _look_at_files(log: str, dbc: str | None, written: list[str | None]) -> None:
@@ -74,17 +80,18 @@ def _look_at_files(log: str, dbc: str | None, written: list[str | None]) -> None
         raise UsageError("-: the database must be a file.")
     if dbc is not None:
         require_file(dbc, what="a database")
-    json, baseline = written
+    json, html, baseline = written
+    look_at_targets(json=json, html=html, sources=[log, *([dbc] if dbc is not None else [])])
     if baseline == STANDARD_STREAM:
         raise UsageError("-: the baseline must be a file.")
-    if baseline is not None and json is not None and baseline == json:
-        raise UsageError(f"{json}: --json and --save-baseline need a file each.")
-    for name in written:
-        if name is not None and name != STANDARD_STREAM:
-            refuse_same_file(Path(name), [log, *([dbc] if dbc is not None else [])])
+    for option, name in (("--json", json), ("--html", html)):
+        if baseline is not None and baseline == name:
+            raise UsageError(f"{name}: {option} and --save-baseline need a file each.")
+    if baseline is not None:
+        refuse_same_file(Path(baseline), [log, *([dbc] if dbc is not None else [])])
 
 
-def _report(overview: Survey, json: str | None) -> int:
+def _report(overview: Survey, json: str | None, *, is_quiet: bool) -> int:
     """Write what was asked for and return the exit code."""
     from canlens.reports.json_form import json_bytes
     from canlens.reports.survey_text import survey_text
@@ -96,5 +103,6 @@ def _report(overview: Survey, json: str | None) -> int:
             return EXIT_CODES[overview.verdict]
         replace_file(Path(json), content)
         tell(f"Wrote {json}.\n")
-    say(survey_text(overview.result, encoding=encoding_of(sys.stdout)))
+    if not is_quiet:
+        say(survey_text(overview.result, encoding=encoding_of(sys.stdout)))
     return EXIT_CODES[overview.verdict]

@@ -47,13 +47,10 @@ def _add_load(page: Page, bus: SurveyBusResult) -> None:
         page.paragraph("Unknown, since the recording has no length.")
         return
     page.paragraph(f"{_bar(bus.bus_load)} {words.percent(bus.bus_load)} over the whole recording")
-    windows = ", ".join(
-        f"{percent} % of them below {words.percent(value)}" for percent, value in bus.percentiles.items()
-    )
     page.facts(
         [
             ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
-            ("parts", f"of {bus.window_s:g} s: {windows}; the fullest {words.percent(bus.bus_load_peak)}"),
+            ("parts", window_words(bus)),
             ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
             ("formulas", formula_words(bus)),
             ("with errors", with_error_words(bus)),
@@ -68,6 +65,14 @@ def _bar(load: float) -> str:
     """Draw a load; above 100 % the bar is full."""
     full = min(BAR, round(load * BAR))
     return f"|{'#' * full}{'.' * (BAR - full)}|"
+
+
+def window_words(bus: SurveyBusResult) -> str:
+    """Say how full equal parts of the recording were."""
+    windows = ", ".join(
+        f"{percent} % of them below {words.percent(value)}" for percent, value in bus.percentiles.items()
+    )
+    return f"of {bus.window_s:g} s: {windows}; the fullest {words.percent(bus.bus_load_peak)}"
 
 
 def formula_words(bus: SurveyBusResult) -> str:
@@ -161,7 +166,7 @@ def count_words(counts: dict[str, int] | dict[str, float]) -> str:
 def add_identifiers(page: Page, result: SurveyResult) -> None:
     """Add a row for each identifier: who, how many, how often, how much."""
     page.heading("IDENTIFIERS")
-    rows = sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, int(each.identifier, 16)))
+    rows = ordered_identifiers(result)
     if not rows:
         page.paragraph("None.")
         return
@@ -178,6 +183,11 @@ def add_identifiers(page: Page, result: SurveyResult) -> None:
     )
     if len(rows) > IDENTIFIERS_SHOWN:
         page.paragraph(f"and {len(rows) - IDENTIFIERS_SHOWN} more; --json FILE holds all.")
+
+
+def ordered_identifiers(result: SurveyResult) -> list[IdentifierResult]:
+    """Sort identifiers by channel, length and number."""
+    return sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, int(each.identifier, 16)))
 
 
 def _row(each: IdentifierResult, *, several: bool) -> tuple[str, ...]:
@@ -227,28 +237,33 @@ def identifier_remarks(each: IdentifierResult) -> list[str]:
 def add_sleep(page: Page, quiet: QuietResult) -> None:
     """Add when the bus was awake, who spoke last and who woke it."""
     page.heading("AWAKE AND ASLEEP")
+    head, *rest = sleep_sentences(quiet)
+    page.paragraph(head)
+    if quiet.last is not None and not quiet.wakes:
+        page.paragraph(rest.pop(0))
+    for each in rest[:WAKES_SHOWN]:
+        page.paragraph(each, first="*", indent=2)
+    if len(rest) > WAKES_SHOWN:
+        page.paragraph(f"and {len(rest) - WAKES_SHOWN} more; --json FILE holds all.", indent=2)
+
+
+def sleep_sentences(quiet: QuietResult) -> list[str]:
+    """Say when the bus was awake: who spoke last, then each wake and each moment in which all messages stayed away."""
     if quiet.last is None:
-        page.paragraph("Nothing was heard.")
-        return
-    page.paragraph(f"Last frame at {words.seconds(quiet.last_frame_s)} s, from {speaker_words(quiet.last)}.")
+        return ["Nothing was heard."]
+    told = [f"Last frame at {words.seconds(quiet.last_frame_s)} s, from {speaker_words(quiet.last)}."]
     if not quiet.wakes:
-        page.paragraph("The bus was awake all the time.")
-    for wake in quiet.wakes[:WAKES_SHOWN]:
-        page.paragraph(
-            f"Silent from {words.seconds(wake.silent_from_s)} s; woken at {words.seconds(wake.time_s)} s by "
-            f"{speaker_words(wake.first)} (line {wake.first.line}).",
-            first="*",
-            indent=2,
-        )
-    if len(quiet.wakes) > WAKES_SHOWN:
-        page.paragraph(f"and {len(quiet.wakes) - WAKES_SHOWN} more; --json FILE holds all.", indent=2)
-    for stop in quiet.stops[:WAKES_SHOWN]:
-        page.paragraph(
-            f"All messages stayed away from {words.seconds(stop.from_s)} s to {words.seconds(stop.to_s)} s "
-            f"(line {stop.line}): {COUNTERS[stop.counters]}.",
-            first="*",
-            indent=2,
-        )
+        told.append("The bus was awake all the time.")
+    told += [
+        f"Silent from {words.seconds(wake.silent_from_s)} s; woken at {words.seconds(wake.time_s)} s by "
+        f"{speaker_words(wake.first)} (line {wake.first.line})."
+        for wake in quiet.wakes
+    ]
+    return told + [
+        f"All messages stayed away from {words.seconds(stop.from_s)} s to {words.seconds(stop.to_s)} s "
+        f"(line {stop.line}): {COUNTERS[stop.counters]}."
+        for stop in quiet.stops
+    ]
 
 
 COUNTERS = {

@@ -55,17 +55,22 @@ def survey_text(result: SurveyResult, *, encoding: str = "utf-8") -> str:
 def _add_answer(page: Page, result: SurveyResult, findings: list[Finding]) -> None:
     """Say whether the bus is well, what is wrong first of all, and what to do next."""
     page.paragraph(survey_sentence(result, findings))
-    weighty = [each for each in findings if each.severity != "note"]
-    if result.verdict == "too-poor":
-        weighty = [each for each in weighty if each.check == "poor-recording"] or weighty
-    if not weighty:
+    first = leading_finding(result, findings)
+    if first is None:
         page.paragraph(proviso(result))
         return
-    first = weighty[0]
     page.paragraph(words.sentence(first.claim))
     page.paragraph(words.sentence(first.next_step), first="Do next:", indent=2)
     if first.caution:
         page.paragraph(first.caution, first="Caution:", indent=2)
+
+
+def leading_finding(result: SurveyResult, findings: list[Finding]) -> Finding | None:
+    """Return the finding that stands under the answer; None where there are only notes."""
+    weighty = [each for each in findings if each.severity != "note"]
+    if result.verdict == "too-poor":
+        weighty = [each for each in weighty if each.check == "poor-recording"] or weighty
+    return weighty[0] if weighty else None
 
 
 def survey_sentence(result: SurveyResult, findings: list[Finding]) -> str:

@@ -11,10 +11,10 @@ from canlens.results import version
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.reports.pictures.picture import Picture
+    from canlens.reports.pictures import Picture
 
-PLACES = {"bus-load": "bus", "latency": "table"}
-"""Section in which a picture stands, by its name; all others stand in the time line."""
+PLACES = {"latencies": "table", "intervals": "table"}
+"""Section in which a picture stands, by the beginning of its name; all others stand in the time line."""
 
 
 def assembled(template: str, pictures: Sequence[Picture], **shown: Any) -> str:
@@ -46,7 +46,7 @@ def assembled(template: str, pictures: Sequence[Picture], **shown: Any) -> str:
 
 
 def _library() -> str:
-    from canlens.reports.pictures.picture import plotly_script  # noqa: PLC0415 – only wanted where there is a picture
+    from canlens.reports.pictures import plotly_script  # noqa: PLC0415 – only wanted where there is a picture
 
     return plotly_script()
 
@@ -55,7 +55,7 @@ def _view(picture: Picture) -> dict[str, object]:
     """Return a picture for the templates; ``<`` is written so that no script can end inside the data."""
     return {
         "anchor": f"picture-{picture.name}",
-        "place": PLACES.get(picture.name, "timeline"),
+        "place": PLACES.get(picture.name.partition("-")[0], "timeline"),
         "title": picture.title,
         "caption": picture.caption,
         "alternative": picture.alternative,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.measures.crossing import crossings
+from canlens.measures.picturing import drawn_recordings
 from canlens.measures.quoting import quotes
 from canlens.reports import words
 from canlens.reports.page import bus_views, output_views
@@ -13,11 +14,13 @@ from canlens.reports.page.views import (
     Step,
     Verdict,
     cause_views,
-    date_words,
     finding_views,
+    leading_views,
     likely_step,
+    recording_subtitle,
     recording_view,
 )
+from canlens.reports.pictures import check_pictures
 from canlens.reports.text import answer_of, verdict_sentence
 from canlens.reports.text_findings import by_severity
 from canlens.reports.untested import untested
@@ -33,8 +36,6 @@ if TYPE_CHECKING:
     from canlens.results import CheckResult
     from canlens.trace import Trace
 
-LEADING = 6
-"""Findings that are linked from the first screen."""
 SECTIONS = (
     ("answer", "The answer"),
     ("chain", "Chains"),
@@ -49,7 +50,7 @@ SECTIONS = (
 )
 
 
-def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, pictures: Sequence[Picture] = ()) -> str:
+def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, channel: str | None = None) -> str:
     """Write a checked job as one HTML file.
 
     Parameters
@@ -57,9 +58,10 @@ def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, pictures: Sequ
     checkup
         The job.
     traces
-        Its recordings in the same order; without them the frames behind a finding are not quoted.
-    pictures
-        What is drawn, in order.
+        Its recordings in the same order; without them the frames behind a finding are not quoted, and currents,
+        supply and load are not drawn.
+    channel
+        As it was given when the job was judged.
     """
     result, plan = checkup.result, checkup.evidence[-1].plan
     findings = by_severity(result.findings)
@@ -67,7 +69,7 @@ def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, pictures: Sequ
     bus = checkup.evidence[-1].bus_evidence
     return assembled(
         "check.html",
-        pictures,
+        _pictures(checkup, traces, channel),
         kind="Check of an install",
         title=result.title or "Job without a title",
         subtitle=_subtitle(result),
@@ -87,7 +89,7 @@ def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, pictures: Sequ
         interval_rows=bus_views.interval_rows(bus),
         reading_headings=bus_views.READING_HEADINGS,
         reading_rows=bus_views.reading_rows(bus),
-        open_ends=untested(result),
+        open_ends=[f"{each.what} {each.proof}".strip() for each in untested(result)],
         exercises=result.next_exercises,
         recordings=[
             recording_view(each, f"Recording {number}" if several else "")
@@ -99,13 +101,17 @@ def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, pictures: Sequ
     )
 
 
+def _pictures(checkup: Checkup, traces: Sequence[Trace], channel: str | None) -> tuple[Picture, ...]:
+    if not any(each.duration_s > 0 for each in checkup.result.recordings):
+        return ()
+    return check_pictures(checkup, drawn_recordings(checkup.evidence, traces, channel=channel) if traces else ())
+
+
 def _subtitle(result: CheckResult) -> str:
     """Say what was recorded when, and for how long."""
     if len(result.recordings) != 1:
         return words.counted(len(result.recordings), "recording")
-    (only,) = result.recordings
-    date = date_words(only.start)
-    return f"{only.frames} frames in {words.seconds(only.duration_s)} s{f', recorded {date}' if date else ''}"
+    return recording_subtitle(result.recordings[0])
 
 
 def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
@@ -115,16 +121,11 @@ def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
     steps.append(Step("next", "Do next", words.sentence(answer.step)))
     if answer.caution:
         steps.append(Step("caution", "Caution", answer.caution))
-    own = [
-        {"number": number, "word": words.SEVERITIES[each.severity], "subject": words.listed(each.subject)}
-        for number, each in enumerate(findings, 1)
-        if not each.consequence_of
-    ]
     return {
         "verdict": Verdict.of(output_views.STATES[result.verdict], verdict_sentence(result)),
         "lead": words.sentence(answer.where),
         "steps": steps,
-        "leading": own[:LEADING],
+        "leading": leading_views(findings),
     }
 
 

@@ -21,6 +21,8 @@ DATED_FROM_S = 1e9
 DATED_TO_S = 4e9
 LINES_SHOWN = 4
 """Line numbers named in one sentence; the table under it holds them all."""
+LEADING = 6
+"""Findings that are linked from the first screen."""
 PROBLEMS_SHOWN = 50
 KINDS = {"data": "", "remote": "remote, ", "error": "error frame"}
 
@@ -135,24 +137,45 @@ def _seen(finding: Finding, *, several: bool) -> str:
     return f"recording {finding.evidence.recording + 1}, {where}" if several else where
 
 
+def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
+    """Return the findings that are linked from the first screen: those that no other one explains."""
+    own: list[dict[str, object]] = [
+        {"number": number, "word": words.SEVERITIES[each.severity], "subject": words.listed(each.subject)}
+        for number, each in enumerate(findings, 1)
+        if not each.consequence_of
+    ]
+    return own[:LEADING]
+
+
+def recording_subtitle(recording: RecordingResult) -> str:
+    """Say how much was recorded, and when."""
+    date = date_words(recording.start)
+    when = f", recorded {date}" if date else ""
+    return f"{words.counted(recording.frames, 'frame')} in {words.seconds(recording.duration_s)} s{when}"
+
+
 def quote_view(quote: Quote) -> dict[str, object]:
     """Return what the page shows of one frame."""
-    number = f"0x{quote.identifier:x}"
-    bits = "29 bits" if quote.is_extended else "11 bits"
-    frame = KINDS["error"] if quote.kind == "error" else f"{KINDS[quote.kind]}{number} ({bits})"
-    who = " of ".join(each for each in (quote.message, quote.sender) if each)
-    left_out = [{"text": f"and {words.counted(quote.left_out, 'more signal')}", "is_wanted": False}] * bool(
-        quote.left_out
-    )
-    said = [{"text": quote.error, "is_wanted": True}] * bool(quote.error)
+    is_error = quote.kind == "error"
+    number = KINDS[quote.kind] if is_error else f"{KINDS[quote.kind]}0x{quote.identifier:x}"
+    bits = ", 29 bits" if quote.is_extended and not is_error else ""
+    where = f" on {quote.channel}" if quote.channel else ""
+    wanted = [each for each in quote.values if each.is_wanted]
+    shown = wanted or list(quote.values)
+    more = quote.left_out + len(quote.values) - len(shown)
+    told = [(_value(each), bool(wanted)) for each in shown]
+    if is_error:
+        told.append((quote.error, True))
+    if more:
+        told.append((f"{words.counted(more, 'other signal')} in it", False))
     return {
         "line": quote.line,
         "seconds": words.seconds(quote.time_s),
         "stamp": quote.stamp,
-        "frame": f"{frame} on {quote.channel}" if quote.channel else frame,
-        "message": who,
+        "frame": f"{number}{bits}{where}",
+        "message": " of ".join(each for each in (quote.message, quote.sender) if each),
         "payload": [(f"{byte:02X}", is_wanted) for byte, is_wanted in quote.payload],
-        "said": [*said, *({"text": _value(each), "is_wanted": each.is_wanted} for each in quote.values), *left_out],
+        "said": [{"text": text, "is_wanted": is_wanted} for text, is_wanted in told],
     }
 
 
