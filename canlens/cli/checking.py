@@ -72,8 +72,8 @@ def check_job(
     given = look_at_handover(options, inputs=inputs)
     judged = judge_job(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
     if given is not None:
-        hand_over(judged.checkup, options, given)
-    return _report(judged, json, html)
+        hand_over(judged.checkup, judged.traces, options, given, channel=channel)
+    return _report(judged, json=json, html=html, channel=channel)
 
 
 def _look_at_files(
@@ -132,7 +132,7 @@ def judge_job(
     return Judged(checkup, traces)
 
 
-def _report(judged: Judged, json: str | None, html: str | None) -> int:
+def _report(judged: Judged, *, json: str | None, html: str | None, channel: str | None) -> int:
     """Write what was asked for and return the exit code."""
     from canlens.reports.json_form import json_bytes
 
@@ -141,7 +141,7 @@ def _report(judged: Judged, json: str | None, html: str | None) -> int:
     if html is not None:
         from canlens.reports.page import check_page
 
-        write_page(html, check_page(checkup, traces))
+        write_page(html, check_page(checkup, traces, channel=channel))
     if json is not None:
         content = json_bytes(checkup.to_dict())
         if json == STANDARD_STREAM:

@@ -13,6 +13,7 @@ from canlens.errors import UsageError
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
     from canlens.handover import Given
+    from canlens.trace import Trace
 
 DECIMAL_SIGNS = ("point", "comma")
 
@@ -84,7 +85,9 @@ def _refuse_lonely(options: HandoverOptions) -> None:
             raise UsageError(f"{name}: belongs to a hand-over. Add --handover DIR.")
 
 
-def hand_over(checkup: Checkup, options: HandoverOptions, given: Given) -> None:
+def hand_over(
+    checkup: Checkup, traces: list[Trace], options: HandoverOptions, given: Given, *, channel: str | None
+) -> None:
     """Write the hand-over and tell where it is."""
     from canlens.handover import write_handover
 
@@ -94,6 +97,8 @@ def hand_over(checkup: Checkup, options: HandoverOptions, given: Given) -> None:
         checkup,
         folder,
         given,
+        traces=traces,
+        channel=channel,
         redact=options.redact,
         decimal_comma=options.csv_locale == "comma",
         force=options.force,

@@ -10,7 +10,7 @@ from importlib import metadata
 from typing import TYPE_CHECKING
 
 from canlens.handover.given import Given, Source, read_sources
-from canlens.handover.redacting import CLOCK, redacted_checkup, redacted_copies
+from canlens.handover.redacting import CLOCK, redacted_checkup, redacted_copies, redacted_trace
 from canlens.handover.redaction import Redaction
 from canlens.handover_results import DatabaseRow, FileRow, InputRow, LeftOutRow, Manifest, to_dict
 from canlens.job import identifying_texts, without_identity
@@ -18,14 +18,18 @@ from canlens.measures.exercise_rows import exercise_rows
 from canlens.measures.lanes import lanes
 from canlens.reports.csv_tables import csv_tables
 from canlens.reports.json_form import json_bytes
+from canlens.reports.page import check_page
 from canlens.reports.sheet import SIGN_OFF, customer_sheet
 from canlens.reports.text import check_text
 from canlens.reports.text_strips import PARTS
 from canlens.reports.untested import untested
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canlens.checkup import Checkup
     from canlens.job import JobDetails
+    from canlens.trace import Trace
 
 MANIFEST = "manifest.json"
 SUMS = "SHA256SUMS"
@@ -56,8 +60,8 @@ class Job:
 
     Attributes
     ----------
-    checkup, details
-        What was found, and what was given besides.
+    checkup, traces, details
+        What was found, in which recordings, and what was given besides.
     sources
         The files that were read.
     copies
@@ -69,6 +73,7 @@ class Job:
     """
 
     checkup: Checkup
+    traces: Sequence[Trace]
     details: JobDetails | None
     sources: list[Source]
     copies: dict[str, tuple[Source, bytes]]
@@ -76,16 +81,29 @@ class Job:
     redaction: Redaction | None = None
 
 
-def contents(checkup: Checkup, given: Given, *, redact: bool, decimal_comma: bool) -> dict[str, bytes]:
+def contents(
+    checkup: Checkup,
+    given: Given,
+    *,
+    traces: Sequence[Trace] = (),
+    channel: str | None = None,
+    redact: bool = False,
+    decimal_comma: bool = False,
+) -> dict[str, bytes]:
     """Return every file of a hand-over by its path inside the folder; the manifest and the hashes come last.
+
+    Parameters are those of :func:`canlens.handover.write_handover`.
 
     Raises
     ------
     UsageError
         A file that was given cannot be read any more.
     """
-    job = _redacted(checkup, given) if redact else _plain(checkup, given)
-    files = _reports(job, decimal_comma=decimal_comma)
+    job = _redacted(checkup, given, traces) if redact else _plain(checkup, given, traces)
+    files = {
+        "report.html": _text(check_page(job.checkup, job.traces, channel=channel)),
+        **_reports(job, decimal_comma=decimal_comma),
+    }
     files |= {target: content for target, (_, content) in job.copies.items()}
     rows = tuple(
         FileRow(name, _WHAT.get(name) or f"the {_role(job, name)} as used", _hash(content), len(content))
@@ -97,25 +115,26 @@ def contents(checkup: Checkup, given: Given, *, redact: bool, decimal_comma: boo
     return files
 
 
-def _plain(checkup: Checkup, given: Given) -> Job:
+def _plain(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
     sources = read_sources(checkup.evidence[-1].plan, given, checkup.result.recordings, flat=False)
     copies = {each.target: (each, each.content) for each in sources if each.content is not None}
-    return Job(checkup, given.details, sources, copies)
+    return Job(checkup, traces, given.details, sources, copies)
 
 
-def _redacted(checkup: Checkup, given: Given) -> Job:
+def _redacted(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
     """Take out what identifies the vehicle: first from the nouns, so that every report is made without it."""
     sources = read_sources(checkup.evidence[-1].plan, given, checkup.result.recordings, flat=True)
     secrets = identifying_texts(given.details) if given.details else []
     redaction = Redaction(secrets, [each.file for each in sources if each.file not in {"", "-"}])
     details, keys = without_identity(given.details) if given.details else (None, ())
     plain = redacted_checkup(checkup, redaction)
+    bare = [redacted_trace(each, redaction) for each in traces]
     copies, uncertain = redacted_copies(sources, redaction, checkup)
     details = redaction.noun(details)
     told = {row.what: row for row in redaction.left_out()}
     silent = [LeftOutRow(key, 0) for key in keys if key not in told]
     left_out = (*told.values(), *silent, CLOCK, *uncertain)
-    return Job(plain, details, sources, copies, left_out, redaction)
+    return Job(plain, bare, details, sources, copies, left_out, redaction)
 
 
 def _role(job: Job, name: str) -> str:

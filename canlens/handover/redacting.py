@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from canlens.evidence import Evidence
     from canlens.handover.given import Source
     from canlens.handover.redaction import Redaction
+    from canlens.trace import Trace
 
 CLOCK = LeftOutRow("the clock: times count from the first frame of each recording", 0)
 
@@ -40,6 +41,12 @@ def _without_clock(evidence: Evidence) -> Evidence:
         for each in evidence.marks
     )
     return replace(evidence, recording=replace(evidence.recording, start=None), marks=marks, marks_offset_s=0.0)
+
+
+def redacted_trace(trace: Trace, redaction: Redaction) -> Trace:
+    """Return a recording whose stamps count from its first frame; bytes of frames stay as they are."""
+    bare = redaction.noun(trace)
+    return replace(bare, time_ns=trace.time_ns - trace.start_ns, origin_ns=0)
 
 
 def redacted_copies(

@@ -12,10 +12,12 @@ from canlens.handover_results import HANDOVER_SCHEMA
 from canlens.whole_files import replace_file
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from canlens.checkup import Checkup
     from canlens.handover.given import Given
+    from canlens.trace import Trace
 
 
 def write_handover(
@@ -23,6 +25,8 @@ def write_handover(
     folder: Path,
     given: Given,
     *,
+    traces: Sequence[Trace] = (),
+    channel: str | None = None,
     redact: bool = False,
     decimal_comma: bool = False,
     force: bool = False,
@@ -37,6 +41,10 @@ def write_handover(
         Where to write; see :func:`require_free`.
     given
         The files that the job was made of.
+    traces
+        Its recordings, in order; without them the page quotes no frames and draws no currents.
+    channel
+        As it was given when they were judged.
     redact
         Whether to take out what identifies the vehicle.
     decimal_comma
@@ -55,7 +63,7 @@ def write_handover(
         The folder is in use, or a file cannot be read or written.
     """
     require_free(folder, force=force)
-    files = contents(checkup, given, redact=redact, decimal_comma=decimal_comma)
+    files = contents(checkup, given, traces=traces, channel=channel, redact=redact, decimal_comma=decimal_comma)
     if force:
         _clear(folder)
     for name, content in files.items():

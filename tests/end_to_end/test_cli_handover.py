@@ -35,7 +35,7 @@ kind = "hut carrier, four wheels"
 registration = "KX 21 QRN"
 vin = "QRNZZZ31ZAB004711"
 owner = "Fellside Huts"
-odometer = 812345
+odometer = 70418263
 [controller]
 model = "Hutbox"
 serial_number = "HB-00317"
@@ -45,6 +45,7 @@ output = "air_horn"
 fuse_a = 15
 """
 FILES = {
+    "report.html",
     "customer-sheet.html",
     "report.txt",
     "check.json",
@@ -232,7 +233,7 @@ PLANTED = (
     "J-2026-031",
     "2026-11-24",
     "sheepdog 7",
-    "812345",
+    "70418263",
     "jdoe",
     "1760000",
 )
