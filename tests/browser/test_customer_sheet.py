@@ -120,3 +120,19 @@ def test_the_sheet_asks_for_nothing_and_fits_a_phone(paper: Browser, tmp_path: P
     assert said == []
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     page.close()
+
+
+def test_hostile_texts_run_nothing(paper: Browser, tmp_path: Path) -> None:
+    hostile = "<script>alert(1)</script><img src=x onerror=alert(2)>\"' onload=alert(3)"
+    result, plan, details = _job(3, text=hostile)
+    (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details), "utf-8")
+    page = paper.new_page()
+    asked: list[str] = []
+    opened: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("dialog", lambda dialog: opened.append(dialog.message))
+    page.goto((tmp_path / "sheet.html").as_uri())
+    assert opened == []
+    assert len(asked) == 1
+    assert hostile in page.inner_text("h1")
+    page.close()
