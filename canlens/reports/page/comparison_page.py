@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from canlens.reports import words
 from canlens.reports.comparison_text import CAUTIONS, DIRECTIONS, STATES, VERDICTS, chance_words
 from canlens.reports.page.assembling import assembled
-from canlens.reports.page.views import Step, Verdict, cause_views, date_words, likely_step, recording_view
+from canlens.reports.page.views import Step, Verdict, cause_views, date_words, file_name, likely_step, recording_view
 from canlens.reports.pictures import comparison_pictures
 from canlens.reports.text import LIKELY
 
@@ -41,7 +41,7 @@ def comparison_page(comparison: Comparison) -> str:
         "comparison.html",
         comparison_pictures(comparison),
         kind="Before and after a change of the wiring",
-        title=f"{_name(result.before)} and {_name(result.after)}",
+        title=f"{file_name(result.before)} and {file_name(result.after)}",
         subtitle="",
         sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
         verdict=Verdict(SIGNS[result.verdict], VERDICTS[result.verdict], result.sentence),
@@ -59,10 +59,6 @@ def comparison_page(comparison: Comparison) -> str:
     )
 
 
-def _name(recording: RecordingResult) -> str:
-    return recording.file or "a recording in memory"
-
-
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
@@ -71,7 +67,7 @@ def _lead(result: ComparisonResult) -> str:
     """Say what weighs most; where nothing changed, what that does not cover."""
     open_changes = [each for each in result.changes if not each.explained_by]
     if open_changes:
-        return words.sentence(_capital(open_changes[0].sentence))
+        return words.sentence(open_changes[0].sentence)
     if result.verdict == "not-comparable":
         return ""
     return "What could not be compared stands below; what no recording shows, measure."
@@ -101,7 +97,9 @@ def _short(result: ComparisonResult) -> list[tuple[str, str]]:
 
 def _recording(recording: RecordingResult) -> str:
     date = date_words(recording.start)
-    told = f"{_name(recording)}, {words.seconds(recording.duration_s)} s, {words.counted(recording.frames, 'frame')}, "
+    told = (
+        f"{file_name(recording)}, {words.seconds(recording.duration_s)} s, {words.counted(recording.frames, 'frame')}, "
+    )
     return f"{told}{recording.quality}{f', recorded {date}' if date else ''}"
 
 
@@ -115,7 +113,7 @@ def _change(number: int, change: Change) -> dict[str, object]:
         "direction": "explained" if change.explained_by else change.direction,
         "word": "explained" if change.explained_by else DIRECTIONS[change.direction] or "changed",
         "subject": words.listed(change.subject),
-        "sentence": words.sentence(_capital(change.sentence)),
+        "sentence": words.sentence(change.sentence),
         "chance": _capital(told),
         "before": _value(change.before, change.unit),
         "after": _value(change.after, change.unit),

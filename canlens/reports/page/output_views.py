@@ -47,6 +47,7 @@ def output_views(result: CheckResult, plan: Plan, findings: Sequence[Finding]) -
             "word": words.VERDICTS[output.verdict],
             "planned": planned_words(plan.outputs[name]),
             "why": words.sentence(_why(output)),
+            "follows": _follows(output),
             "summary": " ".join(words.sentence(each) for each in output_remarks(output))
             or words.sentence(_why(output)),
             "findings": [
@@ -65,6 +66,13 @@ def _why(output: OutputResult) -> str:
     if output.verdict == "not-proven" or output.latency_s.median is None:
         return output.reason
     return f"{output.reason}, typically after {words.milliseconds(output.latency_s.median)} ms"
+
+
+def _follows(output: OutputResult) -> str:
+    """Say which rule an output follows instead of the planned one; nothing where it follows that."""
+    if output.verdict == "proven" or output.observed in {None, output.planned}:
+        return ""
+    return f"What it really follows: {output.observed}"
 
 
 def _links(output: OutputResult) -> list[dict[str, object]]:

@@ -13,6 +13,7 @@ from canlens.reports.page.views import (
     Step,
     Verdict,
     cause_views,
+    file_name,
     finding_views,
     leading_views,
     recording_subtitle,
@@ -87,7 +88,7 @@ def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | 
         "survey.html",
         _pictures(overview, trace, channel),
         kind="Survey of a bus",
-        title=result.recording.file or "Recording in memory",
+        title=file_name(result.recording),
         subtitle=recording_subtitle(result.recording),
         sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
         **_answer(result, findings),
@@ -105,7 +106,7 @@ def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | 
         identifier_numbers=IDENTIFIER_NUMBERS,
         identifiers=_identifiers(result),
         sleep=survey_sections.sleep_sentences(result.quiet),
-        open_ends=[*([] if result.errors.recorded == "yes" else [proviso(result)]), NEVER_SHOWN],
+        open_ends=[*_untold_errors(result), NEVER_SHOWN],
         recordings=[recording_view(result.recording)],
         causes=cause_views(result.causes),
         findings=finding_views(findings, quoted, several=False),
@@ -150,6 +151,12 @@ def _short(result: SurveyResult) -> list[tuple[str, str]]:
         ("channels", words.listed(result.recording.channels) or "none named"),
         ("quality of the recording", "; ".join([result.recording.quality, *result.recording.quality_reasons])),
     ]
+
+
+def _untold_errors(result: SurveyResult) -> list[str]:
+    if result.errors.frames or result.errors.recorded == "yes":
+        return []
+    return [f"Errors: {survey_sections.no_error_words(result.errors)}"]
 
 
 def _error_number(result: SurveyResult) -> str:

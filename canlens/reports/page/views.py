@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens.reports import words
@@ -38,7 +39,7 @@ class Verdict(NamedTuple):
     def of(cls, state: LinkState, sentence: str) -> Verdict:
         """Part a sentence such as ``FAILED – why.``."""
         word, _, rest = sentence.partition(" – ")
-        return cls(state, word, rest)
+        return cls(state, word, rest[:1].upper() + rest[1:])
 
 
 class Step(NamedTuple):
@@ -145,6 +146,12 @@ def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
         if not each.consequence_of
     ]
     return own[:LEADING]
+
+
+def file_name(recording: RecordingResult) -> str:
+    """Return the name of a recording without its folders."""
+    named = {"-": "standard input", "": "a recording in memory"}
+    return named.get(recording.file) or PurePath(recording.file).name
 
 
 def recording_subtitle(recording: RecordingResult) -> str:

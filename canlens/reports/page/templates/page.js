@@ -24,9 +24,18 @@
   addEventListener("afterprint", () => closed.forEach((each) => { each.open = false; }));
 
   if (!plots.length || !window.Plotly) { root.dataset.drawn = "0"; return; }
+  const ink = () => getComputedStyle(root).getPropertyValue("--ink").trim();
+  const shown = [...plots];
+  const recolour = (colour) => shown.forEach((each) => {
+    if (each.data) Plotly.relayout(each, { "font.color": colour });
+  });
+  dark.addEventListener("change", () => recolour(ink()));
+  addEventListener("beforeprint", () => recolour("#000"));
+  addEventListener("afterprint", () => recolour(ink()));
   let drawn = 0;
   const draw = (place) => {
     const figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
+    figure.layout.font.color = ink();
     return Plotly.newPlot(place, figure.data, figure.layout, figure.config).then(() => {
       drawn += 1;
       root.dataset.drawn = String(drawn);
