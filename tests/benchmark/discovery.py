@@ -122,7 +122,7 @@ def _one(figures: Figures, case: Case, session: Session) -> None:
     found = make_discovery(session.trace, session.marks).result
     figures.seconds += time.process_time() - begun
     figures.frames += len(session.trace)
-    ranks = {name: _rank(row, session.truth[name]) for name, row in found.controls.items()}
+    ranks = {name: rank_of(row, session.truth[name]) for name, row in found.controls.items()}
     wrong = any(row.named and ranks[name] > 1 for name, row in found.controls.items())
     figures.score(case, "canlens").add(ranks.values(), (row.named for row in found.controls.values()), wrong=wrong)
     for method, judge in METHODS:
@@ -142,7 +142,7 @@ def _places(truth: list[Spot]) -> set[Place]:
     }
 
 
-def _rank(row: ControlDiscovery, truth: list[Spot]) -> float:
+def rank_of(row: ControlDiscovery, truth: list[Spot]) -> float:
     """Return the place of the first right candidate, or one of whose mirrors is right; infinite if none is."""
     right = _places(truth)
 

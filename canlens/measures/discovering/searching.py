@@ -44,6 +44,8 @@ MOST_CYCLE_S = 1.5
 """A change waits at most so long for the next frame [s]; slower messages are met only if they happen to be quick."""
 SHIFTED_AT, WINDOWS = 0.05, 1.5
 """A named place does as well with this share of all shifts at most, or with so many times what one window takes."""
+MODEL_DOUBT = 10
+"""Chances by the model count so many times more: it takes exercises for unrelated to the rhythm of the bus."""
 FAR_BETTER = 100.0
 """A place belongs to one of two controls where its chance is so many times smaller (our choice)."""
 CLOSER_S = (LEAST_JITTER_S, 1.0)
@@ -182,7 +184,7 @@ def _aligned(
         judge = judge_for(tried)
         shift = best_shift(tried, slots, judge, judge_for, _reach(slots, span_s))
         shift = centred(tried, slots, judge, shift)
-        shift = replace(shift, tries=shift.tries * len(choices))
+        shift = replace(shift, tries=shift.tries * len(choices) * (1 if prompted else MODEL_DOUBT))
         found = evidence(tried, slots, judge, shift)
         if best is None or found < best[0]:
             best = (found, slots, judge, shift)

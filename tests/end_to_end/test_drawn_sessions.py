@@ -1,0 +1,30 @@
+"""Sessions that nobody has seen: what is planted is found, and nothing is named where nothing is."""
+
+from __future__ import annotations
+
+import pytest
+
+from canlens import discover
+from tests.benchmark.discovery import CASES, NULLS, Case, rank_of
+from tests.benchmark.drawn_sessions import draw_session
+
+SEEDS = range(31_000, 31_005)
+
+
+@pytest.mark.parametrize("case", [each for each in CASES if each.draw is draw_session], ids=lambda each: each.name)
+def test_planted_places_come_first(case: Case) -> None:
+    ranks = []
+    for seed in SEEDS:
+        session = case.draw(seed, case.kind)
+        result = discover(session.trace, session.marks).result
+        ranks += [rank_of(row, session.truth[name]) for name, row in result.controls.items()]
+        for name, row in result.controls.items():
+            assert not row.named or rank_of(row, session.truth[name]) == 1
+    assert sum(rank == 1 for rank in ranks) >= 0.9 * len(ranks)
+
+
+@pytest.mark.parametrize("case", [each for each in NULLS if each.draw is draw_session], ids=lambda each: each.name)
+def test_nothing_is_named_where_nothing_follows(case: Case) -> None:
+    for seed in SEEDS:
+        session = case.draw(seed, case.kind)
+        assert not any(row.named for row in discover(session.trace, session.marks).result.controls.values())
