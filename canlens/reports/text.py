@@ -92,7 +92,7 @@ def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> Non
     page.paragraph(words.sentence(answer.where))
     if answer.likely:
         page.paragraph(words.sentence(answer.likely), first="Most likely:", indent=2)
-    page.paragraph(words.sentence(answer.step), first="Do next:", indent=2)
+    page.paragraph(words.capital(words.sentence(answer.step)), first="Do next:", indent=2)
     if answer.caution:
         page.paragraph(answer.caution, first="Caution:", indent=2)
 

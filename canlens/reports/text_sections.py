@@ -11,7 +11,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canlens.reports.layout import Page
-    from canlens.reports.untested import Untested
     from canlens.results import BusResult, CheckResult, ControlResult, OutputResult, RecordingResult
 
 PROBLEMS_SHOWN = 10
@@ -74,22 +73,15 @@ def add_untested(page: Page, result: CheckResult) -> None:
     """Add what the recording leaves open: outputs without proof, and links that cannot be told."""
     page.heading("NOT TESTED")
     page.paragraph("What stands here was neither passed nor failed.")
-    told = untested(result)
-    outputs = sum(output.verdict == "not-proven" for output in result.outputs.values())
-    for each in told[:outputs]:
-        _add_one_untested(page, each)
+    for each in untested(result):
+        page.paragraph(each.what, first="*", indent=2)
+        if each.proof and not result.next_exercises:
+            page.paragraph(each.proof, first="  ", indent=2)
     if result.next_exercises:
-        page.paragraph("To settle the rest, record this:")
+        page.gap()
+        page.paragraph("To settle what exercises can settle, record this:")
         for number, exercise in enumerate(result.next_exercises, 1):
-            page.paragraph(words.sentence(exercise), first=f"{number}.", indent=2)
-    for each in told[outputs:]:
-        _add_one_untested(page, each)
-
-
-def _add_one_untested(page: Page, each: Untested) -> None:
-    page.paragraph(each.what, first="*", indent=2)
-    if each.proof:
-        page.paragraph(each.proof, indent=2, first="  ")
+            page.paragraph(words.capital(words.sentence(exercise)), first=f"{number}.", indent=4)
 
 
 def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:

@@ -92,6 +92,17 @@ def sentence(text: str) -> str:
     return text if not text or text[-1] in ".!?:;" else f"{text}."
 
 
+def capital(text: str) -> str:
+    """Begin a text with a capital, unless its first word is a name of somebody's own.
+
+    Examples
+    --------
+    >>> capital("operate horn twice."), capital("horn_2 stays off.")
+    ('Operate horn twice.', 'horn_2 stays off.')
+    """
+    return text[:1].upper() + text[1:] if text.partition(" ")[0].isalpha() else text
+
+
 def listed(names: tuple[str, ...] | list[str]) -> str:
     """Say names one after the other."""
     return ", ".join(names)

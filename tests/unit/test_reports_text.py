@@ -268,6 +268,16 @@ def test_what_was_not_tested_lists_outputs_and_links() -> None:
     assert 'Link "stops as planned" was not shown for siren.' in section
 
 
+def test_what_settles_all_is_told_once_and_not_output_by_output() -> None:
+    text = check_text(replace(sample.NOT_PROVEN, next_exercises=("operate ignition twice", "horn_2 once.")))
+    section = text.split("NOT TESTED\n")[1].split("\n\nCONTROLS")[0]
+    assert section.endswith(
+        "To settle what exercises can settle, record this:\n1.  Operate ignition twice.\n2.  horn_2 once."
+    )
+    assert "To prove it" not in section
+    assert "To prove it: Switch ignition on and off twice more" in check_text(sample.NOT_PROVEN)
+
+
 def test_unusable_lines_are_told_with_their_numbers() -> None:
     text = check_text(sample.FAILED)
     assert "line 12: found (17600, expected (time) channel frame (3 of this kind)" in text
