@@ -29,7 +29,8 @@ Seconds = Annotated[
     float | None, Field(description="a time in seconds, above 0, a year at most", gt=0, le=YEAR_S, allow_inf_nan=False)
 ]
 SomeSeconds = Annotated[
-    float | None, Field(description="a time in seconds, 0 or more, a year at most", ge=0, le=YEAR_S, allow_inf_nan=False)
+    float | None,
+    Field(description="a time in seconds, 0 or more, a year at most", ge=0, le=YEAR_S, allow_inf_nan=False),
 ]
 Times = Annotated[int | None, Field(description="a whole number, 1 or more", ge=1)]
 OnValue = Annotated[float, Field(allow_inf_nan=False)] | str
