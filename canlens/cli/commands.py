@@ -10,6 +10,7 @@ import typer
 from canlens.cli.checking import check_job
 from canlens.cli.comparing import compare_recordings
 from canlens.cli.discovering import discover_bits
+from canlens.cli.found_files import first_plan
 from canlens.cli.manual import explain
 from canlens.cli.prompting import exercises
 from canlens.cli.rehearsing import rehearse
@@ -53,6 +54,7 @@ app.command("survey")(survey_bus)
 app.command("compare")(compare_recordings)
 app.command("discover")(discover_bits)
 app.command("exercises")(exercises)
+app.command("plan")(first_plan)
 app.command("rehearse")(rehearse)
 app.command("explain")(explain)
 

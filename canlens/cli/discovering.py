@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
+from canlens.cli.found_files import DbcOption, PlanOption, look_at_found_files, write_found_files
+from canlens.cli.inputs import STANDARD_STREAM, require_file
+from canlens.cli.pages import HtmlOption, look_at_targets, write_page
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -34,6 +36,9 @@ def discover_bits(
     json: Annotated[
         str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
     ] = None,
+    html: HtmlOption = None,
+    write_dbc: DbcOption = None,
+    write_plan: PlanOption = None,
 ) -> int:
     """Find the bits that follow each marked control, with the chance of being wrong.
 
@@ -41,13 +46,15 @@ def discover_bits(
     """
     from canlens import discover, read_database, read_marks, read_trace
 
-    _look_at_files(log, marks, dbc, json)
+    _look_at_files(log, marks, dbc, json, html)
+    look_at_found_files(write_dbc=write_dbc, write_plan=write_plan, taken=[log, marks, dbc, json, html])
     database = read_database(dbc) if dbc is not None else None
     found = discover(read_trace(log), read_marks(marks), database, channel=channel)
-    return _report(found, json)
+    write_found_files(found, database, dbc=dbc, write_dbc=write_dbc, write_plan=write_plan)
+    return _report(found, json, html)
 
 
-def _look_at_files(log: str, marks: str, dbc: str | None, json: str | None) -> None:
+def _look_at_files(log: str, marks: str, dbc: str | None, json: str | None, html: str | None) -> None:
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     require_file(log, what="a recording")
     for given, what in ((marks, "the marks"), (dbc, "a database")):
@@ -55,21 +62,25 @@ def _look_at_files(log: str, marks: str, dbc: str | None, json: str | None) -> N
             raise UsageError(f"-: {what} must be a file.")
         if given is not None:
             require_file(given, what=what)
-    if json is not None and json != STANDARD_STREAM:
-        refuse_same_file(Path(json), [log, marks, *([dbc] if dbc is not None else [])])
+    look_at_targets(json=json, html=html, sources=[log, marks, *([dbc] if dbc is not None else [])])
 
 
-def _report(found: Discovery, json: str | None) -> int:
+def _report(found: Discovery, json: str | None, html: str | None) -> int:
     """Write what was asked for and return the exit code."""
     from canlens.reports.discovery_text import discovery_text
     from canlens.reports.json_form import json_bytes
 
+    if html is not None:
+        from canlens.reports.page.discovery_page import discovery_page
+
+        write_page(html, discovery_page(found.result))
     if json is not None:
         content = json_bytes(found.to_dict())
         if json == STANDARD_STREAM:
             say_bytes(content)
-            return EXIT_CODES[found.verdict]
-        replace_file(Path(json), content)
-        tell(f"Wrote {json}.\n")
-    say(discovery_text(found.result, encoding=encoding_of(sys.stdout)))
+        else:
+            replace_file(Path(json), content)
+            tell(f"Wrote {json}.\n")
+    if STANDARD_STREAM not in (json, html):
+        say(discovery_text(found.result, encoding=encoding_of(sys.stdout)))
     return EXIT_CODES[found.verdict]

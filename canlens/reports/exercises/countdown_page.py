@@ -7,14 +7,12 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from canlens.reports.exercises.phrases import said, session_cautions, span
+from canlens.reports.page.assets import policy
 from canlens.reports.page.environment import inline, page_environment
 from canlens.results import version
 
 if TYPE_CHECKING:
     from canlens.prompting import Session, Step
-
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:"
-"""What the page may load: nothing but what stands in it."""
 
 
 def countdown_page(session: Session, *, judge: str) -> str:
@@ -32,9 +30,10 @@ def countdown_page(session: Session, *, judge: str) -> str:
     str
         HTML that opens from disk, fetches nothing and sends nothing.
     """
+    script = _own("count_down.js")
     template = page_environment().from_string(_own("count_down.html"))
     return template.render(
-        policy=POLICY,
+        policy=inline(policy([script])),
         title=session.title,
         duration=span(session.duration_s),
         count=sum(step.mark is not None for step in session.steps),
@@ -44,7 +43,7 @@ def countdown_page(session: Session, *, judge: str) -> str:
         version=version(),
         data=inline(_data(session)),
         style=inline(_own("count_down.css")),
-        script=inline(_own("count_down.js")),
+        script=inline(script),
     )
 
 
