@@ -12,6 +12,7 @@ from canlens.measures.error_ledger import error_ledger
 from canlens.measures.error_records import error_records
 from canlens.measures.given_bit_rate import bit_rate_conflict
 from canlens.measures.lone_sender import lone_sender
+from canlens.measures.mapping import in_step
 from canlens.measures.meter import judged_readings
 from canlens.measures.meter_and_log import meter_and_log
 from canlens.plan.rule import ON
@@ -88,15 +89,24 @@ def senders_of(database: Database) -> dict[Identity, str]:
 
 
 def on_spans(outputs: Mapping[str, OutputEvidence]) -> dict[str, Floats]:
-    """Return for each output that the bus shows the spans in which it was on, float64 (k, 2) [s]."""
+    """Return for each output that the bus shows the spans in which it was on, float64 (k, 2) [s].
+
+    It may have come on right after the row before the one that shows it. Outputs never seen apart share their spans.
+    """
+    tracks = {name: each.track for name, each in outputs.items() if each.track is not None and len(each.track.time_s)}
     spans: dict[str, Floats] = {}
-    for name, each in outputs.items():
-        if each.track is None or not len(each.track.time_s):
-            continue
-        is_on = each.track.state == ON
-        stop_s = np.append(each.track.time_s[1:], each.track.end_s)
-        spans[name] = np.column_stack([each.track.time_s[is_on], stop_s[is_on]])
-    return spans
+    for name, track in tracks.items():
+        is_on = track.state == ON
+        stop_s = np.append(track.time_s[1:], track.end_s)
+        start_s = np.maximum(track.before_s, track.time_s[0]) if track.slack_s else track.time_s
+        spans[name] = np.column_stack([start_s[is_on], stop_s[is_on]])
+    together = in_step(tracks, within_s={name: _within_s(outputs[name]) for name in tracks})
+    return {name: np.concatenate([spans[each] for each in together[name]]) for name in tracks}
+
+
+def _within_s(output: OutputEvidence) -> float:
+    """Return the answer time of an output [s]."""
+    return output.scenes[0].within_s if output.scenes else 0.0
 
 
 def _worst_channel(trace: Trace) -> str | None:

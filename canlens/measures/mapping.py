@@ -9,6 +9,8 @@ import numpy as np
 from canlens.plan.rule import UNKNOWN
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from canlens.evidence import Track
 
 
@@ -24,3 +26,28 @@ def told_apart(first: Track, second: Track, *, longer_than_s: float) -> bool:
     starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     total_s = np.append(0.0, np.cumsum(lasts_s))
     return bool(((total_s[stops] - total_s[starts]) > longer_than_s).any())
+
+
+def in_step(tracks: Mapping[str, Track], *, within_s: Mapping[str, float]) -> dict[str, tuple[str, ...]]:
+    """Return for each output all those that were never seen apart from it, itself among them.
+
+    Whatever one of them does to the supply or the bus, the others may do.
+
+    Parameters
+    ----------
+    tracks
+        State of each output.
+    within_s
+        Answer time of each [s]: so much, and one interval of their messages, may lie between outputs in step.
+    """
+    return {
+        name: tuple(
+            other
+            for other, track in tracks.items()
+            if other == name
+            or not told_apart(
+                own, track, longer_than_s=max(within_s[name], within_s[other]) + max(own.slack_s, track.slack_s)
+            )
+        )
+        for name, own in tracks.items()
+    }

@@ -113,14 +113,15 @@ def _fitting(
 ) -> list[tuple[Candidate, Tried]]:
     """Return the candidates that explain the exercises equally well, the output's own rule first, then the shortest.
 
-    The own rule needs no better rival where it explains every exercise; else the candidate with the best score does.
+    The own rule needs no better rival where it explains every exercise, unless it is wrong about when the output goes
+    off and a rival is right about that too; else the candidate with the best score does.
     """
     bearable = MOST_CONTRADICTED * min(moments.on.sum(), moments.off.sum())
     order = sorted(pool, key=lambda one: (one.score, one.literals))
     fits: list[tuple[Candidate, Tried]] = []
     mine = next(each for each in order if each.rule is own)
     tried = tried_rule(own, scenes)
-    if tried.explained >= FEWEST_EDGES and tried.share == 1.0:
+    if tried.explained >= FEWEST_EDGES and tried.share == 1.0 and not _is_outdone(mine, order, scenes, moments):
         fits.append((mine, tried))
     for each in order:
         if fits and (each is fits[0][0] or not _as_good(each, fits[0][0], own)):
@@ -135,6 +136,19 @@ def _fitting(
         if each.rule is own or _hardly_chance(tried, _as_many(each, len(moments.moving())), perfect=perfect):
             fits.append((each, tried))
     return sorted(fits, key=lambda pair: (pair[0].rule is not own, pair[0].literals))
+
+
+def _is_outdone(mine: Candidate, order: Sequence[Candidate], scenes: Sequence[Scene], moments: Moments) -> bool:
+    """Tell whether the own rule is contradicted more than once and a rule that nothing contradicts explains as much."""
+    if moments.stretches_contradicting(mine.rule) < FEWEST_EDGES:
+        return False
+    for each in order:
+        if each.score >= mine.score:
+            return False
+        tried = tried_rule(each.rule, scenes) if not each.contradicted else None
+        if tried is not None and tried.share == 1.0 and tried.bears_out():
+            return _hardly_chance(tried, _as_many(each, len(moments.moving())), perfect=True)
+    return False
 
 
 def _as_good(each: Candidate, best: Candidate, own: Rule) -> bool:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.measures.mapping import in_step
 from canlens.measures.tracks import Rhythm
 from canlens.plan.rule import ON
 from canlens.supply_evidence import Aligned, SupplyEvidence
@@ -75,12 +77,18 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
     if restarts_s is None:
         return None
     lowest_v, usual_v, is_sagging = _volts(plan, recorded)
+    tracks = {name: each.track for name, each in outputs.items() if each.track is not None}
+    aligned = {
+        name: _aligned(name, outputs[name], restarts_s, volts_fit=_volts_fit(plan, recorded, track))
+        for name, track in tracks.items()
+    }
+    asked = {name: outputs[name].rule for name in tracks}
+    together = in_step(asked, within_s={name: plan.outputs[name].within_s for name in tracks})
     return SupplyEvidence(
         restarts_s,
         tuple(
-            _aligned(name, each, restarts_s, volts_fit=_volts_fit(plan, recorded, each.track))
-            for name, each in outputs.items()
-            if each.track is not None
+            replace(each, likelihood=max(aligned[other].likelihood for other in together[name]))
+            for name, each in aligned.items()
         ),
         lowest_v,
         usual_v,

@@ -117,6 +117,43 @@ def test_two_exchanged_outputs_are_one_cause_that_names_both() -> None:
     assert sum(each.cause == "outputs-swapped" for each in causes) == 1
 
 
+def test_exchanged_outputs_are_known_though_one_rule_is_a_part_of_the_other() -> None:
+    horn, brake = presses(6), [(11.0, 18.5)]
+    part = HORN  # horn and not brake
+    outputs = {"siren": planned("horn", answering(part)), "lamp": planned("horn and not brake", answering(horn))}
+    one = job({"horn": horn, "brake": brake}, outputs, end_s=24)
+    assert one.result("siren").observed == "horn and not brake"
+    cause = first(one)
+    assert (cause.cause, cause.subject) == ("outputs-swapped", ("lamp", "siren"))
+
+
+def test_an_output_that_drops_by_itself_still_follows_its_own_rule() -> None:
+    dropped = [(start + 0.05, start + 0.5 if number % 2 else stop + 0.05) for number, (start, stop) in enumerate(HORN)]
+    one = job({"horn": HORN, "brake": BRAKE}, {"siren": planned("horn", dropped)}, end_s=24)
+    assert one.result("siren").observed == "horn"
+
+
+def test_an_output_that_comes_on_and_goes_off_late_alike_is_slow_and_has_no_run_on() -> None:
+    # its message is sent on each change, and besides every 1.3 s: some late answers are forgiven as slow rows
+    horn = presses(8, hold_s=2.0, every_s=4.0)
+    slow = wave(answering(horn, delay_s=0.7), cycle_s=1.3, at_once=True)
+    causes = ranked(job({"horn": horn}, {"siren": planned("horn", slow)}, end_s=36).evidence)
+    assert (causes[0].cause, causes[0].subject) == ("answer-late", ("siren",))
+    assert causes[0].probability > 0.9
+
+
+def test_outputs_that_always_switch_together_share_what_one_of_them_does_to_the_supply() -> None:
+    presses_s = presses(5, hold_s=2.0, every_s=6.0)
+    gaps = [(a + 0.25, a + 0.95) for a, _ in presses_s]
+    on = wave(answering(presses_s), silent=gaps)
+    later = wave(answering(presses_s, delay_s=0.2), silent=gaps)
+    outputs = {"siren": planned("horn", on), "lamp": planned("horn", later)}
+    causes = ranked(job({"horn": presses_s}, outputs, end_s=44).evidence)
+    sags = {each.subject: each.probability for each in causes if each.cause == "supply-sag"}
+    assert set(sags) == {("siren",), ("lamp",)}
+    assert sags["siren",] == pytest.approx(sags["lamp",])
+
+
 def test_one_output_that_follows_another_control_is_not_exchanged() -> None:
     cause = first(two_outputs(answering(BRAKE), answering(BRAKE)))
     assert (cause.cause, cause.subject) == ("output-follows-other-control", ("siren",))

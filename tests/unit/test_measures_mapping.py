@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from canlens.measures.mapping import told_apart
+from canlens.measures.mapping import in_step, told_apart
 from canlens.measures.tracks import rule_track
 from canlens.plan import parse_rule
 from canlens.plan.rule import OFF, ON, UNKNOWN
@@ -67,6 +67,18 @@ def test_a_difference_up_to_the_end_of_the_recording_counts() -> None:
 def test_several_short_differences_do_not_add_up() -> None:
     steps = [(0.0, OFF)] + [(2 + 0.5 * row, (row + 1) % 2) for row in range(10)]
     assert not told_apart(track_of(steps, end_s=9), track_of([(0, OFF)], end_s=9), longer_than_s=0.6)
+
+
+def test_outputs_that_differ_only_by_their_answer_time_are_in_step() -> None:
+    first = track_of([(0, OFF), (2, ON), (5, OFF)], end_s=9)
+    later = track_of([(0, OFF), (2.3, ON), (5.2, OFF)], end_s=9)
+    other = track_of([(0, OFF), (2, ON), (7, OFF)], end_s=9)
+    within_s = dict.fromkeys(("first", "later", "other"), 0.3)
+    assert in_step({"first": first, "later": later, "other": other}, within_s=within_s) == {
+        "first": ("first", "later"),
+        "later": ("first", "later"),
+        "other": ("other",),
+    }
 
 
 def test_controls_that_only_moved_together_are_confounded() -> None:

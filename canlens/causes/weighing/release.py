@@ -74,9 +74,17 @@ def _timer_sign(
         return Sign(symptom, "alike", f"it was still on after its {symptom} had passed ({planned})")
     slack_s = own.track.slack_s if own.track is not None else 0.0
     middle_s = float(np.median(timer.longest_s))
+    if not timer.planned_s and _is_as_late(middle_s, own, slack_s):
+        return None
     spread_s = float(np.median(np.abs(timer.longest_s - middle_s)))
     value = "alike" if spread_s <= ALIKE * middle_s + slack_s else "scattered"
     return Sign(symptom, value, f"its {symptom} is {middle_s:.2f} s, {planned}")
+
+
+def _is_as_late(off_s: float, own: OutputEvidence, slack_s: float) -> bool:
+    """Tell whether an output that should go off at once comes on as late as it goes off: slow is no run-on."""
+    on_s = np.concatenate([own.answers.latency_s, own.answers.late_s])
+    return bool(len(own.answers.late)) and abs(off_s - float(np.median(on_s))) <= ALIKE * off_s + slack_s
 
 
 def level_cases(asked: Asked) -> Iterator[Case]:

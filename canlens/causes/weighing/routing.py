@@ -12,13 +12,14 @@ from canlens.causes.weighing.asked import counted, outside, yes
 from canlens.causes.weighing.restarts import restart_spans
 from canlens.causes.weighing.rivals import Followed, followed
 from canlens.causes.weighing.words import output_words
-from canlens.plan.rule import OFF, ON
+from canlens.measures.tracks import ROUNDING_S
+from canlens.plan.rule import OFF, ON, parse_rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.causes.weighing.asked import Asked
-    from canlens.evidence import OutputEvidence, Track
+    from canlens.evidence import Evidence, OutputEvidence, Track
 
 NAME = "routing"
 MOST = 0.5
@@ -60,13 +61,20 @@ def tally(asked: Asked, name: str) -> Tally:
     spans = restart_spans(asked.evidence)
     open_s = own.answers.unanswered.time_s[outside(own.answers.unanswered, spans)]
     on = own.track.at(open_s, side="left") == ON if own.track is not None else np.zeros(len(open_s), np.bool_)
+    late = int(outside(own.answers.late, spans).sum())
+    forgiven = _forgiven(own, asked.evidence.plan.outputs[name].within_s) if late else 0
     return Tally(
-        answered=len(own.answers.answered),
-        late=int(outside(own.answers.late, spans).sum()),
+        answered=len(own.answers.answered) - forgiven,
+        late=late + forgiven,
         unanswered=int((~on).sum()),
         still_on=int(on.sum()),
         unasked=int(outside(own.answers.unasked, spans).sum()) if _ever_rises(own) else 0,
     )
+
+
+def _forgiven(own: OutputEvidence, within_s: float) -> int:
+    """Count the answers that came after their time, and were not late only because rows come seldom."""
+    return int((own.answers.latency_s > within_s + own.rule.slack_s + ROUNDING_S).sum())
 
 
 def cases(asked: Asked) -> Iterator[Case]:
@@ -75,7 +83,11 @@ def cases(asked: Asked) -> Iterator[Case]:
     if not evidence.frames:
         return
     tallies = {name: tally(asked, name) for name in evidence.outputs}
-    wrong = {name for name, each in tallies.items() if each.is_wrong or _is_constant(evidence.outputs[name])}
+    wrong = {
+        name
+        for name, each in tallies.items()
+        if each.is_wrong or _is_constant(evidence.outputs[name]) or does_something_else(evidence, name)
+    }
     for name, own in evidence.outputs.items():
         if own.judged_from == "nothing":
             continue
@@ -101,6 +113,13 @@ def cases(asked: Asked) -> Iterator[Case]:
             words=output_words(evidence, name, other=rule.partners[0] if rule.partners else "", rule=rule.text),
             safety=evidence.plan.outputs[name].safety,
         )
+
+
+def does_something_else(evidence: Evidence, name: str) -> bool:
+    """Tell whether rules explain what an output did, but not its own: then it goes off where its own holds."""
+    names, planned = tuple(evidence.plan.controls), evidence.plan.outputs[name].when
+    rules = evidence.outputs[name].seen.rules
+    return bool(rules) and not any(parse_rule(each, names).same_as(planned) for each in rules)
 
 
 def _answer_signs(one: Tally) -> Iterator[Sign]:
