@@ -30,6 +30,8 @@ class StepLane:
     time_s, state, line
         float64, int8 and int64 (k,): each state (1 on, 0 off, -1 unknown) holds from its time up to the next one's;
         the line of the log that shows it. Before the first step nothing is known.
+    latency_s
+        float64 (k,): how long after its exercise an output came on with this step [s]; nan where it is no answer.
     changes
         How many steps were recorded; more than are drawn where they came too fast to be drawn singly.
     exercises
@@ -43,6 +45,7 @@ class StepLane:
     time_s: Floats
     state: States
     line: Ints
+    latency_s: Floats
     changes: int
     exercises: int
     marked_s: Floats
@@ -98,14 +101,15 @@ class Shade:
 
 @dataclass(frozen=True, eq=False)
 class Series:
-    """A quantity over time, thinned to the first, last, least and greatest value of each bucket.
+    """A quantity over time, thinned: rows on a level stretch are left out, and of many the extremes are kept.
 
     Attributes
     ----------
     name
         What it is: a signal's path, or a channel.
     time_s, value, line
-        float64, float64 and int64 (k,): in order of time; ``line`` 0 where a value stands for no single line.
+        float64, float64 and int64 (k,): in order of time; a nan breaks the line where the message stayed away;
+        ``line`` is 0 where a value stands for no single line.
     rows
         How many values were recorded.
     least, greatest
@@ -178,22 +182,22 @@ class Latencies:
     ----------
     output, within_s
         Whose, and what the plan allows [s].
-    answered_s
-        float64 (k,): of all answers, in time or late, ascending [s].
+    answered_s, late_s
+        float64 (k,) and (m,): of the answers that came in time, and of those that came too late, ascending [s].
     edge_s, number
-        float64 (b + 1,) and int64 (b,): borders of equal bins [s], and how many answers lie in each.
-    late, unanswered
-        How many came too late, and how many never.
+        float64 (b + 1,) and int64 (b,): borders of equal bins [s], and how many of all answers lie in each.
+    unanswered
+        How many never came.
     median_s, greatest_s
-        nan where there is no answer.
+        Of all answers; nan where there is none.
     """
 
     output: str
     within_s: float
     answered_s: Floats
+    late_s: Floats
     edge_s: Floats
     number: Ints
-    late: int
     unanswered: int
     median_s: float
     greatest_s: float

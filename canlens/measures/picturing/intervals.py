@@ -67,7 +67,7 @@ def _row(own: MessageEvidence) -> IntervalRow | None:
     middle = None
     if own.jitter_s is not None:
         beat_s = own.cycle_s if own.cycle_s is not None else own.interval.median
-        middle = (beat_s - own.jitter_s, beat_s + own.jitter_s)
+        middle = (max(beat_s - own.jitter_s, own.interval.min), min(beat_s + own.jitter_s, own.interval.max))
     return IntervalRow(
         name=own.name,
         identifier=f"0x{own.identifier:x}",

@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
+from canlens.evidence import Track
 from canlens.measures.picturing.thinning import edges
 from canlens.picture_evidence import Joins, Moments, Shade, StepLane
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from canlens.evidence import ControlEvidence, Evidence, OutputEvidence, Steps, Track
+    from canlens.evidence import Answers, ControlEvidence, Evidence, OutputEvidence, Steps
     from canlens.picture_evidence import Outcome, ShadeKind
+    from canlens.plan.rule import States
     from canlens.signals import Floats
+    from canlens.trace import Ints
 
-MOST_STEPS = 8000
-"""Steps that all lanes of a picture show together; below it none is left out (our choice: about 0.3 MB of page)."""
-FEWEST_STEPS = 200
+MOST_STEPS = 18_000
+"""Steps that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
+FEWEST_STEPS = 100
+SAME_S = 1e-6
+"""A step within this time of where an answer is said to be is that answer [s]."""
 
 
 def step_lanes(evidence: Evidence, *, most: int = MOST_STEPS) -> tuple[StepLane, ...]:
@@ -27,15 +32,27 @@ def step_lanes(evidence: Evidence, *, most: int = MOST_STEPS) -> tuple[StepLane,
     An output that nothing on the bus shows has a lane without steps. Where the steps of all lanes are more than
     ``most``, the lanes with more than their equal share are thinned, see :func:`.thinning.edges`.
     """
-    tracks: list[Track | None] = [each.track for each in evidence.controls.values()]
-    tracks += [each.track for each in evidence.outputs.values()]
-    allowed = _allowed([0 if each is None else len(each.time_s) for each in tracks], most)
+    numbers = [len(each.track.time_s) for each in evidence.controls.values()]
+    numbers += [len(each.track.time_s) for each in evidence.outputs.values() if each.track is not None]
+    allowed = _allowed(numbers, most)
     controls = [
-        _lane("control", name, each.track, each.marked, exercises=len(each.exercises), most=allowed)
+        StepLane(
+            name=name,
+            kind="control",
+            **_steps(each.track, None, most=allowed),
+            exercises=len(each.exercises),
+            marked_s=each.marked if each.marked is not None else np.zeros(0),
+        )
         for name, each in evidence.controls.items()
     ]
     outputs = [
-        _lane("output", name, each.track, None, exercises=len(each.answers.due), most=allowed)
+        StepLane(
+            name=name,
+            kind="output",
+            **_steps(each.track or Track.empty(0.0), each.answers, most=allowed),
+            exercises=len(each.answers.due),
+            marked_s=np.zeros(0),
+        )
         for name, each in evidence.outputs.items()
     ]
     return (*controls, *outputs)
@@ -52,23 +69,33 @@ def _allowed(numbers: list[int], most: int) -> int:
     return max(allowed, FEWEST_STEPS)
 
 
-def _lane(
-    kind: Literal["control", "output"],
-    name: str,
-    track: Track | None,
-    marked: Floats | None,
-    *,
-    exercises: int,
-    most: int,
-) -> StepLane:
-    marked_s = marked if marked is not None else np.zeros(0)
-    if track is None:
-        nothing = np.zeros(0)
-        return StepLane(name, kind, nothing, np.zeros(0, np.int8), np.zeros(0, np.int64), 0, exercises, marked_s)
-    at = edges(len(track.time_s), most=most)
-    return StepLane(
-        name, kind, track.time_s[at], track.state[at], track.line[at], len(track.time_s), exercises, marked_s
-    )
+class _Columns(TypedDict):
+    """The columns of a lane that come from a track."""
+
+    time_s: Floats
+    state: States
+    line: Ints
+    latency_s: Floats
+    changes: int
+
+
+def _steps(track: Track, answers: Answers | None, *, most: int) -> _Columns:
+    """Return the steps of a track that are drawn, and which of them answer an exercise."""
+    number = len(track.time_s)
+    latency_s = np.full(number, np.nan)
+    for steps, timed_s in ((answers.answered, answers.latency_s), (answers.late, answers.late_s)) if answers else ():
+        if number and len(timed_s) == len(steps):
+            at = np.minimum(np.searchsorted(track.time_s, steps.time_s + timed_s - SAME_S), number - 1)
+            fits = np.abs(track.time_s[at] - steps.time_s - timed_s) <= SAME_S
+            latency_s[at[fits]] = timed_s[fits]
+    at = edges(number, most=most)
+    return {
+        "time_s": track.time_s[at],
+        "state": track.state[at],
+        "line": track.line[at],
+        "latency_s": latency_s[at],
+        "changes": number,
+    }
 
 
 def joins(evidence: Evidence) -> tuple[Joins, ...]:

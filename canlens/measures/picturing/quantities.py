@@ -9,7 +9,8 @@ import numpy as np
 from canlens.measures.bus import WINDOW_S
 from canlens.measures.bus_load import bus_load
 from canlens.measures.gathering import decoded, on_channel
-from canlens.measures.picturing.thinning import extremes
+from canlens.measures.picturing.thinning import extremes, turns
+from canlens.measures.tracks import Rhythm
 from canlens.picture_evidence import Bursts, Current, Latencies, Load, Series, Supply
 
 if TYPE_CHECKING:
@@ -18,8 +19,9 @@ if TYPE_CHECKING:
     from canlens.signals import Floats, Signal
     from canlens.trace import Ints, Trace
 
-MOST_POINTS = 14_000
-"""Points that all quantities of a picture show together (our choice: about 0.6 MB of page)."""
+MOST_POINTS = 7_000
+"""Points that all signals of a picture show together (our choice: about 0.25 MB of page)."""
+LOAD_POINTS = 2_000
 MOST_BUCKETS, FEWEST_BUCKETS = 1000, 50
 MOST_BURSTS = 1500
 """More error episodes than this are drawn several as one."""
@@ -38,17 +40,21 @@ class Signals(NamedTuple):
         signal = self.by_path.get(reference.path) if reference is not None else None
         if signal is None or not len(signal):
             return None
-        return series(signal.path, signal.time_s, signal.value, signal.line, buckets=self.buckets)
+        hold_s = Rhythm.of(signal.time_s).hold_s
+        return series(signal.path, signal.time_s, signal.value, signal.line, buckets=self.buckets, hold_s=hold_s)
 
 
-def pictured_signals(plan: Plan, trace: Trace, *, channel: str | None) -> Signals:
-    """Decode the currents and the supply of a plan, from the channel on which it was judged."""
+def pictured_signals(plan: Plan, trace: Trace, *, channel: str | None, share: float = 1.0) -> Signals:
+    """Decode the currents and the supply of a plan, from the channel on which it was judged.
+
+    ``share`` is the part of :data:`MOST_POINTS` that they may take.
+    """
     wanted = {each.current.path: each.current for each in plan.outputs.values() if each.current is not None}
     if plan.controller.supply is not None:
         wanted[plan.controller.supply.path] = plan.controller.supply
     chosen = on_channel(trace, channel if channel is not None else plan.bus.channel)
     signals, _ = decoded(chosen, tuple(wanted.values())) if wanted else ({}, ())
-    return Signals(signals, buckets_for(len(signals)))
+    return Signals(signals, buckets_for(len(signals), most=round(MOST_POINTS * share)))
 
 
 def buckets_for(number: int, *, most: int = MOST_POINTS) -> int:
@@ -56,8 +62,12 @@ def buckets_for(number: int, *, most: int = MOST_POINTS) -> int:
     return int(np.clip(most // (4 * max(number, 1)), FEWEST_BUCKETS, MOST_BUCKETS))
 
 
-def series(name: str, time_s: Floats, value: Floats, line: Ints | None, *, buckets: int) -> Series:
-    """Thin a column; times that step backwards are held at the latest time seen.
+def series(
+    name: str, time_s: Floats, value: Floats, line: Ints | None, *, buckets: int, hold_s: float = np.inf
+) -> Series:
+    """Thin a column without losing a turn that can be seen; times that step backwards are held at the latest seen.
+
+    Rows on a level stretch are left out, then all but the extremes of each bucket.
 
     Parameters
     ----------
@@ -67,14 +77,21 @@ def series(name: str, time_s: Floats, value: Floats, line: Ints | None, *, bucke
         float64, float64 and int64 (n,), n at least 1; ``line`` None where the values stand for no single line.
     buckets
         How many parts are kept the extremes of.
+    hold_s
+        Rows further apart than this [s] are not joined: a nan stands between them.
     """
-    at = extremes(value, buckets=buckets)
+    time_s = np.maximum.accumulate(time_s)
+    last = np.flatnonzero(np.diff(time_s) > hold_s)
+    at = turns(value)
+    at = np.union1d(at[extremes(value[at], buckets=buckets)], np.concatenate((last, last + 1)))
+    behind = np.searchsorted(at, last) + 1
+    lines = line[at] if line is not None else np.zeros(len(at), np.int64)
     known = value[~np.isnan(value)]
     return Series(
         name=name,
-        time_s=np.maximum.accumulate(time_s)[at],
-        value=value[at],
-        line=line[at] if line is not None else np.zeros(len(at), np.int64),
+        time_s=np.insert(time_s[at], behind, time_s[last]),
+        value=np.insert(value[at], behind, np.nan),
+        line=np.insert(lines, behind, lines[behind - 1]),
         rows=len(value),
         least=float(known.min()) if len(known) else np.nan,
         greatest=float(known.max()) if len(known) else np.nan,
@@ -112,7 +129,7 @@ def loads(evidence: Evidence, trace: Trace) -> tuple[Load, ...]:
             window_s=WINDOW_S,
         )
         if len(load.windows):
-            buckets = buckets_for(len(evidence.buses), most=MOST_POINTS // 4)
+            buckets = buckets_for(len(evidence.buses), most=LOAD_POINTS)
             own = series(name, load.window_start_s, load.windows, None, buckets=buckets)
             found.append(Load(name, WINDOW_S, own))
     return tuple(found)
@@ -136,21 +153,21 @@ def latencies(evidence: Evidence) -> tuple[Latencies, ...]:
     found = []
     for name, own in evidence.outputs.items():
         answers, within_s = own.answers, evidence.plan.outputs[name].within_s
-        answered_s = np.sort(np.concatenate((answers.latency_s, answers.late_s)))
-        if own.judged_from != "bus" or not (len(answered_s) or len(answers.unanswered)):
+        every_s = np.concatenate((answers.latency_s, answers.late_s))
+        if own.judged_from != "bus" or not (len(every_s) or len(answers.unanswered)):
             continue
-        greatest_s = float(answered_s[-1]) if len(answered_s) else np.nan
-        number, edge_s = np.histogram(answered_s, bins=BINS, range=(0.0, float(np.fmax(greatest_s, within_s))))
+        greatest_s = float(every_s.max()) if len(every_s) else np.nan
+        number, edge_s = np.histogram(every_s, bins=BINS, range=(0.0, float(np.fmax(greatest_s, within_s))))
         found.append(
             Latencies(
                 output=name,
                 within_s=within_s,
-                answered_s=answered_s,
+                answered_s=np.sort(answers.latency_s),
+                late_s=np.sort(answers.late_s),
                 edge_s=edge_s,
                 number=number.astype(np.int64),
-                late=len(answers.late),
                 unanswered=len(answers.unanswered),
-                median_s=float(np.median(answered_s)) if len(answered_s) else np.nan,
+                median_s=float(np.median(every_s)) if len(every_s) else np.nan,
                 greatest_s=greatest_s,
             )
         )

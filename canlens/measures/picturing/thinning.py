@@ -48,6 +48,23 @@ def extremes(value: Floats, *, buckets: int = BUCKETS) -> Rows:
     return np.unique(np.concatenate(chosen))
 
 
+def turns(value: Floats) -> Rows:
+    """Choose the rows at which a line is not level: the first, the last, and all that differ from a neighbour.
+
+    What is left out lies on the line between two rows that are kept.
+
+    Examples
+    --------
+    >>> turns(np.array([0.0, 0, 0, 5, 5, 5, 5])).tolist()
+    [0, 2, 3, 6]
+    """
+    number = len(value)
+    if number <= 2:  # noqa: PLR2004 – a line has two ends
+        return np.arange(number)
+    differs = value[1:] != value[:-1]
+    return np.flatnonzero(np.concatenate(([True], differs[1:] | differs[:-1], [True])))
+
+
 def edges(number: int, *, most: int) -> Rows:
     """Choose which of many steps are drawn.
 

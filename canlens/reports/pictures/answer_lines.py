@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canlens.reports.pictures.looks import ANSWER_LINES, ANSWER_SIGNS, MOMENT_SIGNS, MOMENT_WORDS, OUTCOME_WORDS
-from canlens.reports.pictures.picture import column, foreign
+from canlens.reports.pictures.picture import column, foreign, places
+from canlens.reports.pictures.quantity_words import short_time
 from canlens.reports.pictures.rows import BASE, TOP
 
 if TYPE_CHECKING:
@@ -25,73 +27,80 @@ def answer_traces(drawn: DrawnRecording, rows: Rows) -> Iterator[Parts]:
     """Draw every exercise: a line to its answer, and a sign on the output's lane where it was not answered in time."""
     for own in drawn.joins:
         if own.outcome in ANSWER_LINES and not np.isnan(own.latency_s).all():
-            yield _joining_line(own, rows, drawn.start or 0.0)
+            yield _joining_line(own, rows)
         if own.outcome in ANSWER_SIGNS:
-            yield _signs(own, rows, drawn.start or 0.0)
+            yield _signs(own, rows, drawn.start)
 
 
-def _joining_line(own: Joins, rows: Rows, start: float) -> Parts:
-    """Draw the lines from the control's step to the output's: two vertices and a break each, as one trace."""
+def _joining_line(own: Joins, rows: Rows) -> Parts:
+    """Draw the lines from the control's step to the output's: two vertices and a break each, as one trace.
+
+    The latency is told by the output's step, where the line ends.
+    """
     foot = rows["output", own.output]
     from_y = np.array([rows.get(("control", name), foot) for name in own.control]) + BASE
-    number = len(own.time_s)
-    gap = np.full(number, np.nan)
-    answer_s = own.time_s + own.latency_s
-    milliseconds = np.repeat(own.latency_s * 1000, 3)
+    to_y = np.full(len(from_y), foot + TOP)
+    gap = np.full(len(from_y), np.nan)
     return {
         "type": "scatter",
         "mode": "lines",
         "name": OUTCOME_WORDS[own.outcome],
         "legendgroup": own.outcome,
-        "x": column(np.column_stack((own.time_s, answer_s, gap)).ravel()),
-        "y": column(np.column_stack((from_y, np.full(number, foot + TOP), gap)).ravel(), "f4"),
+        "x": column(np.column_stack((own.time_s, own.time_s + own.latency_s, gap)).ravel()),
+        "y": column(np.column_stack((from_y, to_y, to_y)).ravel(), "i2"),
         "line": ANSWER_LINES[own.outcome],
-        "customdata": column(np.column_stack((milliseconds, np.repeat(own.time_s + start, 3), np.repeat(own.line, 3)))),
-        "hovertemplate": f"<b>{foreign(own.output)}</b>: {OUTCOME_WORDS[own.outcome]}, %{{customdata[0]:.1f}} ms<br>"
-        "asked at log time %{customdata[1]:.6f}, line %{customdata[2]:d}<extra></extra>",
+        "hoverinfo": "skip",
     }
 
 
-def _signs(own: Joins, rows: Rows, start: float) -> Parts:
+def _signs(own: Joins, rows: Rows, start: float | None) -> Parts:
     """Draw a sign on the output's lane for each exercise."""
     at = slice(None, MOST_SIGNS)
     time_s = own.time_s[at]
     words = OUTCOME_WORDS[own.outcome]
+    told, where = places(time_s, own.line[at], start=start)
     return {
         "type": "scatter",
         "mode": "markers",
         "name": words,
         "legendgroup": f"{own.outcome} sign",
         "x": column(time_s),
-        "y": column(np.full(len(time_s), rows["output", own.output] + (BASE + TOP) / 2), "f4"),
+        "y": column(np.full(len(time_s), rows["output", own.output] + (BASE + TOP) // 2), "i2"),
         "marker": ANSWER_SIGNS[own.outcome],
-        "customdata": column(np.column_stack((time_s + start, own.line[at]))),
-        "text": [f"asked by {foreign(name)}" if name else "asked" for name in own.control[at]],
-        "hovertemplate": f"<b>{foreign(own.output)}</b>: {words}<br>%{{text}} %{{x:.3f}} s from start<br>"
-        "log time %{customdata[0]:.6f}, line %{customdata[1]:d}<extra></extra>",
+        "customdata": told,
+        "text": list(map(_asked, own.control[at], own.latency_s[at].tolist())),
+        "hovertemplate": f"<b>{foreign(own.output)}</b>: {words}%{{text}}<br>asked %{{x:.3f}} s from start{where}"
+        "<extra></extra>",
     }
+
+
+def _asked(control: str, latency_s: float) -> str:
+    """Say who asked, and how long it took where there was an answer."""
+    after = "" if math.isnan(latency_s) else f" after {short_time(latency_s)}"
+    return after + (f", asked by {foreign(control)}" if control else "")
 
 
 def moment_traces(drawn: DrawnRecording, rows: Rows) -> Iterator[Parts]:
     """Draw a sign where an output came on unasked, or went off though nothing explains it."""
     for own in drawn.moments:
-        yield _moment(own, rows["output", own.output], drawn.start or 0.0)
+        yield _moment(own, rows["output", own.output], drawn.start)
 
 
-def _moment(own: Moments, foot: float, start: float) -> Parts:
+def _moment(own: Moments, foot: int, start: float | None) -> Parts:
     at = slice(None, MOST_SIGNS)
     time_s = own.time_s[at]
+    told, where = places(time_s, own.line[at], start=start)
     return {
         "type": "scatter",
         "mode": "markers",
         "name": MOMENT_WORDS[own.kind],
         "legendgroup": own.kind,
         "x": column(time_s),
-        "y": column(np.full(len(time_s), foot + TOP - 0.8), "f4"),
+        "y": column(np.full(len(time_s), foot + TOP - 2), "i2"),
         "marker": MOMENT_SIGNS[own.kind],
-        "customdata": column(np.column_stack((time_s + start, own.line[at]))),
-        "hovertemplate": f"<b>{foreign(own.output)}</b>: {MOMENT_WORDS[own.kind]}<br>%{{x:.3f}} s from start<br>"
-        "log time %{customdata[0]:.6f}, line %{customdata[1]:d}<extra></extra>",
+        "customdata": told,
+        "hovertemplate": f"<b>{foreign(own.output)}</b>: {MOMENT_WORDS[own.kind]}<br>%{{x:.3f}} s from start{where}"
+        "<extra></extra>",
     }
 
 

@@ -11,7 +11,7 @@ from canlens.reports.characters import visible
 from canlens.reports.pictures.lane_words import clipped
 from canlens.reports.pictures.looks import BLUE, GREY, GRID, RED, SMALL, VIOLET, plain_layout
 from canlens.reports.pictures.picture import Picture, column, figure_text, foreign
-from canlens.reports.pictures.quantity_words import count, milliseconds
+from canlens.reports.pictures.quantity_words import count, short_time
 from canlens.reports.pictures.rows import PITCH
 from canlens.reports.pictures.strips import LEGEND_PX, label
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 ROW_PX = 36
-LINE, NAME = 2.2, 4.8
+LINE, NAME = 4.4, 9.6
 """Height in a row of its line, and of its name."""
 SHORTEST_S = 1e-5
 """The axis is logarithmic and begins here at the earliest [s]."""
@@ -138,7 +138,7 @@ def _layout(rows: Sequence[IntervalRow]) -> Parts:
         "range": [math.log10(low_s / 1.3), math.log10(high_s * 1.3)],
         "tickvals": ticks,
         "ticktext": [f"{each:g} s" if each >= 1 else f"{each * 1000:g} ms" for each in ticks],
-        "title": {"text": "time between two frames", "standoff": 6},
+        "title": {"text": "time between two frames", "standoff": 6, "font": {"size": SMALL}},
         "gridcolor": GRID,
         "tickfont": {"size": SMALL},
     }
@@ -153,17 +153,17 @@ def _layout(rows: Sequence[IntervalRow]) -> Parts:
 
 
 def _short(row: IntervalRow) -> str:
-    declared = f" of {milliseconds(row.declared_s)}" if row.declared_s is not None else ""
+    declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
     gaps = f", <b>{count(row.gaps, 'gap')}</b>" if row.gaps else ""
-    return f"{milliseconds(row.median_s)}{declared}{gaps}"
+    return f"{short_time(row.median_s)}{declared}{gaps}"
 
 
 def _told(row: IntervalRow) -> str:
     """Say all of a row in a sentence."""
-    declared = f", declared {milliseconds(row.declared_s)}" if row.declared_s is not None else ""
+    declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
     gaps = f", {count(row.gaps, 'gap')} with {count(row.missed, 'frame')} missing" if row.gaps else ""
     which = row.identifier if row.name == row.identifier else f"{row.name} ({row.identifier})"
     return visible(
-        f"{which}: median {milliseconds(row.median_s)}, {milliseconds(row.least_s)} to "
-        f"{milliseconds(row.greatest_s)}{declared}{gaps}, {count(row.frames, 'frame')}."
+        f"{which}: median {short_time(row.median_s)}, {short_time(row.least_s)} to "
+        f"{short_time(row.greatest_s)}{declared}{gaps}, {count(row.frames, 'frame')}."
     )

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from canlens.plan.rule import OFF, ON, UNKNOWN
+from canlens.plan.rule import ON, UNKNOWN
 from canlens.reports.pictures.answer_lines import answer_traces, moment_traces
 from canlens.reports.pictures.lane_words import lane_title
 from canlens.reports.pictures.looks import BLUE, GREY, MARK_SIGN, ORANGE, SHADES
-from canlens.reports.pictures.picture import column, foreign
-from canlens.reports.pictures.rows import BASE, PITCH, PITCH_PX, TOP, row_of
+from canlens.reports.pictures.picture import column, foreign, places
+from canlens.reports.pictures.quantity_words import short_time
+from canlens.reports.pictures.rows import BASE, NAME, PITCH, PITCH_PX, TOP, row_of
 from canlens.reports.pictures.strips import Strip, label
 
 if TYPE_CHECKING:
     from canlens.picture_evidence import DrawnRecording, Shade, StepLane
     from canlens.reports.pictures.picture import Parts
+    from canlens.reports.pictures.rows import Rows
     from canlens.signals import Floats
 
 COLOURS = {"control": BLUE, "output": ORANGE}
-STATE_WORDS = {OFF: "off", ON: "on", UNKNOWN: "not known from here on"}
 
 
 def lane_strip(drawn: DrawnRecording) -> Strip:
@@ -36,7 +38,7 @@ def lane_strip(drawn: DrawnRecording) -> Strip:
         height=max(number, 1) * PITCH_PX,
         traces=tuple(_once_in_legend(traces)),
         axis={"range": [-number * PITCH, 0], "showgrid": False, "showticklabels": False},
-        labels=tuple(label(lane_title(lane, drawn), rows[lane.kind, lane.name] + TOP + 0.3) for lane in drawn.lanes),
+        labels=tuple(label(lane_title(lane, drawn), rows[lane.kind, lane.name] + NAME) for lane in drawn.lanes),
     )
 
 
@@ -52,9 +54,10 @@ def _once_in_legend(traces: list[Parts]) -> list[Parts]:
     return out
 
 
-def _lane_traces(lane: StepLane, row: float, drawn: DrawnRecording) -> list[Parts]:
+def _lane_traces(lane: StepLane, row: int, drawn: DrawnRecording) -> list[Parts]:
     """Draw the steps of a lane, and a broken line where nothing is known of it."""
-    time_s, level, line, text = _vertices(lane, drawn.duration_s)
+    vertices = _vertices(lane, drawn.duration_s)
+    told, where = places(vertices.time_s, vertices.line, start=drawn.start)
     own = f"{lane.kind} {foreign(lane.name)}"
     traces: list[Parts] = [
         {
@@ -62,16 +65,15 @@ def _lane_traces(lane: StepLane, row: float, drawn: DrawnRecording) -> list[Part
             "mode": "lines",
             "name": f"{lane.kind} on",
             "legendgroup": f"{lane.kind} on",
-            "x": column(time_s),
-            "y": column(row + level, "f4"),
+            "x": column(vertices.time_s),
+            "y": column(np.array(vertices.level) + row, "i2"),
             "line": {"shape": "hv", "color": COLOURS[lane.kind], "width": 1.5},
             "fill": "toself",
             "connectgaps": False,
             "hoveron": "points",
-            "text": text,
-            "customdata": column(np.column_stack((time_s + (drawn.start or 0.0), line))),
-            "hovertemplate": f"<b>{own}</b>: %{{text}}<br>%{{x:.3f}} s from start<br>log time %{{customdata[0]:.6f}}"
-            ", line %{customdata[1]:d}<extra></extra>",
+            "text": vertices.text,
+            "customdata": told,
+            "hovertemplate": f"<b>{own}</b>: %{{text}}<br>%{{x:.3f}} s from start{where}<extra></extra>",
         }
     ]
     unknown = _unknown(lane, drawn.duration_s)
@@ -83,7 +85,7 @@ def _lane_traces(lane: StepLane, row: float, drawn: DrawnRecording) -> list[Part
                 "name": "not known",
                 "legendgroup": "not known",
                 "x": column(unknown),
-                "y": column(np.where(np.isnan(unknown), np.nan, row + (BASE + TOP) / 2), "f4"),
+                "y": column(np.full(len(unknown), row + (BASE + TOP) // 2), "i2"),
                 "line": {"color": GREY, "width": 2, "dash": "dot"},
                 "hovertemplate": f"<b>{own}</b>: not known<extra></extra>",
             }
@@ -91,39 +93,40 @@ def _lane_traces(lane: StepLane, row: float, drawn: DrawnRecording) -> list[Part
     return traces
 
 
-def _vertices(lane: StepLane, end_s: float) -> tuple[Floats, Floats, Floats, list[str]]:
-    """Return time, height in the lane, line and word of each vertex; every stretch that is known begins and ends low.
+class _Vertices(NamedTuple):
+    """Time [s], height in the lane, line of the log and word of each vertex; a time of nan breaks the line."""
 
-    So the area under the steps closes along the lane's foot.
-    """
-    time_s: list[float] = []
-    level: list[float] = []
-    line: list[float] = []
-    text: list[str] = []
+    time_s: list[float]
+    level: list[int]
+    line: list[int]
+    text: list[str]
 
-    def add(at_s: float, height: float, in_line: int, word: str) -> None:
-        time_s.append(at_s)
-        level.append(height)
-        line.append(in_line)
-        text.append(word)
+    def add(self, time_s: float, level: int, line: int, text: str) -> None:
+        """Add a vertex."""
+        self.time_s.append(time_s)
+        self.level.append(level)
+        self.line.append(line)
+        self.text.append(text)
 
-    is_known = False
-    steps = list(zip(lane.time_s.tolist(), lane.state.tolist(), lane.line.tolist(), strict=True))
-    for at_s, state, in_line in steps:
-        if state == UNKNOWN:
-            if is_known:
-                add(at_s, BASE, in_line, STATE_WORDS[UNKNOWN])
-                add(at_s, np.nan, in_line, "")
-            is_known = False
-            continue
-        if not is_known and state == ON:
-            add(at_s, BASE, in_line, "on when first seen")
-        add(at_s, TOP if state == ON else BASE, in_line, STATE_WORDS[state])
-        is_known = True
-    if is_known and steps:
-        last = steps[-1]
-        add(max(end_s, last[0]), BASE, last[2], f"{STATE_WORDS[last[1]]} to the end")
-    return np.array(time_s), np.array(level), np.array(line, float), text
+
+def _vertices(lane: StepLane, end_s: float) -> _Vertices:
+    """Return the vertices of a lane; every stretch that is known begins and ends low, so that its area closes there."""
+    found = _Vertices([], [], [], [])
+    state, line = UNKNOWN, 0
+    columns = (lane.time_s.tolist(), lane.state.tolist(), lane.line.tolist(), lane.latency_s.tolist())
+    for at_s, after, line, latency_s in zip(*columns, strict=True):
+        if after == UNKNOWN and state != UNKNOWN:
+            found.add(at_s, BASE, line, "not known from here on")
+            found.add(math.nan, BASE, line, "")
+        elif after != UNKNOWN:
+            if state == UNKNOWN and after == ON:
+                found.add(at_s, BASE, line, "on when first seen")
+            answered = "" if math.isnan(latency_s) else f", after {short_time(latency_s)}"
+            found.add(at_s, TOP if after == ON else BASE, line, f"{'on' if after == ON else 'off'}{answered}")
+        state = after
+    if state != UNKNOWN:
+        found.add(max(end_s, found.time_s[-1]), BASE, line, "end of the recording")
+    return found
 
 
 def _unknown(lane: StepLane, end_s: float) -> Floats:
@@ -134,7 +137,7 @@ def _unknown(lane: StepLane, end_s: float) -> Floats:
     return np.column_stack((time_s[at], time_s[at + 1], np.full(len(at), np.nan))).ravel()
 
 
-def _mark_traces(drawn: DrawnRecording, rows: dict[tuple[str, str], float]) -> list[Parts]:
+def _mark_traces(drawn: DrawnRecording, rows: Rows) -> list[Parts]:
     """Draw what the person says to have done as ticks on the lane's foot."""
     return [
         {
@@ -143,11 +146,9 @@ def _mark_traces(drawn: DrawnRecording, rows: dict[tuple[str, str], float]) -> l
             "name": "you operated it (mark)",
             "legendgroup": "mark",
             "x": column(lane.marked_s),
-            "y": column(np.full(len(lane.marked_s), rows[lane.kind, lane.name] + BASE - 0.6), "f4"),
+            "y": column(np.full(len(lane.marked_s), rows[lane.kind, lane.name] + BASE - 1), "i2"),
             "marker": MARK_SIGN,
-            "customdata": column(lane.marked_s + (drawn.start or 0.0)),
-            "hovertemplate": f"<b>mark</b>: {foreign(lane.name)}<br>%{{x:.3f}} s from start<br>"
-            "log time %{customdata:.3f}<extra></extra>",
+            "hovertemplate": f"<b>mark</b>: {foreign(lane.name)}<br>%{{x:.3f}} s from start<extra></extra>",
         }
         for lane in drawn.lanes
         if len(lane.marked_s)
@@ -159,15 +160,15 @@ def _shading(shade: Shade, number: int) -> Parts:
     words, colour = SHADES[shade.kind]
     gap = np.full(len(shade.from_s), np.nan)
     x = np.column_stack((shade.from_s, shade.from_s, shade.to_s, shade.to_s, gap)).ravel()
-    foot, head = -number * PITCH, 0.0
-    y = np.tile([foot, head, head, foot, np.nan], len(shade.from_s))
+    foot, head = -number * PITCH, 0
+    y = np.tile([foot, head, head, foot, foot], len(shade.from_s))
     return {
         "type": "scatter",
         "mode": "lines",
         "name": words,
         "legendgroup": words,
         "x": column(x),
-        "y": column(y, "f4"),
+        "y": column(y, "i2"),
         "fill": "toself",
         "fillcolor": colour,
         "line": {"width": 1, "color": GREY, "dash": "dot"},

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from canlens.reports.characters import visible
 from canlens.reports.pictures.picture import foreign
-from canlens.reports.pictures.quantity_words import count, listed, milliseconds, percent, quantity, seconds
+from canlens.reports.pictures.quantity_words import count, listed, percent, quantity, seconds, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -107,8 +108,8 @@ def error_words(drawn: DrawnRecording) -> str:
 def _slowest(lane: StepLane, drawn: DrawnRecording) -> str:
     """Say how long an output took at the median and at most."""
     for each in drawn.latencies:
-        if each.output == lane.name and len(each.answered_s):
-            return f", median {milliseconds(each.median_s)}, slowest {milliseconds(each.greatest_s)}"
+        if each.output == lane.name and not math.isnan(each.median_s):
+            return f", median {short_time(each.median_s)}, slowest {short_time(each.greatest_s)}"
     return ""
 
 

@@ -30,6 +30,9 @@ CONFIG: Parts = {
 }
 
 
+LARGEST = np.iinfo(np.int32).max
+
+
 @dataclass(frozen=True)
 class Picture:
     """One drawing.
@@ -77,6 +80,34 @@ def column(values: npt.ArrayLike, kind: str = "f8") -> Parts:
     if array.ndim > 1:
         form["shape"] = ", ".join(str(each) for each in array.shape)
     return form
+
+
+def places(time_s: npt.ArrayLike, line: npt.ArrayLike, *, start: float | None) -> tuple[Parts, str]:
+    """Return a column of stamps and lines of the log, and the words of a hover text that show them.
+
+    Parameters
+    ----------
+    time_s, line
+        (n,): times since the start [s], and lines; 0 where there is none.
+    start
+        Stamp of the first frame [s].
+
+    Returns
+    -------
+    column
+        int32 (n, 3): whole seconds and microseconds of the recording's own clock, and the line. Small, since every
+        vertex of a picture has one.
+    str
+        Part of a ``hovertemplate``.
+    """
+    stamp_us = np.rint((np.asarray(time_s, float) + (start or 0.0)) * 1e6)
+    whole, part = np.divmod(np.nan_to_num(stamp_us).astype(np.int64), 1_000_000)
+    lines = np.asarray(line, np.int64)
+    words = "<br>log time %{customdata[0]}.%{customdata[1]:06d}"
+    words += ", line %{customdata[2]}" if lines.any() else ""
+    table = np.column_stack((whole, part, lines))
+    fits = not len(table) or (table.max() <= LARGEST and table.min() >= -LARGEST)
+    return column(table, "i4" if fits else "f8"), words
 
 
 def foreign(name: str) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 
 from canlens.reports.pictures.lane_words import clipped
 from canlens.reports.pictures.looks import BLUE, CHANNEL_DASHES, GREEN, LIMIT_DASHES, LIMIT_WORDS, ORANGE, RED, VIOLET
-from canlens.reports.pictures.picture import column, foreign
+from canlens.reports.pictures.picture import column, foreign, places
 from canlens.reports.pictures.quantity_words import quantity
 from canlens.reports.pictures.strips import Strip
 
@@ -76,7 +76,7 @@ def load_strip(loads: tuple[Load, ...], drawn: DrawnRecording) -> Strip:
     peaks = [load.series.greatest for load in loads if not np.isnan(load.series.greatest)]
     top = max(peaks, default=0.0) * 100 or 1.0
     if drawn.errors.total:
-        traces += error_traces(drawn.errors, top, start=drawn.start or 0.0)
+        traces += error_traces(drawn.errors, top, start=drawn.start)
     window = f" in windows of {loads[0].window_s:g} s" if loads else ""
     title = f"<b>bus load</b>{window}, %" if loads else "<b>error episodes</b>"
     if drawn.errors.total:
@@ -84,14 +84,11 @@ def load_strip(loads: tuple[Load, ...], drawn: DrawnRecording) -> Strip:
     return Strip(title, LOAD_PX, tuple(traces), _axis(0.0, top * 1.12, "%"))
 
 
-def error_traces(errors: Bursts, top: float, *, start: float) -> list[Parts]:
+def error_traces(errors: Bursts, top: float, *, start: float | None) -> list[Parts]:
     """Draw error episodes as upright lines, and a sign at the head of each as long as they are few."""
     number = len(errors.from_s)
-    told = np.column_stack((errors.number, errors.from_s + start, errors.line))
-    words = (
-        "<b>error episode</b>: %{customdata[0]:d} records<br>%{x:.3f} s from start<br>"
-        "log time %{customdata[1]:.6f}, line %{customdata[2]:d}<extra></extra>"
-    )
+    told, where = places(errors.from_s, errors.line, start=start)
+    words = f"<b>error episode</b>: %{{text}} error records<br>%{{x:.3f}} s from start{where}<extra></extra>"
     gap = np.full(number, np.nan)
     lines: Parts = {
         "type": "scatter",
@@ -100,15 +97,12 @@ def error_traces(errors: Bursts, top: float, *, start: float) -> list[Parts]:
         "legendgroup": "error episode",
         "showlegend": number > MOST_SIGNS,
         "x": column(np.column_stack((errors.from_s, errors.from_s, gap)).ravel()),
-        "y": column(np.tile([0.0, top * 1.08, np.nan], number), "f4"),
+        "y": column(np.tile([0.0, top * 1.08, 0.0], number), "f4"),
         "line": {"color": RED, "width": 1, "dash": "dot"},
-        "customdata": column(np.repeat(told, 3, axis=0)),
-        "hovertemplate": words,
+        "hoverinfo": "skip",
     }
     if number > MOST_SIGNS:
         return [lines]
-    lines["hoverinfo"] = "skip"
-    del lines["customdata"], lines["hovertemplate"]
     signs: Parts = {
         "type": "scatter",
         "mode": "markers",
@@ -118,7 +112,8 @@ def error_traces(errors: Bursts, top: float, *, start: float) -> list[Parts]:
         "x": column(errors.from_s),
         "y": column(np.full(number, top * 1.08), "f4"),
         "marker": {"symbol": "asterisk-open", "size": 10, "color": RED, "line": {"width": 2}},
-        "customdata": column(told),
+        "customdata": told,
+        "text": [str(each) for each in errors.number.tolist()],
         "hovertemplate": words,
     }
     return [lines, signs]
@@ -126,20 +121,17 @@ def error_traces(errors: Bursts, top: float, *, start: float) -> list[Parts]:
 
 def _line(series: Series, named: str, unit: str, colour: str, drawn: DrawnRecording, *, factor: float = 1.0) -> Parts:
     """Draw a quantity over time."""
-    clock = series.time_s + (drawn.start or 0.0)
-    has_lines = bool(series.line.any())
-    where = "<br>log time %{customdata[0]:.6f}, line %{customdata[1]:d}" if has_lines else ""
-    where = where or "<br>log time %{customdata:.6f}"
+    told, where = places(series.time_s, series.line, start=drawn.start)
     return {
         "type": "scatter",
         "mode": "lines",
         "name": named,
         "showlegend": False,
         "x": column(series.time_s),
-        "y": column(series.value * factor),
+        "y": column(series.value * factor, "f4"),
         "line": {"color": colour, "width": 1.5},
         "connectgaps": False,
-        "customdata": column(np.column_stack((clock, series.line)) if has_lines else clock),
+        "customdata": told,
         "hovertemplate": f"<b>{named}</b>: %{{y:.3f}} {unit}<br>%{{x:.3f}} s from start{where}<extra></extra>",
     }
 

@@ -10,18 +10,17 @@ def seconds(value: float) -> str:
     return f"{value:.3f} s"
 
 
-def milliseconds(value: float) -> str:
-    """Say a short time [s] in milliseconds, to three digits at least.
+def short_time(value: float) -> str:
+    """Say a short time [s] to three digits.
 
     Examples
     --------
-    >>> milliseconds(0.0623), milliseconds(1.25), milliseconds(math.nan)
-    ('62.3 ms', '1250 ms', 'not known')
+    >>> short_time(0.0623), short_time(1.25), short_time(math.nan)
+    ('62.3 ms', '1.25 s', 'not known')
     """
     if math.isnan(value):
         return "not known"
-    thousandths = value * 1000
-    return f"{thousandths:.0f} ms" if abs(thousandths) >= 100 else f"{thousandths:.3g} ms"  # noqa: PLR2004
+    return f"{value:.3g} s" if abs(value) >= 1 else f"{value * 1000:.3g} ms"
 
 
 def percent(ratio: float) -> str:

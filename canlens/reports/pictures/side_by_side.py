@@ -13,7 +13,7 @@ from canlens.reports.pictures.lane_words import clipped
 from canlens.reports.pictures.looks import BLUE, FONT_SIZE, GREEN, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
 from canlens.reports.pictures.picture import Picture, column, figure_text, foreign
 from canlens.reports.pictures.quantity_strips import MOST_SIGNS
-from canlens.reports.pictures.quantity_words import milliseconds, percent
+from canlens.reports.pictures.quantity_words import percent, short_time
 from canlens.reports.pictures.strips import LEGEND_PX, TITLE_PX, label
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def _level(side: int, last: int, end_s: float) -> Parts:
         "domain": list(COLUMNS[side]),
         "anchor": "y" if last == 1 else f"y{last}",
         "range": [0, end_s or 1.0],
-        "title": {"text": "seconds from the start", "standoff": 6},
+        "title": {"text": "seconds", "standoff": 6, "font": {"size": SMALL}},
         "gridcolor": GRID,
         "zeroline": False,
         "nticks": 5,
@@ -197,7 +197,7 @@ def _declared(declared_s: float, series: Series) -> Parts:
         "x": [0, float(series.time_s[-1])],
         "y": [declared_s * 1000] * 2,
         "line": {"color": VIOLET, "width": 2, "dash": "dash"},
-        "hovertemplate": f"declared {milliseconds(declared_s)}<extra></extra>",
+        "hovertemplate": f"declared {short_time(declared_s)}<extra></extra>",
     }
 
 
@@ -248,7 +248,7 @@ def _sentences(drawn: DrawnComparison) -> Iterator[str]:
             yield f"{when}, channel {visible(side.name)}: bus load {load}, {errors}."
     for own in drawn.messages:
         sides = [
-            "not to be told" if side is None else f"{milliseconds(side.least)} to {milliseconds(side.greatest)}"
+            "not to be told" if side is None else f"{short_time(side.least)} to {short_time(side.greatest)}"
             for side in (own.before, own.after)
         ]
         yield f"{visible(own.subject[-1])}, {WORDS[own.quantity]}: before {sides[0]}, after {sides[1]}."

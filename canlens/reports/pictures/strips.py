@@ -113,7 +113,7 @@ def _time_axis(last: int, end_s: float) -> Parts:
         "anchor": "y" if last == 1 else f"y{last}",
         "side": "bottom",
         "range": [0, end_s or 1.0],
-        "title": {"text": "seconds from the start of the recording", "standoff": 6},
+        "title": {"text": "seconds from the start of the recording", "standoff": 6, "font": {"size": SMALL}},
         "gridcolor": GRID,
         "zeroline": False,
         "showline": True,
