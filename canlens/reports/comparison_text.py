@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from canlens.reports import words
 from canlens.reports.layout import Page
-from canlens.reports.text_findings import add_causes
+from canlens.reports.text_findings import add_causes, likely_cause, likely_words
 
 if TYPE_CHECKING:
     from canlens.comparison_results import Change, CompareVerdict, ComparisonResult
@@ -50,6 +50,12 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
     page.paragraph(f"{VERDICTS[result.verdict]} – {result.sentence}")
     if result.verdict == "no-change-seen":
         page.paragraph("What could not be compared stands below; what no recording shows, measure.")
+    cause = likely_cause(result.causes)
+    if cause is not None:
+        page.paragraph(words.sentence(likely_words(cause)), first="Most likely:", indent=2)
+        page.paragraph(words.sentence(cause.next_test), first="Do next:", indent=2)
+        if cause.caution:
+            page.paragraph(cause.caution, first="Caution:", indent=2)
     _add_changes(page, "CHANGES, the weightiest first", [each for each in result.changes if not each.explained_by])
     _add_changes(page, "CHANGES THAT ARE EXPLAINED", [each for each in result.changes if each.explained_by])
     add_causes(page, result.causes)
@@ -74,13 +80,12 @@ def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
         return
     page.heading(title)
     for number, each in enumerate(changes[:CHANGES_SHOWN], 1):
-        page.paragraph(words.sentence(each.sentence), first=f"{number}.", indent=4)
         told = [DIRECTIONS[each.direction]] if not each.explained_by else [f"Explained by {each.explained_by}"]
         if each.p is not None:
             told.append(f"by chance {chance_words(each.p)}")
         line = "; ".join(part for part in told if part)
-        if line:
-            page.paragraph(words.sentence(line[:1].upper() + line[1:]), first="    ", indent=4)
+        sentences = [words.sentence(each.sentence), *([words.sentence(line[:1].upper() + line[1:])] if line else [])]
+        page.paragraph(" ".join(sentences), first=f"{number}.", indent=4)
     if len(changes) > CHANGES_SHOWN:
         page.paragraph(f"and {len(changes) - CHANGES_SHOWN} more; --json FILE holds all.", indent=4)
 

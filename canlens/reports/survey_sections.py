@@ -41,7 +41,9 @@ def add_loads(page: Page, result: SurveyResult) -> None:
 
 def _add_load(page: Page, bus: SurveyBusResult) -> None:
     if bus.bit_rate is None:
-        page.paragraph(f"Unknown, since the bit rate is: give it with --bit-rate. Why: {bus.bit_rate_because}")
+        page.paragraph(
+            words.sentence(f"Unknown, since the bit rate is: give it with --bit-rate. Why: {bus.bit_rate_because}")
+        )
         return
     if bus.bus_load is None:
         page.paragraph("Unknown, since the recording has no length.")

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, NamedTuple
 from canlens.reports import words
 from canlens.reports.layout import Page
 from canlens.reports.survey_sections import add_rest
-from canlens.reports.text_findings import add_causes, add_findings, by_severity, cause_name, cause_title
+from canlens.reports.text_findings import (
+    add_causes,
+    add_findings,
+    by_severity,
+    cause_name,
+    likely_cause,
+    likely_words,
+)
 from canlens.reports.text_sections import (
     add_bus,
     add_controls,
@@ -26,8 +33,6 @@ if TYPE_CHECKING:
 
 GATE = "poor-recording"
 """The check that withholds all verdicts; where it speaks, nothing else comes first."""
-LIKELY = 0.5
-"""A cause above this is named at the head of the page."""
 _READ_ON = "Read the findings and NOT TESTED below, then record again"
 
 
@@ -128,7 +133,7 @@ def _worst(result: CheckResult, findings: list[Finding]) -> Answer:
         where = _break_sentence(name, failed[name], safety=worst.safety) if name else worst.claim
         cause = _likely(result.causes, name)
         if cause is not None:
-            return Answer(where, cause.next_test, cause.caution, _likely_words(cause), cause)
+            return Answer(where, cause.next_test, cause.caution, likely_words(cause), cause)
         return Answer(where, worst.next_step, worst.caution)
     likely = max(result.causes, key=lambda cause: cause.probability, default=None)
     step, caution = (likely.next_test, likely.caution) if likely else (_READ_ON, "")
@@ -140,13 +145,7 @@ def _worst(result: CheckResult, findings: list[Finding]) -> Answer:
 def _likely(causes: tuple[Cause, ...], name: str | None) -> Cause | None:
     """Return the likeliest cause of what is wrong with an output, or of all; None where none is likely."""
     about = [each for each in causes if name in each.subject or each.scope in {"bus", "controller"}] if name else causes
-    likely = max(about, key=lambda cause: cause.probability, default=None)
-    return likely if likely is not None and likely.probability > LIKELY and likely.next_test else None
-
-
-def _likely_words(cause: Cause) -> str:
-    subject = f"{words.listed(cause.subject)}: " if cause.subject else ""
-    return f"{subject}{cause_title(cause)}, {cause.probability * 100:.0f} % ({cause.cause})"
+    return likely_cause(about)
 
 
 def _break_sentence(name: str, output: OutputResult, *, safety: bool) -> str:

@@ -8,9 +8,13 @@ from canlens.causes import ALL
 from canlens.reports import words
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canlens.findings import Cause, Finding
     from canlens.reports.layout import Page
 
+LIKELY = 0.5
+"""A cause above this is named at the head of the page."""
 LINES_SHOWN = 8
 """Line numbers printed for one finding; the JSON holds all that were kept."""
 
@@ -116,3 +120,15 @@ def cause_name(cause: Cause) -> str:
     """Return a cause with what it concerns."""
     subject = f": {words.listed(cause.subject)}" if cause.subject else ""
     return f"{cause.cause}{subject} ({cause.scope})"
+
+
+def likely_cause(causes: Sequence[Cause]) -> Cause | None:
+    """Return the likeliest of some causes; None where none is likely, or it names no test."""
+    likely = max(causes, key=lambda cause: cause.probability, default=None)
+    return likely if likely is not None and likely.probability > LIKELY and likely.next_test else None
+
+
+def likely_words(cause: Cause) -> str:
+    """Say a cause in plain words, with its probability and its name."""
+    subject = f"{words.listed(cause.subject)}: " if cause.subject else ""
+    return f"{subject}{cause_title(cause)}, {cause.probability * 100:.0f} % ({cause.cause})"

@@ -9,7 +9,7 @@ from canlens.reports.comparison_text import CAUTIONS, DIRECTIONS, STATES, VERDIC
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import Step, Verdict, cause_views, date_words, file_name, likely_step, recording_view
 from canlens.reports.pictures import comparison_pictures
-from canlens.reports.text import LIKELY
+from canlens.reports.text_findings import LIKELY
 
 if TYPE_CHECKING:
     from canlens.comparison import Comparison
