@@ -119,7 +119,13 @@ def make_discovery(
     measured = intervals(chosen, together, awake(chosen).number)
     scene = Scene(chosen, database, found, measured)
     dropped = dropped_rows(scene)
-    rows = {name: _control(scene, name, each, dropped) for name, each in found.controls.items()}
+    names = dict.fromkeys(mark.label for mark in marks if mark.label != REST)
+    rows = {
+        name: _control(scene, name, found.controls[name], dropped)
+        if name in found.controls
+        else _unsearched("All its marks lie outside the recording.", "Give the marks of this recording.", dropped)
+        for name in names
+    }
     verdict: DiscoverVerdict = "named" if all(each.named for each in rows.values()) else "not-named"
     return Discovery(
         DiscoveryResult(
@@ -211,25 +217,26 @@ def _nothing(trace: Trace, marks: Marks, database: Database) -> Discovery:
     """Return the answer for a recording without data frames."""
     why = "The recording holds no data frames."
     step = "Wake the bus, check the recorder's connection and bit rate, and record again."
-    names = dict.fromkeys(mark.label for mark in marks if mark.label != REST)
-    rests = sum(1 for mark in marks if mark.label == REST)
-    count = {name: sum(1 for mark in marks if mark.label == name) for name in names}
-    rows = {
-        name: ControlDiscovery(
-            exercises=count[name],
-            rests=rests,
-            others=sum(count.values()) - count[name],
-            named=False,
-            strength="exact" if rests else "weaker",
-            reason=why,
-            next_step=step,
-            more_exercises=None,
-            candidates=(),
-            levels=(),
-            slots=(),
-            dropped=NOTHING_DROPPED,
-        )
-        for name in names
-    }
-    lie = MarksResult(marks.file, sum(count.values()), rests, len(marks), 0.0, None, "as-written", None)
+    labels = [mark.label for mark in marks]
+    rests = labels.count(REST)
+    rows = {name: _unsearched(why, step, NOTHING_DROPPED) for name in dict.fromkeys(labels) if name != REST}
+    lie = MarksResult(marks.file, len(marks) - rests, rests, len(marks), 0.0, None, "as-written", None)
     return Discovery(DiscoveryResult("not-named", why, recording(trace, database), lie, 0, 0, 0, rows))
+
+
+def _unsearched(why: str, step: str, dropped: Dropped) -> ControlDiscovery:
+    """Return the row of a control that could not be looked for."""
+    return ControlDiscovery(
+        exercises=0,
+        rests=0,
+        others=0,
+        named=False,
+        strength="exact",
+        reason=why,
+        next_step=step,
+        more_exercises=None,
+        candidates=(),
+        levels=(),
+        slots=(),
+        dropped=dropped,
+    )

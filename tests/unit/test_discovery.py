@@ -358,6 +358,24 @@ def test_odd_marks_give_an_answer(marks: list[Mark]) -> None:
     assert result.verdict == "not-named"
 
 
+def test_a_control_whose_marks_lie_outside_is_told_as_not_named() -> None:
+    trace = recorded(*NOISE, cyclic(0x123, Follows(HORN, 2, 4), end_s=END_S))
+    result = discover(trace, [*SLOTS.marks(), Mark(END_S + 500.0, "lamp", END_S + 501.0)]).result
+    assert result.controls["horn"].named
+    assert "outside" in result.controls["lamp"].reason
+    assert result.verdict == "not-named"
+    assert result.marks.outside == 1
+
+
+def test_marks_that_an_offset_moves_out_of_the_recording_are_used_all_the_same() -> None:
+    slots = Slots(DRAWN[::-1])
+    trace = recorded(*NOISE, cyclic(0x123, Follows(slots.spans("H"), 2, 4), end_s=slots.end_s))
+    result = discover(trace, slots.marks(moved_s=16.0)).result
+    assert result.controls["horn"].named
+    assert result.controls["horn"].candidates[0].answered == 8
+    assert result.marks.outside == 0
+
+
 def test_a_recording_of_one_frame_gives_an_answer() -> None:
     result = discover(recorded(Sent(0x1, [0.5], [b"\x01"])), SLOTS.marks()).result
     assert result.controls["horn"].reason == "No payload changes in this recording."

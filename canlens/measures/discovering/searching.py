@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.clock import marks_offset
-from canlens.measures.discovering.aligning import NAMED_AT, Clock, Shift, best_shift, centred, clock_of, evidence
-from canlens.measures.discovering.chances import chances
+from canlens.measures.discovering.aligning import NAMED_AT, Clock, Shift, clock_of
 from canlens.measures.discovering.changes import changes_of
-from canlens.measures.discovering.coverage import coverage, modelled, shift_chance
+from canlens.measures.discovering.choosing import aligned, plain_offset
+from canlens.measures.discovering.coverage import shift_chance
 from canlens.measures.discovering.dropping import Found, own_work
 from canlens.measures.discovering.levels import level_pulses
 from canlens.measures.discovering.matching import matched
 from canlens.measures.discovering.places import LEVEL, Limits, Tried, bit_pulses, field_pulses, tried
 from canlens.measures.discovering.ranking import View, overlap, ranked
-from canlens.measures.discovering.slots import LEAST_JITTER_S, REACTION_S, slots_of
+from canlens.measures.discovering.slots import REACTION_S, slots_of
 from canlens.measures.streams import Streams, streams
-from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,14 +41,8 @@ MOST_CYCLE_S = 1.5
 """A change waits at most so long for the next frame [s]; slower messages are met only if they happen to be quick."""
 SHIFTED_AT, WINDOWS = 0.05, 1.5
 """A named place does as well with this share of all shifts at most, or with so many times what one window takes."""
-MODEL_DOUBT = 10
-"""Chances by the model count so many times more: it takes exercises for unrelated to the rhythm of the bus."""
 FAR_BETTER = 100.0
 """A place belongs to one of two controls where its chance is so many times smaller (our choice)."""
-CLOSER_S = (LEAST_JITTER_S, 1.0)
-"""Where no slot was left alone, narrow windows tell more: marks are also tried as if they were so good [s]."""
-OUTSIDE_S = 1.0
-"""A mark may lie so far outside the recording [s]."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,14 +137,12 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
     segment = int(np.bincount(trace.segment - trace.segment.min()).argmax() + trace.segment.min())
     own = trace.time_s[trace.segment == segment]
     span_s = float(own.min()), float(own.max())
-    plain_s, kept = _plain(trace, marks, span_s)
-    widest = slots_of(kept, offset_s=plain_s)
     together = streams(trace)
-    tried, found, interval_s = _places(trace, together, widest, segment, span_s[0])
-    prompted = bool(widest.is_rest.any())
-    closer = [slots_of(kept, offset_s=plain_s, jitter_s=each) for each in CLOSER_S]
-    choices = [widest] if prompted else [*closer, widest]
-    slots, judge, shift = _aligned(tried, choices, span_s, prompted=prompted)
+    plain_s = plain_offset(trace, marks, span_s)
+    every = slots_of(marks, offset_s=plain_s)
+    tried, found, interval_s = _places(trace, together, every, segment, span_s[0])
+    lie = aligned(tried, marks, plain_s=plain_s, span_s=span_s)
+    slots, judge, shift, prompted = lie.slots, lie.judge, lie.shift, lie.prompted
     hits = matched(tried, slots, shift_s=shift.shift_s)
     controls = {name: _searched(name, tried, slots, hits, judge, shift) for name in slots.controls}
     if not prompted:
@@ -168,46 +157,10 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
         shift=shift,
         clock=_clock(tried, controls, shift),
         controls=controls,
-        outside=len(marks) - len(kept),
+        outside=len(marks) - len(slots),
         prompted=prompted,
         offset_s=plain_s,
     )
-
-
-def _aligned(
-    tried: Tried, choices: Sequence[Slots], span_s: tuple[float, float], *, prompted: bool
-) -> tuple[Slots, Judge, Shift]:
-    """Choose how far marks are trusted, and how far they are moved, by what finds most."""
-    best: tuple[float, Slots, Judge, Shift] | None = None
-    for slots in choices:
-        judge_for = partial(_judge, slots=slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
-        judge = judge_for(tried)
-        shift = best_shift(tried, slots, judge, judge_for, _reach(slots, span_s))
-        shift = centred(tried, slots, judge, shift)
-        shift = replace(shift, tries=shift.tries * len(choices) * (1 if prompted else MODEL_DOUBT))
-        found = evidence(tried, slots, judge, shift)
-        if best is None or found < best[0]:
-            best = (found, slots, judge, shift)
-    if best is None:
-        raise ValueError("no choice of slots")
-    return best[1:]
-
-
-def _plain(trace: Trace, marks: Sequence[Mark], span_s: tuple[float, float]) -> tuple[float, list[Mark]]:
-    """Return what to add to times as written [s], and the marks that are then inside, or all if hardly any are."""
-    written = {"": np.array([mark.time_s for mark in marks])}
-    start_s = trace.start_ns / NANOSECONDS_PER_SECOND
-    plain_s = marks_offset(written, {}, start_s=start_s, duration_s=span_s[1])
-    inside = [mark for mark in marks if span_s[0] - OUTSIDE_S <= mark.time_s + plain_s <= span_s[1] + OUTSIDE_S]
-    return plain_s, inside if 2 * len(inside) > len(marks) else list(marks)
-
-
-def _reach(slots: Slots, span_s: tuple[float, float]) -> tuple[float, float]:
-    """Return the least and the greatest shift that keeps the marks inside the recording [s]."""
-    last_s = np.where(np.isnan(slots.until_s), slots.time_s, slots.until_s)
-    least_s, most_s = span_s[0] - float(slots.time_s.min()), span_s[1] - float(last_s.max())
-    near_s = 2 * slots.jitter_s
-    return min(least_s, most_s, -near_s) if least_s > 0 else min(least_s, -near_s), max(most_s, near_s)
 
 
 def _places(trace: Trace, together: Streams, slots: Slots, segment: int, start_s: float) -> tuple[Tried, Found, Floats]:
@@ -229,25 +182,6 @@ def _places(trace: Trace, together: Streams, slots: Slots, segment: int, start_s
         pulses += [bit_pulses(changes, limits), *field_pulses(changes, limits), level_pulses(changes, limits)]
     slack_s = np.minimum(interval_s, MOST_CYCLE_S)
     return tried(pulses, slack_s, changing), found, interval_s
-
-
-def _judge(tried: Tried, *, slots: Slots, prompted: bool, duration_s: float) -> Judge:
-    """Return the exact test where slots were left alone, else the chance model."""
-    kind = np.array([place.kind for place in tried.places], np.int64)
-    strata = {name: slots.strata(name) for name in slots.controls}
-    covered = (
-        {}
-        if prompted
-        else {name: coverage(tried, slots, slots.of(name), duration_s=duration_s) for name in slots.controls}
-    )
-
-    def judge(hits: Bools, control: str) -> Chances:
-        exercises, compared = slots.of(control), slots.compared(control)
-        if prompted:
-            return chances(hits, kind, exercises, compared, strata[control])
-        return modelled(hits, kind, covered[control], exercises, compared)
-
-    return judge
 
 
 def _searched(name: str, tried: Tried, slots: Slots, hits: Bools, judge: Judge, shift: Shift) -> Searched:
