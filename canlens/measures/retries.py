@@ -43,6 +43,11 @@ ON_TIME = 0.05
 STEADY_SPREAD = 0.2
 """A message is taken as cyclic where its intervals scatter by no more than this share of their median."""
 FEWEST_INTERVALS = 8
+FEWEST_STAMPS = 20
+ROUNDED_NS = 1000
+NEARLY_ALL = 0.98
+"""So many of the stamps must lie on a coarse step, give or take a microsecond; of fine stamps a fifth would do so on
+the finest of these steps."""
 SMOOTHING = 5.0
 """Pairs of frames that the expectation counts for, beside those that were seen."""
 
@@ -128,9 +133,17 @@ def _in_run(traffic: Traffic, index: Rows, exists: Bools) -> Bools:
 
 
 def _tick_s(traffic: Traffic) -> float:
-    """Return the step of the recorder's clock [s], at most a millisecond."""
+    """Return the step of the recorder's clock [s], at most a millisecond.
+
+    Coarse stamps to which a file's writer added a start time may be off by a microsecond each.
+    """
     stamps = traffic.trace.time_ns[:1000]
-    step_ns = int(np.gcd.reduce(stamps - traffic.trace.start_ns)) if len(stamps) else 0
+    since_ns = stamps - traffic.trace.start_ns
+    step_ns = int(np.gcd.reduce(since_ns)) if len(stamps) else 0
+    for tick in (1_000_000, 100_000, 10_000):
+        off_ns = (since_ns + tick // 2) % tick - tick // 2
+        if len(stamps) >= FEWEST_STAMPS and (np.abs(off_ns) <= ROUNDED_NS).mean() > NEARLY_ALL:
+            return tick / 1e9
     return next(tick for tick in (1_000_000, 100_000, 10_000, 1000, 100, 10, 1) if step_ns % tick == 0) / 1e9
 
 

@@ -142,6 +142,15 @@ def test_an_output_that_comes_on_and_goes_off_late_alike_is_slow_and_has_no_run_
     assert causes[0].probability > 0.9
 
 
+def test_one_answer_that_seems_late_is_no_rule_where_the_others_never_come() -> None:
+    # the siren follows the brake, which once comes on half a second after the horn
+    horn, brake = presses(6), [(5.5, 7.0), *presses(3, first_s=24.5)]
+    one = job({"horn": horn, "brake": brake}, {"siren": planned("horn", answering(brake))}, end_s=36)
+    assert len(one.output("siren").answers.late) == 1
+    cause = first(one)
+    assert (cause.cause, cause.subject) == ("output-follows-other-control", ("siren",))
+
+
 def test_outputs_that_always_switch_together_share_what_one_of_them_does_to_the_supply() -> None:
     presses_s = presses(5, hold_s=2.0, every_s=6.0)
     gaps = [(a + 0.25, a + 0.95) for a, _ in presses_s]

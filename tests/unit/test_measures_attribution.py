@@ -53,6 +53,24 @@ def test_the_whole_bus_is_told_from_one_sender_and_from_an_output(seed: int) -> 
     assert set(found.narrowed) <= {"whole-bus", "bad-receiver", "other"}
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_coarse_stamps_that_a_start_time_was_added_to_say_the_same(seed: int) -> None:
+    # stamps of 0.1 ms, as many recorders write them, each a microsecond off where the start was added to it
+    one = bus("bad-sender", seed)
+    coarse = one.trace.time_ns // 100_000 * 100_000
+    off = np.random.default_rng(seed).integers(-1, 2, len(coarse)) * 1000
+    off[0] = 0
+    plain, rounded = (
+        attribute(replace(one.trace, time_ns=stamps), senders=one.senders, outputs_on=one.outputs_on, bit_rate=500_000)
+        for stamps in (coarse, coarse + off)
+    )
+    assert plain is not None
+    assert rounded is not None
+    assert rounded.answer is not None
+    assert (rounded.answer.kind, rounded.answer.subject) == (plain.suspicions[0].kind, one.subject)
+    assert rounded.answer.probability == pytest.approx(plain.suspicions[0].probability, abs=0.05)
+
+
 def test_probabilities_add_up_to_one() -> None:
     for kind in ("whole-bus", "bad-sender", "bad-receiver"):
         assert sum(each.probability for each in weighed(bus(kind, 1)).suspicions) == pytest.approx(1.0)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 NAME = "routing"
 MOST = 0.5
-"""From this share of late answers on, being late is the rule."""
+"""From this share of the exercises on that are answered late, being late is the rule."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ def _answer_signs(one: Tally) -> Iterator[Sign]:
         value = "all" if one.answered == one.due else "some" if one.answered else "none"
         yield Sign("answers", value, f"{one.answered} of {counted(one.due, 'exercise')} answered in time")
     if came := one.answered + one.late:
-        value = "none" if not one.late else "most" if one.late >= MOST * came else "some"
+        value = "none" if not one.late else "most" if one.late >= MOST * one.due else "some"
         yield Sign("late", value, f"{one.late} of {counted(came, 'answer')} too late")
     if one.due or one.unasked or one.still_on:
         number = one.unasked + one.still_on
