@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from canlens.database import Database, Message, SignalDefinition
 from canlens.database.dbc.names import legal_name
 from canlens.discovery_words import chance_words, place_words
+from canlens.starting.table_words import UNKNOWN_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 SURE = 0.01
 """A number that moves with a control is written down if chance does as well less often than this."""
 MIRRORS_TOLD = 4
+MOST_BITS = 2
+"""A known signal of so few bits is a switch, whose other bits are 0 where nothing else is said."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +28,7 @@ class FoundControl:
 
     name: str
     path: str
-    on: float | None = None
+    on: tuple[float, ...] = ()
     above: float | None = None
     below: float | None = None
     is_known: bool = False
@@ -141,7 +144,7 @@ class _Finding:
             return
         path = f"{self.drafts[_key(best)].name}.{signal.name}"
         self.comments[path] = _comment(row, best)
-        on = None if best.on is None else float(best.on)
+        on = () if best.on is None else (float(best.on),)
         self.controls.append(FoundControl(name, path, on, _floated(best.above), _floated(best.below)))
 
     def add_level(self, name: str, level: Candidate) -> None:
@@ -155,23 +158,23 @@ class _Finding:
             self.comments[path] = f"A number that moves with {name}: {chance_words(level.chance)} by chance."
 
     def covered(self, name: str, best: Candidate) -> FoundControl | None:
-        """Return the control as the known database has it; None where its signal has other bits than were found."""
+        """Return the control as the known database has it; None where its signal cannot say what was found."""
         found = self.known.find(best.known or "")
-        if found is None or found[1].bits != _signal("it", best, {}).bits or found[1].is_float:
+        bits = _signal("it", best, {}).bits
+        if found is None or found[1].is_float or found[1].bits & bits != bits:
             return None
         definition = found[1]
         if best.on is not None:
-            raw = best.on
-            if definition.is_signed and raw >> (definition.length - 1):
-                raw -= 1 << definition.length
-            return FoundControl(name, str(best.known), raw * definition.scale + definition.offset, is_known=True)
-        if definition.is_signed or definition.scale <= 0:
+            values = _values(definition, best)
+            on = tuple(float(raw * definition.scale + definition.offset) for raw in values)
+            return FoundControl(name, str(best.known), on, is_known=True) if on else None
+        if definition.is_signed or definition.scale <= 0 or definition.bits != bits:
             return None
         above, below = (
             None if limit is None else limit * definition.scale + definition.offset
             for limit in (best.above, best.below)
         )
-        return FoundControl(name, str(best.known), None, above, below, is_known=True)
+        return FoundControl(name, str(best.known), (), above, below, is_known=True)
 
     def add_signal(self, wanted: str, place: Candidate, *, table: dict[int, str]) -> SignalDefinition | None:
         """Add a signal to its message, which is made if it is not there; None where its bits are taken."""
@@ -235,6 +238,34 @@ def _signal(name: str, place: Candidate, table: dict[int, str]) -> SignalDefinit
         byte, bit = divmod(start % 8 + place.length - 1, 8)
         start = 8 * (start // 8 - byte) + bit
     return SignalDefinition(name, start, place.length, place.byte_order, table=table)
+
+
+def _values(definition: SignalDefinition, place: Candidate) -> list[int]:
+    """Return the raw values of a known signal for which a place in it is on; empty where they cannot be told.
+
+    A place of all its bits has one; of fewer bits those that its table names, or that leave its other bits 0.
+    """
+    if definition.length == place.length:
+        raw = int(place.on or 0)
+        return [raw - (1 << definition.length) if definition.is_signed and raw >> (definition.length - 1) else raw]
+    if definition.is_signed or (definition.length > MOST_BITS and not definition.table):
+        return []
+    lowest = _lowest_bits(definition).index(place.start_bit)
+    mask, wanted = ((1 << place.length) - 1) << lowest, int(place.on or 0) << lowest
+    told = [raw for raw, text in definition.table.items() if not UNKNOWN_WORDS.search(str(text))]
+    return [raw for raw in told or [wanted] if raw & mask == wanted and raw >= 0]
+
+
+def _lowest_bits(definition: SignalDefinition) -> list[int]:
+    """Return the DBC bit numbers of a signal, the least significant first."""
+    bit, numbers = definition.start_bit, []
+    for _ in range(definition.length):
+        numbers.append(bit)
+        if definition.byte_order == "intel":
+            bit += 1
+        else:
+            bit += 15 if not bit % 8 else -1
+    return numbers if definition.byte_order == "intel" else numbers[::-1]
 
 
 def _table(place: Candidate) -> dict[int, str]:

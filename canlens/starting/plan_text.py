@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING
 
+from canlens.errors import UsageError
+from canlens.plan.nouns import REST
 from canlens.plan.rule import KEYWORDS
 from canlens.reports.characters import visible
+from canlens.reports.words import counted
 from canlens.starting.found_bits import unique
+from canlens.starting.table_words import UNKNOWN_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -15,18 +20,24 @@ if TYPE_CHECKING:
     from canlens.database import Database, Message, SignalDefinition
     from canlens.starting.found_bits import FoundBits, FoundControl
 
+_ODD = re.compile(r"[^A-Za-z0-9_-]")
+
 MOST_BITS = 2
 """A signal of so few bits is taken for a switch; a larger one only if it has a table of few values."""
 MOST_VALUES = 8
 OUTPUT = (
-    "# What the controller switches. Take away the # and fill in one such table for each output.",
-    "# [outputs.name]",
-    '# load = "what hangs on it"',
+    "# What the controller switches: one such table for each output, with its own name.",
+    "[outputs.output_1]",
+    'load = "write here what hangs on it"',
     '# command = "MESSAGE.SIGNAL"     # the signal that shows the output; leave it away if nothing on the bus does,',
     "#                                # then note what you see in a table for --observed",
-    '# when = "{when}"',
-    "# within_s = 0.3                 # an answer is due within this time, on and off alike",
+    'when = "{when}"  # and, or, not, parentheses over the controls',
+    "within_s = 0.3                   # an answer is due within this time, on and off alike",
 )
+SWITCH_WORDS = re.compile(
+    "horn|brake|brems|lever|button|switch|key|ignition|lamp|light|beam|indicator|turn|press|squeez|dusk", re.IGNORECASE
+)
+"""Words by which a person calls what is operated; such signals are offered first."""
 
 
 def found_plan_text(found: FoundBits, *, databases: Sequence[str], channel: str | None, title: str) -> str:
@@ -53,8 +64,13 @@ def found_plan_text(found: FoundBits, *, databases: Sequence[str], channel: str 
         lines.append(f"channel = {_quoted(channel)}")
     for control in usable:
         lines += ["", f"[controls.{control.name}]", f"signal = {_quoted(control.path)}", *_condition(control)]
-    if found.left_out:
-        lines += ["", *(f"# {visible(sentence)}" for sentence in found.left_out)]
+    words = [
+        f"{control.name}: is a word of the rule language, so no control can bear it. Write it by another name."
+        for control in found.controls
+        if control not in usable
+    ]
+    if found.left_out or words:
+        lines += ["", *(f"# {visible(sentence)}" for sentence in (*found.left_out, *words))]
     when = usable[0].name if usable else "horn"
     lines += ["", *(line.format(when=when) for line in OUTPUT), ""]
     return "\n".join(lines)
@@ -74,10 +90,13 @@ def _head(title: str, databases: Sequence[str]) -> Iterator[str]:
 
 
 def _condition(control: FoundControl) -> Iterator[str]:
-    """Yield the key that says when a control is on."""
-    for key, value in (("on", control.on), ("above", control.above), ("below", control.below)):
-        if value is not None:
-            yield f"{key} = {value:.12g}"
+    """Yield the keys that say when a control is on."""
+    values = [f"{value:.12g}" for value in control.on]
+    if values:
+        yield f"on = {values[0]}" if len(values) == 1 else f"on = [{', '.join(values)}]"
+    for key, limit in (("above", control.above), ("below", control.below)):
+        if limit is not None:
+            yield f"{key} = {limit:.12g}"
 
 
 def bare_plan_text(database: Database, *, path: str, node: str | None, title: str) -> str:
@@ -97,25 +116,51 @@ def bare_plan_text(database: Database, *, path: str, node: str | None, title: st
     Returns
     -------
     str
-        Every signal that looks like a switch stands there as a control, or as an output of ``node``, behind a ``#``:
-        a person takes away those of what the job needs.
+        Every signal that looks like a switch stands there: those whose name or values speak of a control as controls,
+        the others behind a ``#``, those of ``node`` as outputs.
+
+    Raises
+    ------
+    UsageError
+        No signal looks like a switch.
     """
     switches = [(message, signal) for message in database.messages for signal in message.signals if is_switch(signal)]
     own = [pair for pair in switches if node is not None and node in pair[0].senders]
     others = [pair for pair in switches if pair not in own]
+    likely = [pair for pair in others if _speaks_of_a_control(*pair)] or others[:1]
+    if not likely:
+        raise UsageError(
+            f"{path}: no signal in it looks like a switch: at most {MOST_BITS} bits, or a table of at most "
+            f"{MOST_VALUES} values. Write the plan by hand."
+        )
+    blocks = {name: lines for name, *lines in _blocks(likely, "controls", "signal")}
+    rest = [pair for pair in others if pair not in likely]
     lines = [
-        "# A first plan, written by canlens from a database alone. Nothing in it is switched on yet: take away the #",
-        "# in front of the tables that your job needs, give them plain names (horn, brake_front), and delete the rest.",
+        "# A first plan, written by canlens from a database alone: it guesses by their names what is operated.",
+        "# Keep the tables that your job needs, give them plain names (horn, brake_front), and delete the others.",
         *_head(title, [path]),
     ]
     if node is not None:
         lines += ["", "[controller]", f"node = {_quoted(node)}"]
-    lines += ["", f"# Controls: {len(others)} signals that look like switches.", *_blocks(others, "controls", "signal")]
-    if own:
-        lines += ["", f"# Outputs: {len(own)} signals that {node} sends.", *_blocks(own, "outputs", "command")]
-    else:
-        lines += ["", *(line.format(when="horn") for line in OUTPUT)]
+    for block in blocks.values():
+        lines += ["", *block]
+    lines += ["", *(line.format(when=next(iter(blocks))) for line in OUTPUT)]
+    for title_of, pairs, kind, key in (
+        (f"# {counted(len(own), 'signal')} of {node} that may show an output.", own, "outputs", "command"),
+        (f"# {counted(len(rest), 'more signal')} that may be a switch.", rest, "controls", "signal"),
+    ):
+        if pairs:
+            lines += ["", title_of]
+        for _, *block in _blocks(pairs, kind, key):
+            lines += ["", *(f"# {line}" for line in block)]
+            if kind == "outputs":
+                lines.append(f'# when = "{next(iter(blocks))}"')
     return "\n".join([*lines, ""])
+
+
+def _speaks_of_a_control(message: Message, signal: SignalDefinition) -> bool:
+    """Tell whether the names of a signal sound like something that a person operates."""
+    return bool(SWITCH_WORDS.search(" ".join([message.name, signal.name, *map(str, signal.table.values())])))
 
 
 def is_switch(signal: SignalDefinition) -> bool:
@@ -125,23 +170,23 @@ def is_switch(signal: SignalDefinition) -> bool:
     return signal.length <= MOST_BITS or 0 < len(signal.table) <= MOST_VALUES
 
 
-def _blocks(pairs: Sequence[tuple[Message, SignalDefinition]], kind: str, key: str) -> Iterator[str]:
-    """Yield a table behind a ``#`` for each signal, its values as a remark."""
-    taken: set[str] = set()
+def _blocks(pairs: Sequence[tuple[Message, SignalDefinition]], kind: str, key: str) -> Iterator[list[str]]:
+    """Yield the name and the lines of a table for each signal, its values as a remark."""
+    taken: set[str] = set(KEYWORDS) | {REST}
     for message, signal in pairs:
-        name = unique(signal.name if signal.name not in taken else f"{message.name}_{signal.name}", taken)
-        taken.add(name)
-        yield ""
-        yield f"# [{kind}.{name}]"
-        yield f"# {key} = {_quoted(f'{message.name}.{signal.name}')}"
+        plain = _ODD.sub("_", signal.name)
+        name = unique(plain if plain.lower() not in taken else f"{_ODD.sub('_', message.name)}_{plain}", taken)
+        taken |= {name, name.lower()}
+        lines = [f"[{kind}.{name}]", f"{key} = {_quoted(f'{message.name}.{signal.name}')}"]
         if signal.table:
             values = visible(", ".join(f"{raw} {text}" for raw, text in signal.table.items()))
-            on = next(
-                (str(text) for raw, text in signal.table.items() if raw == 1), str(next(iter(signal.table.values())))
-            )
-            yield f"# on = {_quoted(on)}{' ' * 8}# of {values}"
-        if kind == "outputs":
-            yield '# when = "horn"'
+            texts = {raw: str(text) for raw, text in signal.table.items()}
+            on = texts.get(1, list(texts.values())[-1])
+            lines.append(f"on = {_quoted(on)}{' ' * 8}# of {values}")
+        unknown = [raw for raw, text in signal.table.items() if UNKNOWN_WORDS.search(str(text))]
+        if unknown and min(unknown) >= 0:
+            lines.append(f"unknown = {unknown}")
+        yield [name, *lines]
 
 
 def _quoted(text: str) -> str:
