@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from canlens import discover
+from canlens import discover, read_plan, rehearse
 from tests.benchmark.discovery import CASES, NULLS, Case, rank_of
 from tests.benchmark.drawn_sessions import draw_session
 
+ROOT = Path(__file__).parents[2]
 SEEDS = range(31_000, 31_005)
 
 
@@ -28,3 +31,17 @@ def test_nothing_is_named_where_nothing_follows(case: Case) -> None:
     for seed in SEEDS:
         session = case.draw(seed, case.kind)
         assert not any(row.named for row in discover(session.trace, session.marks).result.controls.values())
+
+
+def test_the_controls_of_a_rehearsed_job_are_found_without_its_database() -> None:
+    plan = read_plan(ROOT / "traces" / "quernholt.toml")
+    rehearsal = rehearse(plan, seed=5)
+    result = discover(rehearsal.trace, rehearsal.marks).result
+    for name, row in result.controls.items():
+        shown = plan.controls[name].condition.reference
+        best = row.candidates[0]
+        every = [(each.identifier, each.start_bit) for each in (best, *best.mirrors)]
+        assert any(
+            where == f"0x{shown.message.identifier:x}" and shown.definition.bits >> bit & 1 for where, bit in every
+        ), name
+        assert row.named == (row.exercises > 1)
