@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 SEVERITIES = ("failure", "warning", "note")
 DECISIVE = 0.5
-"""A cause of bus or controller above this makes the whole job fail."""
+"""Where bus or controller are more probably ill than this, the whole job fails."""
 
 
 @dataclass(frozen=True)
@@ -196,9 +196,8 @@ def _judged(every: Sequence[Evidence], name: str, parts: tuple[int, ...]) -> Out
 
 def _whole(outputs: dict[str, OutputResult], named: Sequence[Cause]) -> Verdict:
     """Judge the whole job."""
-    decisive = any(each.scope in {"bus", "controller"} and each.probability > DECISIVE for each in named)
     verdicts = {each.verdict for each in outputs.values()}
-    if decisive or "failed" in verdicts:
+    if causes.wrong_beyond_outputs(named) > DECISIVE or "failed" in verdicts:
         return "failed"
     return "not-proven" if "not-proven" in verdicts else "proven"
 

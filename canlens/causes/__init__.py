@@ -35,10 +35,12 @@ from canlens.causes.cause import Candidate
 from canlens.causes.weighing import weighed
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from canlens.evidence import Evidence
     from canlens.findings import Cause
 
-__all__ = ["ALL", "Candidate", "ranked"]
+__all__ = ["ALL", "Candidate", "ranked", "wrong_beyond_outputs"]
 
 ALL: tuple[Candidate, ...] = (
     no_traffic.CANDIDATE,
@@ -72,3 +74,26 @@ ALL: tuple[Candidate, ...] = (
 def ranked(evidence: Evidence) -> tuple[Cause, ...]:
     """Return the causes that the evidence speaks for, most probable first."""
     return weighed(evidence, ALL)
+
+
+ONE_OF_THEM = {"errors": "bus", "controller": "controller"}
+"""Questions put once: question -> scope. Their answers exclude each other, so that their probabilities add up."""
+
+
+def wrong_beyond_outputs(named: Iterable[Cause]) -> float:
+    """Return how probable it is that the bus or the controller is ill, whichever cause or place it is.
+
+    Where several outputs may be the one that pulls the supply down, none stands high alone, but one of them does it.
+    """
+    question = {each.name: each.question for each in ALL}
+    sums = dict.fromkeys(ONE_OF_THEM, 0.0)
+    highest = 0.0
+    for each in named:
+        if each.scope not in ONE_OF_THEM.values():
+            continue
+        highest = max(highest, each.probability)
+        unnamed = next((name for name, scope in ONE_OF_THEM.items() if scope == each.scope and not each.subject), "")
+        own = question.get(each.cause, unnamed)
+        if own in sums:
+            sums[own] += each.probability
+    return min(1.0, max(highest, *sums.values()))

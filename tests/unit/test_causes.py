@@ -7,16 +7,17 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canlens.causes import ALL, Candidate, ranked
+from canlens.causes import ALL, Candidate, ranked, wrong_beyond_outputs
 from canlens.causes.cause import Case, Sign, Suspect, Symptom
 from canlens.causes.weighing.posterior import FINE_WEIGHT, NONE_WEIGHT, answers_to
 from canlens.causes.weighing.symptoms import SYMPTOMS
 from canlens.causes.weighing.trials import TRIALS, best_trial, sentence
+from canlens.findings import Cause
 from tests.unit.small_jobs import Job, answering, job, planned, presses, wave
 
 if TYPE_CHECKING:
     from canlens.evidence import Evidence
-    from canlens.findings import Cause
+    from canlens.findings import Scope
 
 BY_NAME = {each.name: each for each in SYMPTOMS}
 HORN, BRAKE = presses(3), presses(3, first_s=12)
@@ -161,6 +162,20 @@ def test_outputs_that_always_switch_together_share_what_one_of_them_does_to_the_
     sags = {each.subject: each.probability for each in causes if each.cause == "supply-sag"}
     assert set(sags) == {("siren",), ("lamp",)}
     assert sags["siren",] == pytest.approx(sags["lamp",])
+    assert max(sags.values()) < 0.5 < wrong_beyond_outputs(causes)
+
+
+def named(cause: str, scope: Scope, *subject: str, probability: float) -> Cause:
+    return Cause(cause=cause, scope=scope, subject=subject, probability=probability, because=(), next_test="")
+
+
+def test_causes_that_exclude_each_other_add_up_and_others_do_not() -> None:
+    of_bus = [named("terminator-missing", "bus", probability=0.45), named("none-of-these", "bus", probability=0.4)]
+    assert wrong_beyond_outputs(of_bus) == pytest.approx(0.85)
+    messages = [named("message-missing", "bus", each, probability=0.3) for each in ("Grip", "Pod", "Body")]
+    assert wrong_beyond_outputs(messages) == pytest.approx(0.3)
+    assert wrong_beyond_outputs([named("load-open", "output", "siren", probability=0.9)]) == 0.0
+    assert wrong_beyond_outputs([]) == 0.0
 
 
 def test_one_output_that_follows_another_control_is_not_exchanged() -> None:
