@@ -110,8 +110,8 @@ class Series:
     time_s, value, line
         float64, float64 and int64 (k,): in order of time; a nan breaks the line where the message stayed away;
         ``line`` is 0 where a value stands for no single line.
-    rows
-        How many values were recorded.
+    rows, left_out
+        How many values were recorded, and how many of them are left out although they lie on no level stretch.
     least, greatest
         Of all that were recorded; nan where there is none.
     """
@@ -121,6 +121,7 @@ class Series:
     value: Floats
     line: Ints
     rows: int
+    left_out: int
     least: float
     greatest: float
 

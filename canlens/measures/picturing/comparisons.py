@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 MOST_MESSAGES = 10
 """Changed messages that one picture shows (our choice)."""
-BUCKETS = 250
+MOST_POINTS = 1000
 Quantity = Literal["interval", "jitter"]
 
 
@@ -122,7 +122,7 @@ def _channel(own: ChannelBaseline) -> ComparedChannel:
     load = None
     if own.bit_rate is not None and awake.any():
         ratio = own.busy_us[awake] / (own.awake_ms[awake] * 1000.0)
-        load = series(own.name, start_s[awake], ratio, None, buckets=BUCKETS)
+        load = series(own.name, start_s[awake], ratio, None, most=MOST_POINTS)
     hit = own.episodes > 0
     return ComparedChannel(own.name, load, start_s[hit], own.episodes[hit], own.recorded)
 
@@ -164,7 +164,7 @@ def _blocks(channel: ChannelBaseline, own: IdentifierBaseline | None, quantity: 
     if not known.any():
         return None
     start_s = channel.start_ms[known] / 1000
-    return series(own.subject[-1], start_s, np.asarray(value[known], np.float64), None, buckets=BUCKETS)
+    return series(own.subject[-1], start_s, np.asarray(value[known], np.float64), None, most=MOST_POINTS)
 
 
 __all__ = ["BLOCK_S", "ComparedChannel", "ComparedMessage", "DrawnComparison", "drawn_comparison"]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, TypedDict
 import numpy as np
 
 from canlens.evidence import Track
-from canlens.measures.picturing.thinning import edges
+from canlens.measures.picturing.thinning import edges, fair_share
 from canlens.picture_evidence import Joins, Moments, Shade, StepLane
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def step_lanes(evidence: Evidence, *, most: int = MOST_STEPS) -> tuple[StepLane,
     """
     numbers = [len(each.track.time_s) for each in evidence.controls.values()]
     numbers += [len(each.track.time_s) for each in evidence.outputs.values() if each.track is not None]
-    allowed = _allowed(numbers, most)
+    allowed = max(fair_share(numbers, most), FEWEST_STEPS)
     controls = [
         StepLane(
             name=name,
@@ -56,17 +56,6 @@ def step_lanes(evidence: Evidence, *, most: int = MOST_STEPS) -> tuple[StepLane,
         for name, each in evidence.outputs.items()
     ]
     return (*controls, *outputs)
-
-
-def _allowed(numbers: list[int], most: int) -> int:
-    """Return how many steps a lane may have so that all together stay below ``most``."""
-    allowed, left = most, most
-    for position, number in enumerate(sorted(numbers)):
-        allowed = left // (len(numbers) - position)
-        if number > allowed:
-            break
-        left -= number
-    return max(allowed, FEWEST_STEPS)
 
 
 class _Columns(TypedDict):

@@ -9,7 +9,7 @@ import numpy as np
 from canlens.measures.bus import WINDOW_S
 from canlens.measures.bus_load import bus_load
 from canlens.measures.gathering import decoded, on_channel
-from canlens.measures.picturing.thinning import extremes, turns
+from canlens.measures.picturing.thinning import extremes, fair_share, turns
 from canlens.measures.tracks import Rhythm
 from canlens.picture_evidence import Bursts, Current, Latencies, Load, Series, Supply
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 MOST_POINTS = 7_000
 """Points that all signals of a picture show together (our choice: about 0.25 MB of page)."""
 LOAD_POINTS = 2_000
-MOST_BUCKETS, FEWEST_BUCKETS = 1000, 50
 MOST_BURSTS = 1500
 """More error episodes than this are drawn several as one."""
 BINS = 30
@@ -33,7 +32,7 @@ class Signals(NamedTuple):
     """The decoded signals that a picture shows, by path; absent where their message never came."""
 
     by_path: dict[str, Signal]
-    buckets: int
+    most: int
 
     def series(self, reference: SignalReference | None) -> Series | None:
         """Return a signal thinned; None where the plan names none or it never came."""
@@ -41,7 +40,7 @@ class Signals(NamedTuple):
         if signal is None or not len(signal):
             return None
         hold_s = Rhythm.of(signal.time_s).hold_s
-        return series(signal.path, signal.time_s, signal.value, signal.line, buckets=self.buckets, hold_s=hold_s)
+        return series(signal.path, signal.time_s, signal.value, signal.line, most=self.most, hold_s=hold_s)
 
 
 def pictured_signals(plan: Plan, trace: Trace, *, channel: str | None, share: float = 1.0) -> Signals:
@@ -54,17 +53,11 @@ def pictured_signals(plan: Plan, trace: Trace, *, channel: str | None, share: fl
         wanted[plan.controller.supply.path] = plan.controller.supply
     chosen = on_channel(trace, channel if channel is not None else plan.bus.channel)
     signals, _ = decoded(chosen, tuple(wanted.values())) if wanted else ({}, ())
-    return Signals(signals, buckets_for(len(signals), most=round(MOST_POINTS * share)))
+    numbers = [len(turns(each.value)) for each in signals.values()]
+    return Signals(signals, fair_share(numbers, round(MOST_POINTS * share)))
 
 
-def buckets_for(number: int, *, most: int = MOST_POINTS) -> int:
-    """Return how many buckets each of some columns may have, so that all together show no more than ``most`` points."""
-    return int(np.clip(most // (4 * max(number, 1)), FEWEST_BUCKETS, MOST_BUCKETS))
-
-
-def series(
-    name: str, time_s: Floats, value: Floats, line: Ints | None, *, buckets: int, hold_s: float = np.inf
-) -> Series:
+def series(name: str, time_s: Floats, value: Floats, line: Ints | None, *, most: int, hold_s: float = np.inf) -> Series:
     """Thin a column without losing a turn that can be seen; times that step backwards are held at the latest seen.
 
     Rows on a level stretch are left out, then all but the extremes of each bucket.
@@ -75,15 +68,16 @@ def series(
         What it is.
     time_s, value, line
         float64, float64 and int64 (n,), n at least 1; ``line`` None where the values stand for no single line.
-    buckets
-        How many parts are kept the extremes of.
+    most
+        How many points it may have, at about; 4 at least.
     hold_s
         Rows further apart than this [s] are not joined: a nan stands between them.
     """
     time_s = np.maximum.accumulate(time_s)
     last = np.flatnonzero(np.diff(time_s) > hold_s)
     at = turns(value)
-    at = np.union1d(at[extremes(value[at], buckets=buckets)], np.concatenate((last, last + 1)))
+    number = len(at)
+    at = np.union1d(at[extremes(value[at], buckets=max(most // 4, 1))], np.concatenate((last, last + 1)))
     behind = np.searchsorted(at, last) + 1
     lines = line[at] if line is not None else np.zeros(len(at), np.int64)
     known = value[~np.isnan(value)]
@@ -93,6 +87,7 @@ def series(
         value=np.insert(value[at], behind, np.nan),
         line=np.insert(lines, behind, lines[behind - 1]),
         rows=len(value),
+        left_out=max(0, number - len(at)),
         least=float(known.min()) if len(known) else np.nan,
         greatest=float(known.max()) if len(known) else np.nan,
     )
@@ -129,8 +124,8 @@ def loads(evidence: Evidence, trace: Trace) -> tuple[Load, ...]:
             window_s=WINDOW_S,
         )
         if len(load.windows):
-            buckets = buckets_for(len(evidence.buses), most=LOAD_POINTS)
-            own = series(name, load.window_start_s, load.windows, None, buckets=buckets)
+            most = LOAD_POINTS // len(evidence.buses)
+            own = series(name, load.window_start_s, load.windows, None, most=most)
             found.append(Load(name, WINDOW_S, own))
     return tuple(found)
 

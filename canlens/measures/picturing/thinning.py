@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from canlens.signals import Floats
     from canlens.trace import Rows
 
@@ -46,6 +48,25 @@ def extremes(value: Floats, *, buckets: int = BUCKETS) -> Rows:
         matching = np.flatnonzero(plain == np.repeat(least, np.diff(border)))
         chosen.append(matching[np.searchsorted(matching, border[:-1])])
     return np.unique(np.concatenate(chosen))
+
+
+def fair_share(numbers: Sequence[int], most: int) -> int:
+    """Return how many points each of some columns may have, so that all together have no more than ``most``.
+
+    Columns that need less leave their room to the others.
+
+    Examples
+    --------
+    >>> fair_share([10, 500, 700], 1000), fair_share([10, 20], 1000)
+    (495, 990)
+    """
+    allowed, left = most, most
+    for position, number in enumerate(sorted(numbers)):
+        allowed = left // (len(numbers) - position)
+        if number > allowed:
+            break
+        left -= number
+    return allowed
 
 
 def turns(value: Floats) -> Rows:

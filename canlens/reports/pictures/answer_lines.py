@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from canlens.reports.pictures.picture import Parts
     from canlens.reports.pictures.rows import Rows
 
+MOST_ACROSS = 150
+"""More lines than this across the lanes hide what is in them (our choice)."""
 MOST_SIGNS = 400
 """Signs that one outcome of one output shows singly; more would make the page slow (our choice)."""
 
@@ -27,18 +29,24 @@ def answer_traces(drawn: DrawnRecording, rows: Rows) -> Iterator[Parts]:
     """Draw every exercise: a line to its answer, and a sign on the output's lane where it was not answered in time."""
     for own in drawn.joins:
         if own.outcome in ANSWER_LINES and not np.isnan(own.latency_s).all():
-            yield _joining_line(own, rows)
+            yield _joining_line(own, rows, in_lane=are_many(drawn))
         if own.outcome in ANSWER_SIGNS:
             yield _signs(own, rows, drawn.start)
 
 
-def _joining_line(own: Joins, rows: Rows) -> Parts:
+def are_many(drawn: DrawnRecording) -> bool:
+    """Tell whether there are so many exercises that lines across the lanes would hide them."""
+    return sum(len(each.time_s) for each in drawn.joins if each.outcome in ANSWER_LINES) > MOST_ACROSS
+
+
+def _joining_line(own: Joins, rows: Rows, *, in_lane: bool) -> Parts:
     """Draw the lines from the control's step to the output's: two vertices and a break each, as one trace.
 
-    The latency is told by the output's step, where the line ends.
+    The latency is told by the output's step, where the line ends. ``in_lane``: it begins at the foot of the
+    output's own lane.
     """
     foot = rows["output", own.output]
-    from_y = np.array([rows.get(("control", name), foot) for name in own.control]) + BASE
+    from_y = np.array([foot if in_lane else rows.get(("control", name), foot) for name in own.control]) + BASE
     to_y = np.full(len(from_y), foot + TOP)
     gap = np.full(len(from_y), np.nan)
     return {

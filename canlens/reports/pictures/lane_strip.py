@@ -30,9 +30,15 @@ def lane_strip(drawn: DrawnRecording) -> Strip:
     number = len(drawn.lanes)
     rows = row_of(drawn)
     traces = [_shading(shade, number) for shade in drawn.shades]
+    joined = list(answer_traces(drawn, rows))
+    traces += [each for each in joined if each["mode"] == "lines"]
     for lane in drawn.lanes:
         traces += _lane_traces(lane, rows[lane.kind, lane.name], drawn)
-    traces += [*answer_traces(drawn, rows), *moment_traces(drawn, rows), *_mark_traces(drawn, rows)]
+    traces += [
+        *(each for each in joined if each["mode"] != "lines"),
+        *moment_traces(drawn, rows),
+        *_mark_traces(drawn, rows),
+    ]
     return Strip(
         title="",
         height=max(number, 1) * PITCH_PX,

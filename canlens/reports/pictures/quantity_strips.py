@@ -43,7 +43,7 @@ def current_strip(current: Current, drawn: DrawnRecording) -> Strip:
         shown = highest >= SHOWN_SHARE * limit or (kind == "continuous" and highest == 0)
         if shown:
             limits.append((kind, limit))
-        told.append(f"{kind} {limit:g}{'' if shown else ' (above)'}")
+        told.append(f"{limit:g} {kind}")
     top = max([highest, *(limit for _, limit in limits)]) or 1.0
     title = f"<b>{clipped(current.output)}</b>, A" + (f"  limit {', '.join(told)}" if told else "")
     own = _line(current.series, f"{foreign(current.output)}", "A", ORANGE, drawn)
@@ -129,7 +129,7 @@ def _line(series: Series, named: str, unit: str, colour: str, drawn: DrawnRecord
         "showlegend": False,
         "x": column(series.time_s),
         "y": column(series.value * factor, "f4"),
-        "line": {"color": colour, "width": 1.5},
+        "line": {"shape": "hv", "color": colour, "width": 1.5},
         "connectgaps": False,
         "customdata": told,
         "hovertemplate": f"<b>{named}</b>: %{{y:.3f}} {unit}<br>%{{x:.3f}} s from start{where}<extra></extra>",

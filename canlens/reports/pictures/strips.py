@@ -118,6 +118,8 @@ def _time_axis(last: int, end_s: float) -> Parts:
         "zeroline": False,
         "showline": True,
         "linecolor": GRID,
+        "exponentformat": "none",
+        "separatethousands": True,
         "ticks": "outside",
         "ticklen": 4,
         "tickcolor": GRID,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.reports.pictures.answer_lines import unlabelled
+from canlens.reports.pictures.answer_lines import are_many, unlabelled
 from canlens.reports.pictures.lane_strip import lane_strip
 from canlens.reports.pictures.lane_words import error_words, time_line_words
 from canlens.reports.pictures.picture import Picture, figure_text
@@ -68,9 +68,13 @@ def _caption(drawn: DrawnRecording) -> Iterator[str]:
     thinned = [lane.name for lane in drawn.lanes if lane.is_thinned]
     if thinned:
         yield f"{len(thinned)} lanes change too often to be drawn step by step: neighbouring steps are left out."
+    if are_many(drawn):
+        yield "There are many exercises, so that each line to an answer is drawn in the output's own lane."
     series = [*(each.series for each in drawn.currents), *([drawn.supply.series] if drawn.supply else [])]
-    if any(len(each.time_s) < each.rows for each in [*series, *(load.series for load in drawn.loads)]):
+    if any(each.left_out for each in [*series, *(load.series for load in drawn.loads)]):
         yield "Of many values the first, last, least and greatest of each short stretch are drawn."
+    if drawn.currents:
+        yield "A limit far above the current is named, but not drawn."
     if len(drawn.errors.from_s) < drawn.errors.total:
         yield f"The {drawn.errors.total} error episodes are drawn several as one."
     left_out = unlabelled(drawn)
