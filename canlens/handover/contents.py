@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import platform
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import metadata
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from canlens.measures.lanes import lanes
 from canlens.reports.csv_tables import csv_tables
 from canlens.reports.json_form import json_bytes
 from canlens.reports.page import check_page
-from canlens.reports.sheet import SIGN_OFF, customer_sheet
+from canlens.reports.sheet import SIGN_OFF, customer_sheet, job_record
 from canlens.reports.text import check_text
 from canlens.reports.text_strips import PARTS
 from canlens.reports.untested import untested
@@ -44,6 +44,7 @@ HEAD = 65536
 _WHAT = {
     "report.html": "the full report as a page",
     "customer-sheet.html": "one page for the customer; print it",
+    "record.html": "the workshop's record: details, parts, readings, results, hashes; print it",
     "report.txt": "the full report as text",
     "check.json": "the result for other programs (canlens/check/1)",
     "tables/outputs.csv": "a row for each output",
@@ -104,12 +105,16 @@ def contents(
         "report.html": _text(check_page(job.checkup, job.traces, channel=channel)),
         **_reports(job, decimal_comma=decimal_comma),
     }
+    manifest = _manifest(job, redact=redact, decimal_comma=decimal_comma)
+    evidence = job.checkup.evidence[-1]
+    record = job_record(job.checkup.result, evidence.plan, manifest, evidence.bus_evidence.readings)
+    files = {"record.html": _text(record), **files}
     files |= {target: content for target, (_, content) in job.copies.items()}
     rows = tuple(
         FileRow(name, _WHAT.get(name) or f"the {_role(job, name)} as used", _hash(content), len(content))
         for name, content in files.items()
     )
-    files[MANIFEST] = json_bytes(to_dict(_manifest(job, rows, redact=redact, decimal_comma=decimal_comma)))
+    files[MANIFEST] = json_bytes(to_dict(replace(manifest, files=rows)))
     sums = "".join(f"{_hash(content)}  {name}\n" for name, content in files.items())
     files[SUMS] = sums.encode("utf-8", "backslashreplace")
     return files
@@ -165,7 +170,8 @@ def _hash(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _manifest(job: Job, files: tuple[FileRow, ...], *, redact: bool, decimal_comma: bool) -> Manifest:
+def _manifest(job: Job, *, redact: bool, decimal_comma: bool) -> Manifest:
+    """Return the manifest, its list of files still empty."""
     result = job.checkup.result
     targets = {id(source): target for target, (source, _) in job.copies.items()}
     inputs = tuple(
@@ -181,7 +187,7 @@ def _manifest(job: Job, files: tuple[FileRow, ...], *, redact: bool, decimal_com
         not_tested=(*open_points, *(job.details.not_tested if job.details else ())),
         inputs=inputs,
         databases=tuple(_database(job, each) for each in job.sources if each.role == "database"),
-        files=files,
+        files=(),
         python=platform.python_version(),
         libraries={name: metadata.version(name) for name in LIBRARIES},
         decimal_sign="comma" if decimal_comma else "point",

@@ -124,6 +124,7 @@ class JobDetails(Table):
     before: Annotated[StateShape, Field(description="a table [before]")] = StateShape()
     after: Annotated[StateShape, Field(description="a table [after]")] = StateShape()
     recorder: Annotated[RecorderShape, Field(description="a table [recorder]")] = RecorderShape()
+    done: Texts = ()
     explained: Texts = ()
     not_tested: Texts = ()
     remove: Annotated[

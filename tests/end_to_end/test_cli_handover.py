@@ -46,6 +46,7 @@ fuse_a = 15
 """
 FILES = {
     "report.html",
+    "record.html",
     "customer-sheet.html",
     "report.txt",
     "check.json",

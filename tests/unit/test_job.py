@@ -23,6 +23,7 @@ place = "yard"
 fitted_by = "A"
 checked_by = "B"
 note = "kept"
+done = ["Plug cleaned."]
 explained = ["The radio stays on."]
 not_tested = ["Rain."]
 remove = ["x1"]

@@ -1,5 +1,6 @@
-"""Customer sheet: one printed page that says what was fitted, what it does, and what was not tested."""
+"""Paper of a hand-over: one page for the customer, and the workshop's record."""
 
 from canlens.reports.sheet.customer_sheet import SIGN_OFF, customer_sheet
+from canlens.reports.sheet.job_record import job_record
 
-__all__ = ["SIGN_OFF", "customer_sheet"]
+__all__ = ["SIGN_OFF", "customer_sheet", "job_record"]

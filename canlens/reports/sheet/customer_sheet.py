@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 from canlens.reports import words
 from canlens.reports.characters import visible
 from canlens.reports.rule_words import plain_name, planned_words
+from canlens.reports.sheet.environment import template
 from canlens.reports.sheet.fitting import Texts, fits
+from canlens.reports.sheet.normal import normal_behaviour
 from canlens.reports.text import verdict_sentence
 from canlens.reports.untested import NEVER_SHOWN
 from canlens.results import version
@@ -99,15 +101,11 @@ def customer_sheet(
     str
         HTML that needs nothing else. Long texts are cut with ``…``; the report beside it has them in full.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 – only wanted here
-
-    loader = PackageLoader("canlens.reports", "sheet")
-    environment = Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
     sheets = [_sheet(result, plan, details, not_tested, cut) for cut in CUTS]
     tries = [(sheet, points) for sheet in sheets for points in SIZES if fits(sheet.texts(), points)]
     sheet, points = tries[0] if tries else (sheets[-1], SIZES[-1])
-    template = environment.get_template("customer_sheet.html")
-    return template.render(sheet._asdict(), points=points, cautions=CAUTIONS, sign_off=SIGN_OFF)
+    page = template("customer_sheet.html")
+    return page.render(sheet._asdict(), points=points, cautions=CAUTIONS, sign_off=SIGN_OFF)
 
 
 class _Sheet(NamedTuple):
@@ -135,7 +133,7 @@ def _sheet(result: CheckResult, plan: Plan, details: JobDetails | None, not_test
         facts=[(label, _cut(value, cut.name)) for label, value in _facts(details)],
         rows=[_row(name, one, plan.outputs[name], details, cut) for name, one in result.outputs.items()],
         not_tested=_shown([*_open_points(result), *not_tested], cut),
-        normal=_shown(_normal(plan, details), cut),
+        normal=_shown(normal_behaviour(plan, details), cut),
         footer=_footer(result),
     )
 
@@ -204,20 +202,6 @@ def _facts(details: JobDetails | None) -> list[tuple[str, str]]:
         ("Checked by", details.checked_by),
     )
     return [(label, value) for label, value in told if value]
-
-
-def _normal(plan: Plan, details: JobDetails | None) -> list[str]:
-    """Say what a customer might take for a fault: timers, dimming, flashing."""
-    told = list(details.explained) if details else []
-    for name, output in plan.outputs.items():
-        who = plain_name(name)
-        if output.run_on_s:
-            told.append(f"{who} stays on {output.run_on_s:g} s longer.")
-        if output.cut_after_s:
-            told.append(f"{who} goes off by itself after {output.cut_after_s:g} s.")
-        if output.level_night is not None and output.night:
-            told.append(f"{who} is dimmed while {plain_name(output.night)} is on.")
-    return told
 
 
 def _shown(points: Sequence[str], cut: Cut) -> list[str]:
