@@ -149,7 +149,7 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         candidate_row(scene, searched, group, shift_chance=chance)
         for group, chance in zip(searched.groups, shifted, strict=True)
     ]
-    candidates = [each for number, each in enumerate(candidates) if not number or each.known is None or _sure(each)]
+    candidates = [each for each in candidates if each.known is None or _sure(each)]
     levels = [candidate_row(scene, searched, group, shift_chance=None) for group in searched.levels]
     rests = int((searched.compared & slots.is_rest).sum())
     others = int((searched.compared & ~slots.is_rest).sum())

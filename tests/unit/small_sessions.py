@@ -143,10 +143,10 @@ def noise(seed: int, *, end_s: float) -> list[Sent]:
     """Return messages that have nothing to do with any control."""
     random = np.random.default_rng(seed)
     out = []
-    for number in range(12):
+    for number in range(8):
         states = [np.cumsum(random.exponential(random.uniform(3, 40), 200)) for _ in range(3)]
         walk = np.abs(np.cumsum(random.normal(0, 2, 10_000))).astype(int) % 256
-        every_s = float(random.choice([0.05, 0.1, 0.2, 0.5]))
+        every_s = float(random.choice([0.2, 0.5, 1.0]))
 
         def content(
             frame: int, states: list[np.ndarray] = states, walk: np.ndarray = walk, s: float = every_s

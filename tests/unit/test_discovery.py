@@ -285,7 +285,7 @@ def test_a_database_names_the_surroundings_and_what_is_known_already() -> None:
 def test_known_signals_that_do_not_follow_are_skipped() -> None:
     signals = tuple(SignalDefinition(f"State{bit}", 8 + bit, 1) for bit in range(8))
     messages = tuple(
-        Message(f"M{each:x}", each, is_extended=False, length=8, signals=signals) for each in range(0x300, 0x30C)
+        Message(f"M{each:x}", each, is_extended=False, length=8, signals=signals) for each in range(0x300, 0x308)
     )
     result = discover(recorded(*NOISE), SLOTS.marks(), Database(messages)).result
     assert result.known_skipped > 0

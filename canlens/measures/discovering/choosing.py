@@ -110,11 +110,13 @@ def _inside(marks: Sequence[Mark], offset_s: float, span_s: tuple[float, float])
 
 
 def _reach(slots: Slots, span_s: tuple[float, float]) -> tuple[float, float]:
-    """Return the least and the greatest shift that keeps the marks inside the recording [s]."""
+    """Return the least and the greatest shift that keeps the marks inside the recording, and small ones in any case."""
     last_s = np.where(np.isnan(slots.until_s), slots.time_s, slots.until_s)
-    least_s, most_s = span_s[0] - float(slots.time_s.min()), span_s[1] - float(last_s.max())
+    low_s, high_s = sorted((span_s[0] - float(slots.time_s.min()), span_s[1] - float(last_s.max())))
     near_s = 2 * slots.jitter_s
-    return min(least_s, most_s, -near_s) if least_s > 0 else min(least_s, -near_s), max(most_s, near_s)
+    if low_s - near_s <= 0 <= high_s + near_s:
+        low_s, high_s = min(low_s, -near_s), max(high_s, near_s)
+    return low_s, high_s
 
 
 def judge_of(tried: Tried, *, slots: Slots, prompted: bool, duration_s: float) -> Judge:
