@@ -53,4 +53,11 @@ class Recorded:
         if signal is None:
             return Track.empty(self.end_s)
         states = states_of(signal, condition)
-        return track(signal.time_s, states, signal.line, end_s=self.end_s, rhythm=self.rhythm(signal))
+        return track(
+            signal.time_s,
+            states,
+            signal.line,
+            end_s=self.end_s,
+            rhythm=self.rhythm(signal),
+            may_be_cyclic=condition.reference.message.cycle_time_s is not None,
+        )

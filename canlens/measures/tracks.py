@@ -127,7 +127,15 @@ class Rhythm(NamedTuple):
         return cls(time_s, interval_s, hold_s, regular and bool((np.diff(time_s) > hold_s).any()))
 
 
-def track(time_s: Floats, states: States, line: Ints, *, end_s: float, rhythm: Rhythm | None = None) -> Track:
+def track(
+    time_s: Floats,
+    states: States,
+    line: Ints,
+    *,
+    end_s: float,
+    rhythm: Rhythm | None = None,
+    may_be_cyclic: bool = True,
+) -> Track:
     """Turn rows into steps.
 
     Rows that say nothing are bridged when the stretch is short; a cyclic message that stays away leaves the state
@@ -141,6 +149,9 @@ def track(time_s: Floats, states: States, line: Ints, *, end_s: float, rhythm: R
         End of the recording [s].
     rhythm
         Of these rows, where it has been measured already.
+    may_be_cyclic
+        Whether the message may come in a rhythm; not so where the database declares no cycle. Then rows nearly all of
+        which change something are sent for that, however evenly a person operates.
 
     Returns
     -------
@@ -152,7 +163,9 @@ def track(time_s: Floats, states: States, line: Ints, *, end_s: float, rhythm: R
     rows_s = time_s
     if (states == UNKNOWN).any():
         rows_s = time_s[states != UNKNOWN]
-    if rhythm.has_gaps or (len(time_s) and end_s - time_s[-1] > rhythm.hold_s):
+    on_changes = not may_be_cyclic and _nearly_all(int(np.count_nonzero(states[1:] != states[:-1])), len(states))
+    has_gaps = rhythm.has_gaps or bool(len(time_s) and end_s - time_s[-1] > rhythm.hold_s)
+    if has_gaps and not on_changes:
         time_s, states, line = _mark_silences(time_s, states, line, hold_s=rhythm.hold_s, end_s=end_s)
     if len(rows_s) != len(time_s):
         keep = _bridged(time_s, states, BRIDGE_INTERVALS * interval_s, end_s)
@@ -160,7 +173,8 @@ def track(time_s: Floats, states: States, line: Ints, *, end_s: float, rhythm: R
     changes = np.flatnonzero(states[1:] != states[:-1]) + 1
     step = np.append(0, changes) if len(states) else changes
     before_s = np.append(-np.inf, time_s[changes - 1]) if len(states) else time_s
-    slack_s = interval_s if changes_on_the_beat(time_s, step, interval_s) else 0.0
+    on_beat = changes_on_the_beat(time_s, step, interval_s, may_be_cyclic=may_be_cyclic)
+    slack_s = interval_s if on_beat else 0.0
     return Track(time_s[step], states[step], line[step], before_s, end_s, rows_s, slack_s)
 
 
@@ -235,7 +249,7 @@ def _bridged(time_s: Floats, states: States, bridge_s: float, end_s: float) -> I
     return np.flatnonzero(np.cumsum(drop[:-1]) == 0)
 
 
-def changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
+def changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float, *, may_be_cyclic: bool = True) -> bool:
     """Tell whether changes wait for the message's rhythm (true) or are sent at once (false).
 
     Where nearly every row is a change, and rows come at uneven intervals, the message is sent on changes only.
@@ -248,15 +262,22 @@ def changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float) -> bool:
         Rows that changed something; row 0 does not count.
     interval_s
         Typical interval of the rows [s].
+    may_be_cyclic
+        Whether rows at even intervals may be a rhythm though nearly every one is a change.
     """
     changes = step[step > 0]
     if not len(changes) or not interval_s:
         return bool(interval_s)
     apart = time_s[changes] - time_s[changes - 1]
     uneven = apart.max() > REGULAR_SPREAD * interval_s or apart.min() * REGULAR_SPREAD < interval_s
-    if uneven and len(changes) >= max(FEWEST_CHANGES, NEARLY_ALL * (len(time_s) - 1)):
+    if (uneven or not may_be_cyclic) and _nearly_all(len(changes), len(time_s)):
         return False
     return bool(np.mean(np.abs(apart - interval_s) <= ON_THE_BEAT * interval_s) > 0.5)  # noqa: PLR2004 – the majority
+
+
+def _nearly_all(changes: int, rows: int) -> bool:
+    """Tell whether nearly every row but the first is a change."""
+    return changes >= max(FEWEST_CHANGES, NEARLY_ALL * (rows - 1))
 
 
 __all__ = [

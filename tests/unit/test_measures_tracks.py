@@ -219,3 +219,23 @@ def test_a_message_sent_on_changes_only_hides_nothing_between_its_rows(release_s
 def test_a_few_slow_rows_that_all_differ_are_still_on_the_beat() -> None:
     states = np.array([OFF, ON, OFF, ON, OFF], np.int8)
     assert track(np.arange(5.0), states, np.arange(5), end_s=4).slack_s == 1
+
+
+@pytest.mark.parametrize(("may_be_cyclic", "slack_s"), [(True, 1.0), (False, 0.0)])
+def test_presses_as_even_as_a_clock_are_no_cycle_where_none_is_declared(
+    may_be_cyclic: bool,  # noqa: FBT001
+    slack_s: float,
+) -> None:
+    states = (np.arange(23) % 2).astype(np.int8)
+    found = track(beat(23, 1.0), states, np.arange(23), end_s=25.0, may_be_cyclic=may_be_cyclic)
+    assert found.slack_s == pytest.approx(slack_s)
+
+
+@pytest.mark.parametrize(("may_be_cyclic", "last"), [(True, UNKNOWN), (False, OFF)])
+def test_after_presses_as_even_as_a_clock_the_state_holds_where_no_cycle_is_declared(
+    may_be_cyclic: bool,  # noqa: FBT001
+    last: int,
+) -> None:
+    states = (np.arange(23) % 2).astype(np.int8)
+    found = track(beat(23, 1.0), states, np.arange(23), end_s=60.0, may_be_cyclic=may_be_cyclic)
+    assert found.state[-1] == last
