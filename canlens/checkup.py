@@ -12,6 +12,7 @@ from canlens.findings import Lines
 from canlens.judging import output_result, settled_by, wrongs
 from canlens.measures.adding import added_control, added_output
 from canlens.measures.gathering import evidence as gather
+from canlens.measures.marked import with_own_marks
 from canlens.plan.job_tables import check_marks, check_observed
 from canlens.plan.nouns import Marks, Observed
 from canlens.results import CheckResult, ControlResult, RestResult, Verdict, to_dict
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 SEVERITIES = ("failure", "warning", "note")
 DECISIVE = 0.5
-"""Where bus or controller are more probably ill than this, the whole job fails."""
+"""A cause of bus or controller above this makes the whole job fail."""
 
 
 @dataclass(frozen=True)
@@ -107,9 +108,11 @@ def make_checkup(
     seen = observed if isinstance(observed, Observed) else Observed(observations=tuple(observed or ()))
     check_marks(plan, noted)
     check_observed(plan, seen)
-    every = tuple(
-        gather(plan, each, marks=noted.marks, readings=readings, observed=seen.observations, channel=channel)
-        for each in traces
+    every = with_own_marks(
+        [
+            gather(plan, each, marks=noted.marks, readings=readings, observed=seen.observations, channel=channel)
+            for each in traces
+        ]
     )
     deciding = {name: _deciding(every, name) for name in plan.outputs}
     outputs = {name: _judged(every, name, parts) for name, parts in deciding.items()}

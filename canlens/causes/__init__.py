@@ -76,24 +76,19 @@ def ranked(evidence: Evidence) -> tuple[Cause, ...]:
     return weighed(evidence, ALL)
 
 
-ONE_OF_THEM = {"errors": "bus", "controller": "controller"}
-"""Questions put once: question -> scope. Their answers exclude each other, so that their probabilities add up."""
+ONE_OF_THEM = ("errors", "controller")
+"""Questions put once, of the bus or the controller: the subjects of one of their causes exclude each other."""
 
 
 def wrong_beyond_outputs(named: Iterable[Cause]) -> float:
-    """Return how probable it is that the bus or the controller is ill, whichever cause or place it is.
+    """Return how probable the likeliest cause of bus or controller is, wherever it may be at work.
 
     Where several outputs may be the one that pulls the supply down, none stands high alone, but one of them does it.
     """
     question = {each.name: each.question for each in ALL}
-    sums = dict.fromkeys(ONE_OF_THEM, 0.0)
-    highest = 0.0
+    sums: dict[tuple[str, ...], float] = {}
     for each in named:
-        if each.scope not in ONE_OF_THEM.values():
-            continue
-        highest = max(highest, each.probability)
-        unnamed = next((name for name, scope in ONE_OF_THEM.items() if scope == each.scope and not each.subject), "")
-        own = question.get(each.cause, unnamed)
-        if own in sums:
-            sums[own] += each.probability
-    return min(1.0, max(highest, *sums.values()))
+        if each.scope in {"bus", "controller"}:
+            key = (each.cause,) if question.get(each.cause) in ONE_OF_THEM else (each.cause, *each.subject)
+            sums[key] = sums.get(key, 0.0) + each.probability
+    return min(1.0, max(sums.values(), default=0.0))

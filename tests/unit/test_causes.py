@@ -169,9 +169,11 @@ def named(cause: str, scope: Scope, *subject: str, probability: float) -> Cause:
     return Cause(cause=cause, scope=scope, subject=subject, probability=probability, because=(), next_test="")
 
 
-def test_causes_that_exclude_each_other_add_up_and_others_do_not() -> None:
+def test_the_places_of_one_cause_add_up_and_other_causes_do_not() -> None:
+    sags = [named("supply-sag", "controller", each, probability=0.45) for each in ("siren", "lamp")]
+    assert wrong_beyond_outputs(sags) == pytest.approx(0.9)
     of_bus = [named("terminator-missing", "bus", probability=0.45), named("none-of-these", "bus", probability=0.4)]
-    assert wrong_beyond_outputs(of_bus) == pytest.approx(0.85)
+    assert wrong_beyond_outputs(of_bus) == pytest.approx(0.45)
     messages = [named("message-missing", "bus", each, probability=0.3) for each in ("Grip", "Pod", "Body")]
     assert wrong_beyond_outputs(messages) == pytest.approx(0.3)
     assert wrong_beyond_outputs([named("load-open", "output", "siren", probability=0.9)]) == 0.0
