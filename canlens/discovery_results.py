@@ -63,7 +63,9 @@ class Candidate(Place):
     the same of this place alone. ``shift_chance``: share of the shifts of all marks against the recording that do
     as well; null where slots were left alone. ``ticks`` has one value for each slot: whether the place went on and
     off with it; null where the message was not there to tell. ``lines`` are those of the log in which it went on.
-    ``mirrors`` are places that did the same in every slot.
+    ``mirrors`` are places that did the same in every slot. ``latency_s`` (median) and ``latency_max_s`` count from the
+    mark; where the clocks' offset had to be estimated they count from the quickest answer, since the one cannot be told
+    from the other.
     """
 
     kind: CandidateKind
@@ -81,6 +83,7 @@ class Candidate(Place):
     payload_length: int
     is_fd: bool
     off: int | None
+    latency_from: Literal["mark", "quickest"] = "mark"
 
 
 @dataclass(frozen=True)

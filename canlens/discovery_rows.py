@@ -9,7 +9,7 @@ import numpy as np
 
 from canlens.discovery_results import Candidate, Dropped, FieldRow, Slot
 from canlens.discovery_results import Place as PlaceRow
-from canlens.measures.discovering.places import BIT, LEVEL
+from canlens.measures.discovering.places import BIT, LEVEL, bits_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -65,16 +65,6 @@ class Scene:
         return f"{message.name}.{covering[0].name}" if covering else None
 
 
-def bits_of(place: Place) -> int:
-    """Return the bits of a place as a mask; bit n is the DBC bit number n."""
-    mask = 0
-    for number in range(place.length):
-        byte, bit = divmod(place.start_bit % 8 + number, 8)
-        step = -byte if place.is_motorola else byte
-        mask |= 1 << (8 * (place.start_bit // 8 + step) + bit)
-    return mask
-
-
 def place_row(scene: Scene, place: Place) -> PlaceRow:
     """Return a place with the names that the database has for it."""
     together, message = scene.found.streams, scene.message_of(place.stream)
@@ -120,6 +110,7 @@ def candidate_row(scene: Scene, searched: Searched, group: Group, *, shift_chanc
         payload_length=int(scene.trace.payload_length[rows].max()),
         is_fd=bool(scene.trace.is_fd[rows].any()),
         off=_off_value(scene, place),
+        latency_from="mark" if found.moved_s == 0 else "quickest",
     )
 
 

@@ -74,6 +74,14 @@ def chance_words(chance: float) -> str:
     return f"in {100 * chance:.0f} % of searches"
 
 
+def latency_words(each: Candidate) -> str:
+    """Say how late a place followed; empty where it is not known."""
+    if each.latency_s is None:
+        return ""
+    since = "the mark" if each.latency_from == "mark" else "the quickest answer"
+    return f"{1000 * each.latency_s:.0f} ms after {since}"
+
+
 def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str]) -> str:
     """Say why a control is named, or why not."""
     best = row.candidates[0] if row.candidates else None

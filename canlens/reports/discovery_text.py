@@ -104,12 +104,13 @@ def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[Candidate
             f"{each.answered} of {row.exercises}",
             f"{each.stray} of {alone}" if alone else "–",
             chance_words(each.chance),
-            f"{words.milliseconds(each.latency_s)} ms",
+            "–" if each.latency_s is None else f"{words.milliseconds(each.latency_s)} ms",
         )
         for number, each in enumerate(shown, 1)
     ]
     remarks = [_remarks(each) for each in shown]
-    page.table(("", "place", "with it", "without", "as good by chance", "after"), cells, remarks=remarks)
+    late = "after mark" if shown[0].latency_from == "mark" else "after quickest"
+    page.table(("", "place", "with it", "without", "as good by chance", late), cells, remarks=remarks)
 
 
 def _place_cell(place: Place) -> str:

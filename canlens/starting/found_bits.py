@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.database.dbc.names import legal_name
-from canlens.discovery_words import chance_words, place_words
+from canlens.discovery_words import chance_words, latency_words, place_words
 from canlens.starting.table_words import UNKNOWN_WORDS
 
 if TYPE_CHECKING:
@@ -282,7 +282,7 @@ def _comment(row: ControlDiscovery, best: Candidate) -> str:
     if row.strength == "weaker":
         told.append("Weaker: no slot was left alone, so the chance is that of a model.")
     if best.latency_s is not None:
-        told.append(f"It came {1000 * best.latency_s:.0f} ms after the mark.")
+        told.append(f"It came {latency_words(best)}.")
     if best.mirrors:
         more = f" and {len(best.mirrors) - MIRRORS_TOLD} more" if len(best.mirrors) > MIRRORS_TOLD else ""
         told.append(f"The same in every slot: {'; '.join(map(place_words, best.mirrors[:MIRRORS_TOLD]))}{more}.")

@@ -43,6 +43,16 @@ class Place(NamedTuple):
     limit: int = 0
 
 
+def bits_of(place: Place) -> int:
+    """Return the bits of a place as a mask; bit n is the DBC bit number n."""
+    mask = 0
+    for number in range(place.length):
+        byte, bit = divmod(place.start_bit % 8 + number, 8)
+        step = -byte if place.is_motorola else byte
+        mask |= 1 << (8 * (place.start_bit // 8 + step) + bit)
+    return mask
+
+
 @dataclass(frozen=True, eq=False)
 class Pulses:
     """The times for which places were on.

@@ -14,7 +14,7 @@ from canlens.measures.discovering.coverage import shift_chance
 from canlens.measures.discovering.dropping import Found, own_work
 from canlens.measures.discovering.levels import level_pulses
 from canlens.measures.discovering.matching import matched
-from canlens.measures.discovering.places import LEVEL, Limits, Tried, bit_pulses, field_pulses, tried
+from canlens.measures.discovering.places import LEVEL, Limits, Tried, bit_pulses, bits_of, field_pulses, tried
 from canlens.measures.discovering.ranking import View, overlap, ranked
 from canlens.measures.discovering.slots import REACTION_S, slots_of
 from canlens.measures.streams import Streams, streams
@@ -197,7 +197,18 @@ def _searched(name: str, tried: Tried, slots: Slots, hits: Bools, judge: Judge, 
     if levels and not (groups and groups[0].single <= levels[0].single):
         groups = [levels[0], *groups]
     named = bool(groups) and found.corrected(groups[0].lead, times=times) <= NAMED_AT
+    if named:
+        groups = [groups[0], *(each for each in groups[1:] if not _is_part_of(tried, each, groups[0]))]
     return Searched(exercises, compared, tuple(groups), tuple(levels), found, shift.tries, named=named)
+
+
+def _is_part_of(tried: Tried, group: Group, best: Group) -> bool:
+    """Tell whether a place is made of the same bits as one that is named: no rival, but a worse way to read it."""
+    place = tried.places[group.lead]
+    return any(
+        place.stream == other.stream and bool(bits_of(place) & bits_of(other))
+        for other in (tried.places[index] for index in (best.lead, *best.mirrors))
+    )
 
 
 def _is_one_bit(tried: Tried, level: Group, best: Group) -> bool:
