@@ -1,24 +1,22 @@
-"""The customer sheet on paper: one page of A4 and of Letter, whatever stands on it."""
+"""What a hand-over prints: the customer sheet on one page of A4 and of Letter, and the workshop's record."""
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
 
 from canlens.database import Database
+from canlens.handover_results import InputRow, Manifest
 from canlens.job import JobDetails
 from canlens.job.details import ControllerDetails, PartShape, VehicleShape
 from canlens.plan import Output, Plan, parse_rule
-from canlens.reports.sheet import customer_sheet
+from canlens.reports.sheet import SIGN_OFF, customer_sheet, job_record
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
     from playwright.sync_api import Browser
@@ -27,21 +25,6 @@ if TYPE_CHECKING:
 
 KNOWN = ("horn_button", "brake_lever_front", "brake_lever_rear", "ignition", "dusk")
 LONG = "a text that goes on for longer than anybody should write on a sheet that a customer has to sign, and then on "
-
-
-@pytest.fixture(scope="module")
-def paper() -> Iterator[Browser]:
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        if "browser" in os.environ.get("CANLENS_REQUIRE", ""):
-            pytest.fail("chromium is required and not installed")
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415 – only where there is a browser
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 def _pages(pdf: bytes) -> int:
@@ -88,29 +71,29 @@ def _job(outputs: int, *, text: str = "") -> tuple[CheckResult, Plan, JobDetails
 @pytest.mark.parametrize("paper_format", ["A4", "Letter"])
 @pytest.mark.parametrize(("outputs", "text"), [(1, ""), (6, ""), (6, LONG * 3), (9, ""), (12, ""), (12, LONG * 3)])
 def test_the_sheet_prints_on_one_page(
-    paper: Browser, tmp_path: Path, paper_format: str, outputs: int, text: str
+    chromium: Browser, tmp_path: Path, paper_format: str, outputs: int, text: str
 ) -> None:
     result, plan, details = _job(outputs, text=text)
     (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details, not_tested=details.not_tested), "utf-8")
-    page = paper.new_page()
+    page = chromium.new_page()
     page.goto((tmp_path / "sheet.html").as_uri())
     assert _pages(page.pdf(format=paper_format)) == 1
     page.close()
 
 
-def test_more_outputs_than_a_page_holds_go_on_to_the_next_with_the_heading(paper: Browser, tmp_path: Path) -> None:
+def test_more_outputs_than_a_page_holds_go_on_to_the_next_with_the_heading(chromium: Browser, tmp_path: Path) -> None:
     result, plan, details = _job(40)
     (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details), "utf-8")
-    page = paper.new_page()
+    page = chromium.new_page()
     page.goto((tmp_path / "sheet.html").as_uri())
     assert _pages(page.pdf(format="A4")) >= 2
     page.close()
 
 
-def test_the_sheet_asks_for_nothing_and_fits_a_phone(paper: Browser, tmp_path: Path) -> None:
+def test_the_sheet_asks_for_nothing_and_fits_a_phone(chromium: Browser, tmp_path: Path) -> None:
     result, plan, details = _job(6)
     (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details), "utf-8")
-    page = paper.new_page(viewport={"width": 390, "height": 800})
+    page = chromium.new_page(viewport={"width": 390, "height": 800})
     asked: list[str] = []
     said: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
@@ -122,11 +105,11 @@ def test_the_sheet_asks_for_nothing_and_fits_a_phone(paper: Browser, tmp_path: P
     page.close()
 
 
-def test_hostile_texts_run_nothing(paper: Browser, tmp_path: Path) -> None:
+def test_hostile_texts_run_nothing(chromium: Browser, tmp_path: Path) -> None:
     hostile = "<script>alert(1)</script><img src=x onerror=alert(2)>\"' onload=alert(3)"
     result, plan, details = _job(3, text=hostile)
     (tmp_path / "sheet.html").write_text(customer_sheet(result, plan, details), "utf-8")
-    page = paper.new_page()
+    page = chromium.new_page()
     asked: list[str] = []
     opened: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
@@ -135,4 +118,35 @@ def test_hostile_texts_run_nothing(paper: Browser, tmp_path: Path) -> None:
     assert opened == []
     assert len(asked) == 1
     assert hostile in page.inner_text("h1")
+    page.close()
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_record_of_the_workshop_asks_for_nothing_and_fits_its_window(
+    chromium: Browser, tmp_path: Path, width: int
+) -> None:
+    result, plan, details = _job(12, text=LONG)
+    manifest = Manifest(
+        verdict="failed",
+        title="title",
+        redacted=False,
+        left_out=(),
+        not_tested=(LONG,),
+        inputs=(InputRow("recording", f"{LONG}.log", "ab" * 32, 1234567, None),),
+        databases=(),
+        files=(),
+        python="3.12.1",
+        libraries={},
+        decimal_sign="point",
+        sign_off=SIGN_OFF,
+        job=details,
+    )
+    (tmp_path / "record.html").write_text(job_record(result, plan, manifest), "utf-8")
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto((tmp_path / "record.html").as_uri())
+    assert len(asked) == 1
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.locator("th[scope=col]").count() > 10
     page.close()
