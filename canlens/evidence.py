@@ -160,6 +160,11 @@ class ControlEvidence:
     marked: Floats | None = None
     noticed: int | None = None
 
+    @property
+    def is_readable(self) -> bool:
+        """Whether its signal could be read from any frame; not so where all frames are too short for it."""
+        return len(self.track.time_s) > 0
+
 
 @dataclass(frozen=True, eq=False)
 class OutputEvidence:

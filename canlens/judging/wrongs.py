@@ -43,7 +43,13 @@ def missing(evidence: Evidence, name: str) -> list[str]:
 def moved_only_on_paper(evidence: Evidence, control: str) -> bool:
     """Tell whether the marks say that a control was operated while its signal, though present, never moved."""
     own = evidence.controls[control]
-    return own.message_seen and own.marked is not None and len(own.marked) > 0 and not len(own.exercises)
+    return (
+        own.message_seen
+        and own.is_readable
+        and own.marked is not None
+        and len(own.marked) > 0
+        and not len(own.exercises)
+    )
 
 
 def followed_instead(evidence: Evidence, name: str) -> tuple[Rule, ...]:
@@ -143,11 +149,17 @@ def _unseen_messages(evidence: Evidence, name: str) -> Iterator[str]:
         if not evidence.controls[control].message_seen:
             message = plan.controls[control].condition.reference.message.name
             yield f"the message of {control} ({message}) never came"
+        elif not evidence.controls[control].is_readable:
+            reference = plan.controls[control].condition.reference
+            yield f"{control} cannot be read: no frame of {reference.message.name} is long enough for {reference.path}"
     if own.judged_from == "nothing":
         if own.message_seen is False and output.command is not None:
             yield f"the message that shows it ({output.command.reference.message.name}) never came"
         else:
             yield "nothing on the bus shows it, and no observations were given"
+    elif output.command is not None and own.track is not None and not len(own.track.time_s):
+        reference = output.command.reference
+        yield f"it cannot be read: no frame of {reference.message.name} is long enough for {reference.path}"
 
 
 def _unseen_exercises(evidence: Evidence, name: str) -> Iterator[str]:

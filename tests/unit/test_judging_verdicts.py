@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from canlens.plan import Mark
 from canlens.results import LINKS
 from canlens.trace import Problem
 from tests.unit.small_jobs import (
@@ -387,3 +388,26 @@ def test_a_clock_that_restarts_withholds_a_failure_too() -> None:
     result = replace(one, trace=replace(one.trace, segment=segment)).result("siren")
     assert result.verdict == "not-proven"
     assert "poor" in result.reason
+
+
+def shortened(one: Job, message: str) -> Job:
+    """Return a job in which all frames of one message came without a payload."""
+    trace, definition = one.trace, one.plan.database.message(message)
+    assert definition is not None
+    own = trace.identifier == definition.identifier
+    length = np.where(own, 0, trace.payload.length).astype(trace.payload.length.dtype)
+    dlc = np.where(own, 0, trace.dlc).astype(trace.dlc.dtype)
+    return replace(one, trace=replace(trace, dlc=dlc, payload=replace(trace.payload, length=length)))
+
+
+def test_frames_too_short_for_a_signal_are_no_control_at_rest() -> None:
+    healthy = with_siren(siren())
+    control = healthy.message_of(1)
+    marks = tuple(Mark(start, "horn") for start, _ in HORN)
+    short = replace(shortened(healthy, control), marks=marks)
+    assert short.result("siren").verdict == "not-proven"
+    assert short.result("siren").reason == f"horn cannot be read: no frame of {control} is long enough for {control}.On"
+    assert "control-never-changes" not in {each.cause for each in short.checkup.result.causes}
+    told = shortened(healthy, "SirenState").result("siren")
+    assert told.verdict == "not-proven"
+    assert told.reason == "it cannot be read: no frame of SirenState is long enough for SirenState.On"

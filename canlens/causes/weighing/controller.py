@@ -69,7 +69,7 @@ def control_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every control that was operated by the marks whether its signal moved."""
     evidence = asked.evidence
     for name, own in evidence.controls.items():
-        if not own.message_seen or own.marked is None or not len(own.marked):
+        if not own.is_readable or own.marked is None or not len(own.marked):
             continue
         value = "moves" if len(own.exercises) else "stands"
         moved = counted(len(own.exercises), "edge")
