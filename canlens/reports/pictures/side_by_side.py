@@ -217,10 +217,9 @@ def _episodes(side: ComparedChannel) -> list[Parts]:
         "x": column(x),
         "y": column(y),
         "line": {"color": RED, "width": 1.5, "dash": "dot"},
-        "hovertemplate": words,
     }
     if number > MOST_SIGNS:
-        return [lines]
+        return [{**lines, "hovertemplate": words}]
     signs: Parts = {
         "type": "scatter",
         "mode": "markers",
@@ -230,7 +229,7 @@ def _episodes(side: ComparedChannel) -> list[Parts]:
         "marker": {"symbol": "asterisk-open", "size": 9, "color": RED, "line": {"width": 2}},
         "hovertemplate": words,
     }
-    return [{**lines, "hoverinfo": "skip", "hovertemplate": None}, signs]
+    return [{**lines, "hoverinfo": "skip"}, signs]
 
 
 def _no_errors(side: ComparedChannel) -> str:
