@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, ParamSpec, TextIO
 
 import typer
 
+from canlens.cli.colours import coloured, wants_colour
 from canlens.errors import CanlensError, UsageError
 from canlens.reports.characters import fitted
 from canlens.whole_files import replace_file
@@ -46,10 +47,12 @@ def encoding_of(stream: TextIO | None) -> str:
 
 
 def _write(stream: TextIO | None, text: str) -> None:
-    """Write text line by line, with control characters made visible; a closed stream takes nothing."""
+    """Write text line by line, control characters made visible, coloured on a screen; a closed stream takes nothing."""
     if stream is None:
         return
-    lines = (fitted(line, encoding_of(stream)) for line in text.split("\n"))
+    lines = [fitted(line, encoding_of(stream)) for line in text.split("\n")]
+    if wants_colour(stream):
+        lines = coloured(lines)
     with _leaving_quietly(stream):
         stream.write("\n".join(lines))
         stream.flush()
