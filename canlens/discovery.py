@@ -15,7 +15,7 @@ from canlens.discovery_results import (
     MarksResult,
     discovery_form,
 )
-from canlens.discovery_rows import Scene, candidate_row, dropped_rows, slot_rows
+from canlens.discovery_rows import Scene, candidate_row, dropped_rows, message_rows, slot_rows
 from canlens.discovery_words import is_lead, reason_of, sentence_of, step_of
 from canlens.errors import UsageError
 from canlens.measures.discovering.aligning import NAMED_AT
@@ -64,11 +64,11 @@ class Discovery:
         return discovery_form(self.result)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Return the result as pandas tables: ``controls``, ``candidates``, ``levels``, ``slots``, ``dropped``."""
+        """Return the result as pandas tables: ``controls``, ``candidates`` and the like."""
         import pandas as pd  # noqa: PLC0415 – slow to import, and only wanted here
 
         controls = self.to_dict()["controls"]
-        lists = {"candidates", "levels", "slots", "dropped"}
+        lists = {"candidates", "levels", "slots", "dropped", "messages"}
         dropped = next(iter(controls.values()))["dropped"] if controls else {}
         tables = {
             "controls": [
@@ -77,7 +77,7 @@ class Discovery:
             ],
             "dropped": [{"what": what, **row} for what, rows in dropped.items() for row in rows],
         }
-        for which in ("candidates", "levels", "slots"):
+        for which in ("candidates", "levels", "messages", "slots"):
             tables[which] = [{"control": name, **row} for name, each in controls.items() for row in each[which]]
         return {name: pd.DataFrame(rows) for name, rows in tables.items()}
 
@@ -169,6 +169,7 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         levels=tuple(levels),
         slots=slot_rows(found, searched, name),
         dropped=dropped,
+        messages=message_rows(scene, searched),
     )
     return row.with_words(
         reason=reason_of(row, bits=found.tried.bits_changing, shared_with=searched.shared_with),

@@ -108,13 +108,26 @@ class Dropped:
 
 
 @dataclass(frozen=True)
+class MessageRow:
+    """A message that came while a control was operated and stayed away else; ``chance`` as of a candidate."""
+
+    identifier: str
+    is_extended: bool
+    channel: str
+    message: str | None
+    answered: int
+    stray: int
+    chance: float
+
+
+@dataclass(frozen=True)
 class ControlDiscovery:
     """What was found of one control.
 
     ``others`` are slots in which another control was operated and not this one; a place that follows this control
     stays still in them too. ``stray`` of a candidate counts both. ``more_exercises`` says how many more would settle
     it, rest slots in the same proportion; null where it is named. ``levels`` are numbers that move with the
-    control.
+    control, ``messages`` those that came only with it.
     """
 
     exercises: int
@@ -129,6 +142,7 @@ class ControlDiscovery:
     levels: tuple[Candidate, ...]
     slots: tuple[Slot, ...]
     dropped: Dropped
+    messages: tuple[MessageRow, ...] = ()
 
     def with_words(self, *, reason: str, next_step: str) -> ControlDiscovery:
         """Return the same with its sentences."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from canlens.discovery_results import Candidate, Dropped, FieldRow, Slot
+from canlens.discovery_results import Candidate, Dropped, FieldRow, MessageRow, Slot
 from canlens.discovery_results import Place as PlaceRow
 from canlens.measures.discovering.places import BIT, LEVEL, bits_of
 
@@ -130,6 +130,26 @@ def _off_value(scene: Scene, place: Place) -> int | None:
     counts = np.bincount((payload[:, byte] >> shift) & ((1 << place.length) - 1), minlength=place.on + 1)
     counts[place.on] = 0
     return int(counts.argmax())
+
+
+def message_rows(scene: Scene, searched: Searched) -> tuple[MessageRow, ...]:
+    """Return the messages that came only with a control."""
+    together = scene.found.streams
+    rows = []
+    for each in searched.came:
+        message = scene.message_of(each.stream)
+        rows.append(
+            MessageRow(
+                identifier=f"0x{int(together.identifier[each.stream]):x}",
+                is_extended=bool(together.is_extended[each.stream]),
+                channel=scene.channel_of(each.stream),
+                message=message.name if message else None,
+                answered=each.answered,
+                stray=each.stray,
+                chance=each.chance,
+            )
+        )
+    return tuple(rows)
 
 
 def slot_rows(found: Search, searched: Searched, control: str) -> tuple[Slot, ...]:

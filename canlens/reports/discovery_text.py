@@ -75,8 +75,14 @@ def _add_control(page: Page, name: str, row: ControlDiscovery) -> None:
         _add_slots(page, name, row, shown[:2])
         page.gap()
         _add_candidates(page, row, shown)
-    for each in row.levels:
-        page.paragraph(f"A number moves with it: {place_words(each)} ({each.answered} of {row.exercises} exercises).")
+    for level in row.levels:
+        page.paragraph(f"A number moves with it: {place_words(level)} ({level.answered} of {row.exercises} exercises).")
+    for each in row.messages:
+        name = f"{each.identifier} ({each.message})" if each.message else each.identifier
+        page.paragraph(
+            f"Message {name} came only with it: in {each.answered} of {row.exercises} exercises and in "
+            f"{each.stray or 'none'} of {row.rests + row.others} slots without it."
+        )
     page.paragraph(row.next_step, first="Next:", indent=2)
 
 

@@ -120,6 +120,15 @@ def test_a_message_that_is_sent_on_a_change_alone_is_found() -> None:
     assert best.cycle_time_s is None
 
 
+def test_a_message_that_comes_only_while_operated_is_told_whatever_it_says() -> None:
+    times = [at for begin, end in HORN for at in np.arange(begin + 0.2, end, 0.1).tolist()]
+    row = _horn(recorded(*NOISE, Sent(0x123, times, [bytes([7, 7])] * len(times))))
+    assert not row.named
+    assert [(each.identifier, each.answered, each.stray) for each in row.messages] == [("0x123", 8, 0)]
+    assert row.messages[0].chance < 0.01
+    assert _horn(recorded(*NOISE)).messages == ()
+
+
 def test_mirrors_are_grouped_behind_the_bit_that_goes_first() -> None:
     first = cyclic(0x123, Follows(HORN, 2, 4), end_s=END_S)
     later = cyclic(0x456, Follows(HORN, 0, 0, late_s=0.4), end_s=END_S)
@@ -385,7 +394,7 @@ def test_the_result_comes_as_tables() -> None:
     found = discover(recorded(*NOISE, cyclic(0x123, Follows(HORN, 2, 4), end_s=END_S)), SLOTS.marks())
     assert isinstance(found, Discovery)
     tables = found.tables()
-    assert set(tables) == {"controls", "candidates", "levels", "slots", "dropped"}
+    assert set(tables) == {"controls", "candidates", "levels", "messages", "slots", "dropped"}
     assert tables["candidates"].loc[0, "identifier"] == "0x123"
     assert len(tables["slots"]) == 24
 

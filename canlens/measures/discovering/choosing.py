@@ -17,7 +17,7 @@ from canlens.plan.nouns import REST
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from canlens.measures.discovering.aligning import Judge, Shift
     from canlens.measures.discovering.chances import Chances
@@ -42,8 +42,8 @@ class Aligned:
     ----------
     slots
         Those inside the recording, read as the log's seconds and not yet moved.
-    judge
-        Puts all places to the test.
+    judge, judge_for
+        Puts all places to the test; the same for other places.
     shift
         How far they must be moved.
     prompted
@@ -52,6 +52,7 @@ class Aligned:
 
     slots: Slots
     judge: Judge
+    judge_for: Callable[[Tried], Judge]
     shift: Shift
     prompted: bool
 
@@ -87,8 +88,8 @@ def aligned(tried: Tried, marks: Sequence[Mark], *, plain_s: float, span_s: tupl
     inside = _inside(marks, plain_s + shift.shift_s, span_s)
     if inside and len(inside) != len(slots):
         slots = slots_of(inside, offset_s=plain_s, jitter_s=choices[best][1])
-    judge = judge_of(tried, slots=slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
-    return Aligned(slots, judge, shift, prompted)
+    judge_for = partial(judge_of, slots=slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
+    return Aligned(slots, judge_for(tried), judge_for, shift, prompted)
 
 
 def _tried_out(
@@ -99,7 +100,7 @@ def _tried_out(
     judge_for = partial(judge_of, slots=slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
     judge = judge_for(tried)
     shift = centred(tried, slots, judge, best_shift(tried, slots, judge, judge_for, _reach(slots, span_s)))
-    return evidence(tried, slots, judge, shift), Aligned(slots, judge, shift, prompted)
+    return evidence(tried, slots, judge, shift), Aligned(slots, judge, judge_for, shift, prompted)
 
 
 def _inside(marks: Sequence[Mark], offset_s: float, span_s: tuple[float, float]) -> list[Mark]:

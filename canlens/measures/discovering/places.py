@@ -150,6 +150,11 @@ class Limits(NamedTuple):
     most_pulses: int
     start_s: float
 
+    def keeps(self, pulses: Pulses) -> Pulses:
+        """Return the pulses that last about as long as a control was held."""
+        length_s = pulses.fall_s - pulses.rise_s
+        return pulses.where((length_s >= self.least_s) & (length_s <= self.most_s))
+
 
 Found = tuple[list[Place], Pulses]
 """Places, and pulses that bear their indices among these."""

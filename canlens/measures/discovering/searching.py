@@ -15,6 +15,7 @@ from canlens.measures.discovering.dropping import Found, own_work
 from canlens.measures.discovering.levels import level_pulses
 from canlens.measures.discovering.matching import matched
 from canlens.measures.discovering.places import LEVEL, Limits, Tried, bit_pulses, bits_of, field_pulses, tried
+from canlens.measures.discovering.presence import came_with, comings
 from canlens.measures.discovering.ranking import View, overlap, ranked
 from canlens.measures.discovering.slots import REACTION_S, slots_of
 from canlens.measures.streams import Streams, streams
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from canlens.measures.discovering.aligning import Judge
     from canlens.measures.discovering.chances import Chances
     from canlens.measures.discovering.places import Found as FoundPlaces
+    from canlens.measures.discovering.presence import Came
     from canlens.measures.discovering.ranking import Group
     from canlens.measures.discovering.slots import Slots
     from canlens.plan import Mark
@@ -65,6 +67,8 @@ class Searched:
         Other controls that the best place follows as well, so that it cannot be told whose it is.
     named
         Whether the best place is beyond chance, all controls of the session allowed for.
+    came
+        Messages that came only with it.
     """
 
     exercises: Bools
@@ -76,6 +80,7 @@ class Searched:
     shifted: tuple[float, ...] = ()
     named: bool = False
     shared_with: tuple[str, ...] = ()
+    came: tuple[Came, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +145,8 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
     together = streams(trace)
     plain_s = plain_offset(trace, marks, span_s)
     every = slots_of(marks, offset_s=plain_s)
-    tried, found, interval_s = _places(trace, together, every, segment, span_s[0])
+    limits = _limits(trace, every, span_s[0])
+    tried, found, interval_s = _places(trace, together, limits, segment)
     lie = aligned(tried, marks, plain_s=plain_s, span_s=span_s)
     slots, judge, shift, prompted = lie.slots, lie.judge, lie.shift, lie.prompted
     hits = matched(tried, slots, shift_s=shift.shift_s)
@@ -148,6 +154,10 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
     if not prompted:
         controls = {name: _with_shifts(each, tried, slots, shift, span_s) for name, each in controls.items()}
     controls = told_apart(controls)
+    there = comings(trace, together, limits, segment=segment)
+    controls = {
+        name: replace(each, came=came_with(there, lie, name, level=NAMED_AT)) for name, each in controls.items()
+    }
     return Search(
         streams=together,
         interval_s=interval_s,
@@ -163,13 +173,17 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
     )
 
 
-def _places(trace: Trace, together: Streams, slots: Slots, segment: int, start_s: float) -> tuple[Tried, Found, Floats]:
-    """Gather every place that may show a control, the fields that do the bus's own work, and the intervals [s]."""
+def _limits(trace: Trace, slots: Slots, start_s: float) -> Limits:
+    """Return which pulses may be an operation of a control that was marked."""
     most_s = float((slots.fall_s[~slots.is_rest, 1] - slots.rise_s[~slots.is_rest, 0]).max()) + MOST_CYCLE_S
     least_s = max(slots.held_s[0] - MOST_CYCLE_S, 0.1)
     longer = max(1.0, trace.duration_s / max(float(np.ptp(slots.time_s)), 1.0))
     most_pulses = int(longer * max(FEWEST_PULSES, PULSES_A_SLOT * len(slots)))
-    limits = Limits(least_s, most_s, BUSY + BUSY_A_SLOT * len(slots), most_pulses, start_s)
+    return Limits(least_s, most_s, BUSY + BUSY_A_SLOT * len(slots), most_pulses, start_s)
+
+
+def _places(trace: Trace, together: Streams, limits: Limits, segment: int) -> tuple[Tried, Found, Floats]:
+    """Gather every place that may show a control, the fields that do the bus's own work, and the intervals [s]."""
     interval_s = np.zeros(len(together))
     pulses: list[FoundPlaces] = []
     found, changing = Found(), 0
