@@ -177,4 +177,9 @@ def missing_by_chance(missed: int, due: int) -> float:
     >>> round(missing_by_chance(1, 3), 4), round(missing_by_chance(3, 12), 4)
     (0.1426, 0.0196)
     """
-    return sum(math.comb(due, each) * MISSED**each * (1 - MISSED) ** (due - each) for each in range(missed, due + 1))
+    if missed <= 0:
+        return 1.0
+    each = np.arange(missed, due + 1)
+    logs = np.append(0.0, np.cumsum(np.log(np.arange(1, due + 1))))  # of the factorials
+    ways = logs[due] - logs[each] - logs[due - each]
+    return min(1.0, float(np.exp(ways + each * math.log(MISSED) + (due - each) * math.log1p(-MISSED)).sum()))

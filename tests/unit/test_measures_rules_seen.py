@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from canlens.measures.adding import added_output
@@ -74,6 +76,16 @@ def test_a_true_rule_misses_some_exercises_once_in_fifty_jobs() -> None:
     assert missing_by_chance(1, 4) == pytest.approx(1 - 0.95**4)
     assert missing_by_chance(0, 4) == pytest.approx(1.0)
     assert missing_by_chance(2, 4) == pytest.approx(1 - 0.95**4 - 4 * 0.05 * 0.95**3)
+
+
+def test_the_chance_to_miss_is_known_of_thousands_of_exercises_too() -> None:
+    # normal approximation of the binomial tail, with continuity correction: within a few per cent near the mean
+    due, p = 20_000, 0.05
+    spread = math.sqrt(due * p * (1 - p))
+    for missed in (900, 1000, 1050):
+        tail = 0.5 * math.erfc((missed - 0.5 - due * p) / spread / math.sqrt(2))
+        assert missing_by_chance(missed, due) == pytest.approx(tail, rel=0.03)
+    assert missing_by_chance(due, due) == 0.0
 
 
 def test_what_is_planned_is_named_before_what_fits_as_well() -> None:
