@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from importlib import metadata
 from typing import TYPE_CHECKING
 
+from canlens.handover.clock_texts import clocks
 from canlens.handover.given import Given, Source, read_sources
-from canlens.handover.redacting import CLOCK, redacted_checkup, redacted_copies, redacted_trace
+from canlens.handover.redacting import redacted_checkup, redacted_copies, redacted_trace
 from canlens.handover.redaction import Redaction
 from canlens.handover_results import DatabaseRow, FileRow, InputRow, LeftOutRow, Manifest, to_dict
 from canlens.job import identifying_texts, without_identity
@@ -130,7 +131,8 @@ def _redacted(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
     """Take out what identifies the vehicle: first from the nouns, so that every report is made without it."""
     sources = read_sources(checkup.evidence[-1].plan, given, checkup.result.recordings, flat=True)
     secrets = identifying_texts(given.details) if given.details else []
-    redaction = Redaction(secrets, [each.file for each in sources if each.file not in {"", "-"}])
+    known = clocks([(each.start, each.duration_s) for each in checkup.result.recordings])
+    redaction = Redaction(secrets, [each.file for each in sources if each.file not in {"", "-"}], known)
     details, keys = without_identity(given.details) if given.details else (None, ())
     plain = redacted_checkup(checkup, redaction)
     bare = [redacted_trace(each, redaction) for each in traces]
@@ -138,7 +140,7 @@ def _redacted(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
     details = redaction.noun(details)
     told = {row.what: row for row in redaction.left_out()}
     silent = [LeftOutRow(key, 0) for key in keys if key not in told]
-    left_out = (*told.values(), *silent, CLOCK, *uncertain)
+    left_out = (*told.values(), *silent, *uncertain)
     return Job(plain, bare, details, sources, copies, left_out, redaction)
 
 

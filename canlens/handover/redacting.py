@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from canlens.handover.redaction import Redaction
     from canlens.trace import Trace
 
-CLOCK = LeftOutRow("the clock: times count from the first frame of each recording", 0)
-
 
 def redacted_checkup(checkup: Checkup, redaction: Redaction) -> Checkup:
     """Return a checkup without what identifies the vehicle, and without the stamps of the recorder's clock."""

@@ -1,8 +1,9 @@
 """Redaction: what tells which vehicle it is, taken out of nouns and texts before anything is written.
 
 Taken out are: the texts of the identifying job details wherever they stand, whatever separates their parts; strings
-that look like a vehicle identification number; and folders of files. A text gets ``REMOVED_1`` and so on in its place,
-the same text always the same, so that names in a plan and its database still fit each other.
+that look like a vehicle identification number; folders of files; stamps and dates of the recordings. A text gets
+``REMOVED_1`` and so on in its place, the same text always the same, so that names in a plan and its database still fit
+each other.
 """
 
 from __future__ import annotations
@@ -17,10 +18,13 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel
 
+from canlens.handover.clock_texts import without_clock
 from canlens.handover_results import LeftOutRow
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
+
+    from canlens.handover.clock_texts import Clock
 
 Noun = TypeVar("Noun")
 
@@ -30,6 +34,7 @@ SHORTEST_NUMBER = 4
 """The same for a text of digits alone."""
 VIN_LIKE = "texts that look like a vehicle identification number"
 FOLDERS = "folders of files"
+CLOCK = "the recorder's clock: times count from the first frame"
 
 _WORD = re.compile(r"[^\W_]+")
 _BEFORE, _BEHIND = r"(?<![^\W_])", r"(?![^\W_])"
@@ -56,9 +61,11 @@ class Redaction:
         Key and text of each identifying detail.
     paths
         Files as the user named them; they keep their names and lose their folders.
+    clocks
+        Clocks of the recordings, whose stamps and dates are taken out of texts.
     """
 
-    def __init__(self, secrets: Iterable[tuple[str, str]], paths: Iterable[str]) -> None:
+    def __init__(self, secrets: Iterable[tuple[str, str]], paths: Iterable[str], clocks: Sequence[Clock] = ()) -> None:
         self._patterns: list[tuple[str, str, re.Pattern[str]]] = []
         self._tokens: dict[str, str] = {}
         self._counts: Counter[str] = Counter()
@@ -70,6 +77,7 @@ class Redaction:
                 self._patterns.append((key, _normal(text), pattern))
         self._patterns.sort(key=lambda each: -len(each[1]))
         self._paths = _spellings(paths)
+        self._clocks = clocks
 
     def text(self, text: str) -> str:
         """Return a text without what identifies the vehicle."""
@@ -83,6 +91,8 @@ class Redaction:
             if pattern.search(text):
                 text, number = pattern.subn(self._token(normal), text)
                 self._counts[key] += number
+        text, number = without_clock(text, self._clocks, "REMOVED_DATE")
+        self._counts[CLOCK] += number
         return _VIN.sub(self._without_vin, text)
 
     def _without_vin(self, match: re.Match[str]) -> str:

@@ -237,8 +237,10 @@ PLANTED = (
     "70418263",
     "jdoe",
     "1760000",
+    "9.10.2025",
+    "20251008",
 )
-"""What must not be in any file, in whatever spelling; the last but one is a folder, the last the clock's stamp."""
+"""What must not be in any file, in whatever spelling; behind a folder's name the clock's stamp and dates."""
 
 
 @pytest.fixture(scope="module")
@@ -248,7 +250,7 @@ def redacted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "dbc").mkdir()
     dbc = (ROOT / "dbc_examples" / "quernholt.dbc").read_text("utf-8")
     dbc = dbc.replace("PanelKeys", "Panel_KX21QRN").replace("Quernholt", "kx-21-qrn")
-    dbc += f'\nCM_ "made for {OTHER_VIN}, see /home/jdoe/dbc/old.dbc and C:\\Users\\jdoe\\old.dbc";\n'
+    dbc += f'\nCM_ "made for {OTHER_VIN}, of 20251008, see /home/jdoe/dbc/old.dbc and C:\\Users\\jdoe\\old.dbc";\n'
     (made / "dbc" / "fellside_huts.dbc").write_text(dbc, "utf-8")
     plan = PLAN.read_text("utf-8").replace("PanelKeys", "Panel_KX21QRN")
     plan = plan.replace("../dbc_examples/quernholt.dbc", "dbc/fellside_huts.dbc").replace("beacon_key", "kx21_qrn_key")
@@ -257,7 +259,10 @@ def redacted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     (made / "KX21QRN plan.toml").write_text(plan, "utf-8")
     log = gzip.decompress(FAULTY.read_bytes()).splitlines(keepends=True)
-    log[40:40] = [f"broken by Jane Doe of {OTHER_VIN} at /home/jdoe/log\n".encode()]
+    log[40:40] = [
+        f"broken by Jane Doe of {OTHER_VIN} at /home/jdoe/log\n".encode(),
+        b"(1760000007.5) can0 x 9.10.2025\n",
+    ]
     (made / "2026-11-24_kx_21_qrn.log").write_bytes(b"".join(log))
     (made / "marks.csv").write_text("# Jane Doe pressed\ntime_s,label\n1760000012.0,horn\n", "utf-8")
     (made / "readings.toml").write_text(
@@ -311,7 +316,7 @@ def test_the_manifest_says_what_was_left_out_and_keeps_the_hashes_of_the_inputs(
     assert told["vehicle.registration"] > 0
     assert told["texts that look like a vehicle identification number"] > 0
     assert {"vehicle.odometer", "customer", "place", "date", "folders of files"} <= set(told)
-    assert any(what.startswith("the clock") for what in told)
+    assert any(what.startswith("the recorder's clock") for what in told)
     assert manifest["job"]["vehicle"] == {"kind": "hut carrier, four wheels"}
     hashes = {row["role"]: row["sha256"] for row in manifest["inputs"]}
     assert hashes["plan"] == hashlib.sha256((redacted / "KX21QRN plan.toml").read_bytes()).hexdigest()

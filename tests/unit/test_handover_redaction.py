@@ -6,7 +6,8 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from canlens.handover.redaction import FOLDERS, VIN_LIKE, Redaction
+from canlens.handover.clock_texts import clocks
+from canlens.handover.redaction import CLOCK, FOLDERS, VIN_LIKE, Redaction
 
 SECRETS = [
     ("vehicle.registration", "AB 12-CDE"),
@@ -65,7 +66,7 @@ def test_the_same_text_gets_the_same_word_and_another_text_another() -> None:
 def test_what_looks_like_a_vehicle_identification_number_is_taken_out(number: str) -> None:
     redaction = Redaction([], [])
     assert redaction.text(f"job_{number}_2 {number}") == "job_REMOVED_1_2 REMOVED_1"
-    assert {row.what: row.count for row in redaction.left_out()} == {FOLDERS: 0, VIN_LIKE: 2}
+    assert {row.what: row.count for row in redaction.left_out()} == {FOLDERS: 0, CLOCK: 0, VIN_LIKE: 2}
 
 
 @pytest.mark.parametrize("word", ["TEMPERATURESENSOR", "12345678901234567", "brakePressureLvlA", "ab" * 32])
@@ -91,6 +92,30 @@ def test_folders_are_taken_off_and_nothing_else(text: str, left: str) -> None:
 def test_the_paths_of_the_job_lose_their_folders_even_with_blanks_or_relative() -> None:
     redaction = Redaction([], ["/home/jo n/my logs/run 1.log", "jo/../x/bus.dbc"])
     assert redaction.text("/home/jo n/my logs/run 1.log and jo/../x/bus.dbc") == "run 1.log and bus.dbc"
+
+
+START_S = 1773050400.0
+"""2026-03-09 10:00 UTC (date -u -d @1773050400)."""
+
+
+@pytest.mark.parametrize(
+    ("text", "left"),
+    [
+        ("(1773050400.25) can0", "(0.250000) can0"),
+        ("at 1773050390", "at -10.000000"),
+        ("2026-03-09 20260310 2026_02_20.log", "REMOVED_DATE REMOVED_DATE REMOVED_DATE.log"),
+        ("9.3.2026, 03/09/2026", "REMOVED_DATE, REMOVED_DATE"),
+        ("version 2024-03-09, 99999999999, 123456789", "version 2024-03-09, 99999999999, 123456789"),
+        ("2026-13-45, 5000000, ab1773050400cd", "2026-13-45, 5000000, ab1773050400cd"),
+    ],
+)
+def test_stamps_and_dates_of_the_recording_are_taken_out_of_texts(text: str, left: str) -> None:
+    assert Redaction([], [], clocks([(START_S, 60.0)])).text(text) == left
+
+
+def test_a_recording_that_counts_from_nought_tells_no_date() -> None:
+    assert clocks([(0.0, 5.0), (None, 0.0), (12345.6, 60.0), (1e18, 1.0)]) == ()
+    assert Redaction([], [], ()).text("(1773050400.25) 2026-03-09") == "(1773050400.25) 2026-03-09"
 
 
 class Pair(NamedTuple):
