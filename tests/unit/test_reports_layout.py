@@ -63,3 +63,27 @@ def test_paragraphs_stay_within_the_page(text: str, indent: int) -> None:
     page.paragraph(text, first="Do next:", indent=indent)
     page.heading(text)
     assert all(display_width(line) <= WIDTH for line in page.lines)
+
+
+@given(TEXTS, st.integers(min_value=2, max_value=60), st.integers(min_value=1, max_value=60))
+def test_a_shorter_first_line_loses_nothing(text: str, width: int, first: int) -> None:
+    head, *rest = wrap(text, width, first=min(first, width))
+    assert display_width(head) <= min(first, width)
+    assert all(display_width(line) <= width for line in rest)
+    assert "".join("".join([head, *rest]).split()) == "".join(text.split())
+
+
+def test_a_number_and_its_unit_are_not_parted() -> None:
+    assert wrap("it took 12 s, then 5 % more", 11) == ["it took", "12 s, then", "5 % more"]
+
+
+def test_a_paragraph_uses_the_whole_width_behind_its_first_line() -> None:
+    page = Page()
+    page.paragraph("word " * 40, first="Caution:", indent=2)
+    assert [display_width(line) for line in page.lines[:2]] == [78, 76]  # 14 words behind the label, 15 below it
+
+
+def test_signs_stand_below_one_another_and_keep_their_blanks() -> None:
+    page = Page()
+    page.strips([("horn", "a b  c"), ("a long name", "xyz"), ("", "")], widest=6)
+    assert page.lines == ["horn    a b  c", "a long  xyz", "name", ""]
