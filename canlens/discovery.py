@@ -149,7 +149,7 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         candidate_row(scene, searched, group, shift_chance=chance)
         for group, chance in zip(searched.groups, shifted, strict=True)
     ]
-    candidates = [each for each in candidates if each.known is None or _sure(each)]
+    candidates = [each for each in candidates if each.known is None or is_lead(each, int(searched.exercises.sum()))]
     levels = [candidate_row(scene, searched, group, shift_chance=None) for group in searched.levels]
     rests = int((searched.compared & slots.is_rest).sum())
     others = int((searched.compared & ~slots.is_rest).sum())
@@ -172,7 +172,9 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         messages=message_rows(scene, searched),
     )
     return row.with_words(
-        reason=reason_of(row, bits=found.tried.bits_changing, shared_with=searched.shared_with),
+        reason=reason_of(
+            row, bits=found.tried.bits_changing, shared_with=searched.shared_with, known=bool(scene.database.messages)
+        ),
         next_step=step_of(row, shared_with=searched.shared_with),
     )
 
@@ -190,10 +192,6 @@ def _needed(found: Search, searched: Searched, best: Candidate | None, *, exerci
         stray=best.stray,
         level=NAMED_AT,
     )
-
-
-def _sure(candidate: Candidate) -> bool:
-    return candidate.chance <= NAMED_AT
 
 
 def _marks_row(found: Search, marks: Marks) -> MarksResult:

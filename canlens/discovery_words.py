@@ -82,11 +82,11 @@ def latency_words(each: Candidate) -> str:
     return f"{1000 * each.latency_s:.0f} ms after {since}"
 
 
-def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str]) -> str:
+def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str], known: bool) -> str:
     """Say why a control is named, or why not."""
     best = row.candidates[0] if row.candidates else None
     if best is None or not is_lead(best, row.exercises):
-        return _nothing(row, best, bits)
+        return _nothing(row, best, bits, known=known)
     told = f"{place_words(best)}: on and off in {best.answered} of {row.exercises} exercises and {_stray(row, best)}"
     if row.named:
         return f"{told}. One of the {bits} bits that change would do so by chance {chance_words(best.chance)}."
@@ -107,12 +107,13 @@ def _stray(row: ControlDiscovery, best: Candidate) -> str:
     return f"in {best.stray or 'none'} of {alone} slots without it"
 
 
-def _nothing(row: ControlDiscovery, best: Candidate | None, bits: int) -> str:
+def _nothing(row: ControlDiscovery, best: Candidate | None, bits: int, *, known: bool) -> str:
     """Say that nothing was found, and how near the best came."""
     if not bits:
         return "No payload changes in this recording."
     if best is None:
-        return f"None of the {bits} bits that change went on and off with it."
+        which = "none that the database does not know" if known else "none"
+        return f"Of the {bits} bits that change, {which} went on and off with it."
     return (
         f"None of the {bits} bits that change follows it beyond chance. The best, {place_words(best)}, went along in "
         f"{best.answered} of {row.exercises} exercises and {_stray(row, best)}; some bit does as well by chance "

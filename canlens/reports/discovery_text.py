@@ -72,7 +72,7 @@ def _add_control(page: Page, name: str, row: ControlDiscovery) -> None:
     shown = row.candidates[:CANDIDATES_SHOWN]
     if shown:
         page.gap()
-        _add_slots(page, name, row, shown[:2])
+        _add_slots(page, row, shown[:2])
         page.gap()
         _add_candidates(page, row, shown)
     for level in row.levels:
@@ -86,11 +86,11 @@ def _add_control(page: Page, name: str, row: ControlDiscovery) -> None:
     page.paragraph(row.next_step, first="Next:", indent=2)
 
 
-def _add_slots(page: Page, name: str, row: ControlDiscovery, shown: Sequence[Candidate]) -> None:
+def _add_slots(page: Page, row: ControlDiscovery, shown: Sequence[Candidate]) -> None:
     """Add the slots as rows of ticks, the operated ones above what the best two places did."""
     signs = {"exercise": ON, "other": OTHER, "rest": OFF}
     done = "".join(signs[slot.kind] for slot in row.slots)
-    rows = [(f"{name} operated", done)]
+    rows = [("operated", done)]
     titles = ("best place", "next best")
     for title, each in zip(titles, shown, strict=False):
         rows.append((title, "".join(ON if tick else OFF for tick in each.ticks)))

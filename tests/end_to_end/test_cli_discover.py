@@ -57,7 +57,7 @@ def test_a_control_that_is_not_on_the_bus_is_exit_code_3_with_a_next_step(folder
 def test_the_slots_stand_as_rows_of_ticks_below_each_other(folder: Path) -> None:
     _, text = _discover(folder, "both.log")
     lines = text.splitlines()
-    at = next(number for number, line in enumerate(lines) if line.startswith("horn operated"))
+    at = next(number for number, line in enumerate(lines) if line.startswith("operated"))
     operated, best = (line.split()[-1] for line in lines[at : at + 2])
     assert [each == "█" for each in operated] == [letter == "H" for letter in SLOTS.letters]
     assert best == operated.replace("▄", "·")
