@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 POOR_SHARE = 0.01
 """More unusable lines than this share make a recording poor: what they held may be the very edge in question (our
 choice)."""
+FEWEST_FRAMES = 10
+"""So many frames do not come at one moment of any clock (our choice)."""
 SHORTEST_S = 2.0
 """A shorter recording shows a message of one second, a usual longest cycle, less than three times (our choice)."""
 COARSE_SHARE = 0.1
@@ -64,6 +66,8 @@ def _poor(trace: Trace, within_s: float | None) -> Iterator[str]:
     """Say what makes it poor."""
     if _too_many(trace.problem_count, len(trace) + trace.problem_count):
         yield _unread(trace)
+    if _without_time(trace):
+        yield f"all {len(trace)} frames bear the same time stamp, or none: record again with time stamps"
     restarts = _restarts(trace)
     if restarts:
         yield f"the recorder's clock restarts {restarts} time{'s' if restarts > 1 else ''}"
@@ -88,8 +92,14 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
     tick_s = _tick_s(trace)
     if within_s is not None and max(COARSE_S, COARSE_SHARE * within_s) < tick_s <= within_s:
         yield f"its clock steps by {1000 * tick_s:g} ms, much for answers that are due within {1000 * within_s:g} ms"
-    yield from _impossible(trace, tick_s)
+    if not _without_time(trace):
+        yield from _impossible(trace, tick_s)
     yield from _one_sided(trace)
+
+
+def _without_time(trace: Trace) -> bool:
+    """Tell whether no time passes in a recording of more than a few frames."""
+    return len(trace) >= FEWEST_FRAMES and trace.duration_s == 0
 
 
 def _too_many(number: int, of_all: int) -> bool:

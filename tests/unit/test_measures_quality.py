@@ -139,3 +139,11 @@ def test_counted_errors_are_recorded_errors() -> None:
     # the line is that of python-can 4.6.1, test/data/logfile.asc
     said = with_remark(HEALTHY, "1.015991 1  Statistic: D 0 R 0 XD 0 XR 0 E 0 O 0 B 0.00%")
     assert recording(said, Database()).error_frames_recorded == "yes"
+
+
+@pytest.mark.parametrize(("frames", "is_timeless"), [(9, False), (10, True)])
+def test_ten_frames_at_one_time_make_a_recording_poor(frames: int, *, is_timeless: bool) -> None:
+    part = HEALTHY.where(slice(0, frames))
+    found = recording(replace(part, time_ns=np.zeros(frames, np.int64)), Database())
+    assert (found.quality == "poor") == is_timeless
+    assert any("the same time stamp" in reason for reason in found.quality_reasons) == is_timeless
