@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -24,21 +22,6 @@ BEGIN = datetime(2026, 3, 1, 12, 0, 0, tzinfo=UTC)
 JUDGE = "canlens discover recording.log --marks marks.csv"
 READABLE = 4.5
 """Contrast of text (WCAG 2.2, 1.4.3)."""
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    path = shutil.which("chromium")
-    if path is None:
-        if "browser" in os.environ.get("CANLENS_REQUIRE", ""):
-            pytest.fail("chromium is required and not installed")
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright  # noqa: PLC0415 – only where there is a browser
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 class Phone:
@@ -278,3 +261,29 @@ def _luminance(page: Page, selector: str, key: str) -> float:
     parts = [int(part) / 255 for part in text.removeprefix("rgb(").removesuffix(")").split(",")]
     red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_there_is_no_barrier_before_during_and_after(chromium: Browser, tmp_path: Path, axe: str, scheme: str) -> None:
+    phone = Phone(chromium, tmp_path, SESSION, color_scheme=scheme)
+    phone.page.evaluate(axe)
+    assert _barriers(phone.page) == []
+    phone.page.click("#start")
+    phone.wait(8)
+    assert _barriers(phone.page) == []
+    phone.wait(SESSION.duration_s)
+    assert phone.text("h1 >> visible=true") == "Finished"
+    assert _barriers(phone.page) == []
+    phone.context.close()
+
+
+def _barriers(page: Page) -> list[str]:
+    """Return what axe-core finds that shuts somebody out, in the page as it stands."""
+    page.evaluate("() => { window.found = null; axe.run().then(all => { window.found = all.violations }); }")
+    for _ in range(100):
+        page.clock.run_for(10)
+        if page.evaluate("window.found !== null"):
+            break
+    found: list[dict[str, Any]] = page.evaluate("window.found")
+    grave = [each for each in found if each["impact"] in ("serious", "critical")]
+    return [f"{each['id']}: {[node['html'][:150] for node in each['nodes']]}" for each in grave]
