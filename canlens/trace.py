@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import IntEnum
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any, Literal, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -88,6 +88,9 @@ class Source:
         Whether the format can record error frames at all.
     stamp_resolution_ns
         The finest step the format's time stamps can take [ns].
+    stamps
+        Where the times come from: ``written`` in the file; ``added up`` from differences that it holds; ``none``: it
+        holds no times, and all are 0.
     """
 
     file: str = ""
@@ -95,6 +98,7 @@ class Source:
     format: str = "memory"
     can_hold_errors: bool = True
     stamp_resolution_ns: int = 1
+    stamps: Literal["written", "added up", "none"] = "written"
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.errors import UnknownFormatError
-from canlens.readers import asc, blank, blf, candump, databases, foreign_text
+from canlens.readers import asc, blank, blf, candump, databases, foreign_text, screen
 from canlens.readers.opening import Source, open_source
 
 if TYPE_CHECKING:
@@ -19,6 +19,7 @@ ALL: tuple[Reader, ...] = (
     asc.READER,
     blf.READER,
     candump.READER,
+    screen.READER,
     foreign_text.CSV,
     blank.READER,
     databases.MF4,

@@ -27,7 +27,7 @@ every_text = pytest.mark.parametrize("form", [form for form in FORMATS if form.i
 
 
 def test_every_reader_stands_under_this_contract() -> None:
-    alone = {"empty", "mf4"}  # without frames; needs a package that is not installed here
+    alone = {"empty", "mf4", "candump screen"}  # without frames; needs another package; python-can does not write it
     assert {reader.name for reader in ALL} == {form.name for form in FORMATS} | alone
 
 
