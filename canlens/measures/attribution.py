@@ -12,7 +12,8 @@ from canlens.measures.attribution_words import FEWEST_EPISODES, SURE, answer_wor
 from canlens.measures.error_episodes import episode_starts
 from canlens.measures.error_records import broken_frames, error_records
 from canlens.measures.retries import retries
-from canlens.measures.suspects import Struck, suspects
+from canlens.measures.struck import Struck
+from canlens.measures.suspects import suspects
 from canlens.measures.traffic import traffic_of
 from canlens.trace import Kind
 

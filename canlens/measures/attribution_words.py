@@ -9,7 +9,7 @@ import numpy as np
 
 if TYPE_CHECKING:
     from canlens.error_evidence import SuspectKind, Suspicion
-    from canlens.measures.suspects import Struck
+    from canlens.measures.struck import Struck
 
 SURE = 0.9
 """Probability from which a suspect is named."""

@@ -15,7 +15,6 @@ Bosch CAN Specification 2.0 (1991), part A 6 (error signalling: every node that 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from math import lgamma, log
 from typing import TYPE_CHECKING
 
@@ -25,13 +24,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from canlens.error_evidence import SuspectKind
-    from canlens.measures.retries import Retries
+    from canlens.measures.struck import Struck
     from canlens.measures.traffic import Traffic
     from canlens.signals import Floats
-    from canlens.trace import Bools, Ints
+    from canlens.trace import Bools
 
-OTHER_ORIGIN = 0.05
-"""Share of errors taken to have another origin than the suspect, so that a single stray error proves nothing."""
 SWITCHING_S = 0.05
 """An output disturbs for this long after it is switched off too: relays without suppression (practice; our figure)."""
 TESTABLE_EPISODES = 5.0
@@ -61,120 +58,6 @@ class Suspect:
         return float(np.logaddexp(self.by_length, self.by_edges) - np.log(2))
 
 
-@dataclass(frozen=True, eq=False)
-class Struck:
-    """The episodes as seen: candidates for the broken frame, and what surrounds them.
-
-    Attributes
-    ----------
-    traffic
-        n frames.
-    node
-        int64 (n,): index of each frame's sender.
-    nodes
-        Names of the senders.
-    is_named
-        bool (k,): whether a node is a real one; an identifier whose sender is not known stands as a node of its own.
-    retries
-        Candidates of e episodes.
-    time_s
-        float64 (e,): time of each episode [s].
-    """
-
-    traffic: Traffic
-    node: Ints
-    nodes: tuple[str, ...]
-    is_named: Bools
-    retries: Retries
-    time_s: Floats
-
-    @cached_property
-    def known(self) -> Bools:
-        """Frames whose sender is known, or all where that is known of none: bool (n,)."""
-        known: Bools = self.is_named[self.node] if self.is_named.any() else np.ones(len(self.node), np.bool_)
-        return known
-
-    @cached_property
-    def unknown_share(self) -> float:
-        """Share of the episodes that hit frames of which the sender is not known."""
-        if self.known.all():
-            return 0.0
-        hit = self.expected(self.known.astype(np.int64), 2, self.traffic.bits.astype(np.float64))
-        return float(hit[0] / hit.sum())
-
-    def log_likelihood(self, danger: Floats, plain: Floats, *, alone: bool = False) -> float:
-        """Return the log-probability of all episodes, if frames break in proportion to ``danger``.
-
-        Frames of unknown senders may belong to any node, so how many of the episodes hit them speaks for and against
-        nobody.
-
-        Parameters
-        ----------
-        danger, plain
-            float64 (n,): of each frame, not negative; ``plain`` is that of errors of another origin.
-        alone
-            Whether only the frames in danger are to be hit, those of unknown senders not excepted.
-        """
-        if not danger.any():
-            return -np.inf
-        spread = _normal(danger)
-        if not alone and 0 < self.unknown_share < 1:
-            known = danger * self.known
-            unknown = danger * ~self.known
-            unknown = unknown if unknown.any() else plain * ~self.known
-            if not known.any():
-                return -np.inf
-            spread = (1 - self.unknown_share) * _normal(known) + self.unknown_share * _normal(unknown)
-        of_frame = (1 - OTHER_ORIGIN) * spread + OTHER_ORIGIN * _normal(plain)
-        around = _around(of_frame, self.retries.near)
-        weight = self.retries.weight
-        whole = weight.sum(axis=1) + self.retries.unknown
-        seen = (weight * of_frame[self.retries.frame]).sum(axis=1) + self.retries.unknown * around
-        return float(np.log(seen / whole * len(of_frame)).sum())
-
-    def expected(self, group: Ints, number: int, plain: Floats) -> Floats:
-        """Return the expected number of episodes that hit each group of frames, if all frames are in equal danger.
-
-        Parameters
-        ----------
-        group
-            int64 (n,): of each frame, from 0.
-        number
-            k, how many groups there are.
-        plain
-            float64 (n,): danger of each frame.
-
-        Returns
-        -------
-        float64 (k,)
-        """
-        weight = self.retries.weight * plain[self.retries.frame]
-        unknown = self.retries.unknown * plain.mean()
-        total = weight.sum(axis=1) + unknown
-        known = np.bincount(group[self.retries.frame].ravel(), (weight / total[:, None]).ravel(), number)
-        share = np.bincount(group, plain, number) / plain.sum()
-        expected: Floats = known + share * (unknown / total).sum()
-        return expected
-
-
-def _normal(danger: Floats) -> Floats:
-    """Return a danger as shares of the whole."""
-    shares: Floats = danger / danger.sum()
-    return shares
-
-
-AROUND = 40
-"""Frames before and behind an error over which the danger is averaged where the broken frame is not known."""
-
-
-def _around(of_frame: Floats, near: Ints) -> Floats:
-    """Return the mean over the frames around some places."""
-    sums = np.append(0.0, np.cumsum(of_frame))
-    low, high = np.maximum(near - AROUND, 0), np.minimum(near + AROUND, len(of_frame))
-    around: Floats = np.maximum((sums[high] - sums[low]) / (high - low), 1e-300)
-    return around
-
-
 def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspect]:
     """Weigh every suspect.
 
@@ -185,12 +68,12 @@ def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspe
     outputs_on
         float64 (k, 2) for each output: spans in which it was on [s].
     """
-    length, edges = struck.traffic.bits.astype(np.float64), struck.traffic.edges.astype(np.float64)
     time_s = struck.traffic.time_s
-    everywhere = np.ones(len(length))
+    everywhere = np.ones(len(time_s))
 
     def weighed(kind: SuspectKind, subject: str, where: Floats | Bools, *, alone: bool = False) -> Suspect:
-        both = [struck.log_likelihood(each * where, each, alone=alone) for each in (length, edges)]
+        factor = where.astype(np.float64)
+        both = [struck.log_likelihood(factor, each, alone=alone) for each in struck.dangers]
         return Suspect(kind, subject, both[0], both[1])
 
     yield weighed("whole-bus", "", everywhere)
@@ -272,8 +155,9 @@ CYCLIC_SHARE = 0.8
 
 def _free_nodes(struck: Struck) -> float:
     """Return the log-probability if each node had a share of the errors of its own, all shares equally probable."""
-    plain = struck.traffic.bits.astype(np.float64)
-    base = struck.log_likelihood(plain, plain)
+    by_length, _ = struck.dangers
+    plain = by_length.plain
+    base = struck.log_likelihood(np.ones(len(plain)), by_length)
     counts = struck.expected(struck.node, len(struck.nodes), plain)
     share = np.bincount(struck.node, plain * struck.known, len(struck.nodes))
     counts, share = counts[share > 0], share[share > 0]
@@ -286,9 +170,9 @@ TIME_BINS = 10
 
 def _free_times(struck: Struck) -> float:
     """Return the log-probability if each part of the recording had a share of the errors of its own."""
-    plain = struck.traffic.bits.astype(np.float64)
-    base = struck.log_likelihood(plain, plain)
-    part = struck.retries.near * TIME_BINS // len(plain)
+    by_length, _ = struck.dangers
+    base = struck.log_likelihood(np.ones(len(by_length.plain)), by_length)
+    part = struck.retries.near * TIME_BINS // len(by_length.plain)
     counts = np.bincount(np.minimum(part, TIME_BINS - 1), minlength=TIME_BINS).astype(np.float64)
     return base + _free(counts, np.full(TIME_BINS, 1 / TIME_BINS))
 
