@@ -160,6 +160,7 @@ def test_bus_load_is_drawn_as_measured_and_error_episodes_beside_it() -> None:
     assert one.evidence.bus.bus_load_peak is not None
     assert load.max() == pytest.approx(one.evidence.bus.bus_load_peak * 100, rel=1e-6)
     assert "2 error episodes" in picture.alternative
+    assert sign["yaxis"] == "y2"  # next to the lanes that may explain them
 
 
 def test_errors_that_were_not_recorded_are_not_said_to_be_none() -> None:

@@ -130,7 +130,10 @@ def _layout(rows: Sequence[IntervalRow]) -> Parts:
     layout = plain_layout(height=len(rows) * ROW_PX + LEGEND_PX + 56)
     layout["margin"] = {**layout["margin"], "l": 10, "r": 24}
     layout["annotations"] = [
-        {**label(f"<b>{clipped(row.name)}</b>  {_short(row)}", -(number + 1) * PITCH + NAME), "yref": "y"}
+        {
+            **label(f"<b>{clipped(row.name)}</b>{_where(row, rows)}  {_short(row)}", -(number + 1) * PITCH + NAME),
+            "yref": "y",
+        }
         for number, row in enumerate(rows)
     ]
     layout["xaxis"] = {
@@ -152,6 +155,11 @@ def _layout(rows: Sequence[IntervalRow]) -> Parts:
     return layout
 
 
+def _where(row: IntervalRow, rows: Sequence[IntervalRow]) -> str:
+    """Name the channel of a row where there are several."""
+    return f" on {clipped(row.channel)}" if len({each.channel for each in rows}) > 1 else ""
+
+
 def _short(row: IntervalRow) -> str:
     declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
     gaps = f", <b>{count(row.gaps, 'gap')}</b>" if row.gaps else ""
@@ -163,6 +171,7 @@ def _told(row: IntervalRow) -> str:
     declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
     gaps = f", {count(row.gaps, 'gap')} with {count(row.missed, 'frame')} missing" if row.gaps else ""
     which = row.identifier if row.name == row.identifier else f"{row.name} ({row.identifier})"
+    which += f" on {row.channel}" if row.channel else ""
     return visible(
         f"{which}: median {short_time(row.median_s)}, {short_time(row.least_s)} to "
         f"{short_time(row.greatest_s)}{declared}{gaps}, {count(row.frames, 'frame')}."

@@ -23,13 +23,12 @@ MOST_SIGNS = 400
 
 
 def quantity_strips(drawn: DrawnRecording) -> list[Strip]:
-    """Draw all quantities of a recording below each other."""
+    """Draw all quantities of a recording below each other; errors, if any, next to the lanes that may explain them."""
     strips = [current_strip(each, drawn) for each in drawn.currents]
     if drawn.supply is not None:
         strips.append(supply_strip(drawn.supply, drawn))
-    if drawn.loads or drawn.errors.total:
-        strips.append(load_strip(drawn.loads, drawn))
-    return strips
+    load = [load_strip(drawn.loads, drawn)] if drawn.loads or drawn.errors.total else []
+    return [*load, *strips] if drawn.errors.total else [*strips, *load]
 
 
 def current_strip(current: Current, drawn: DrawnRecording) -> Strip:
@@ -77,8 +76,7 @@ def load_strip(loads: tuple[Load, ...], drawn: DrawnRecording) -> Strip:
     top = max(peaks, default=0.0) * 100 or 1.0
     if drawn.errors.total:
         traces += error_traces(drawn.errors, top, start=drawn.start)
-    window = f" in windows of {loads[0].window_s:g} s" if loads else ""
-    title = f"<b>bus load</b>{window}, %" if loads else "<b>error episodes</b>"
+    title = f"<b>bus load</b>, % of {loads[0].window_s:g} s" if loads else "<b>errors</b>"
     if drawn.errors.total:
         title += f"  <b>{drawn.errors.total} error episode{'s' if drawn.errors.total > 1 else ''}</b>"
     return Strip(title, LOAD_PX, tuple(traces), _axis(0.0, top * 1.12, "%"))
