@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import pytest
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from canlens.results import CheckResult
 
+Scheme: TypeAlias = Literal["light", "dark"]
 KNOWN = ("horn_button", "brake_lever_front", "brake_lever_rear", "ignition", "dusk")
 LONG = "a text that goes on for longer than anybody should write on a sheet that a customer has to sign, and then on "
 
@@ -121,12 +122,9 @@ def test_hostile_texts_run_nothing(chromium: Browser, tmp_path: Path) -> None:
     page.close()
 
 
-@pytest.mark.parametrize("width", [390, 1280])
-def test_the_record_of_the_workshop_asks_for_nothing_and_fits_its_window(
-    chromium: Browser, tmp_path: Path, width: int
-) -> None:
-    result, plan, details = _job(12, text=LONG)
-    manifest = Manifest(
+def _manifest(details: JobDetails) -> Manifest:
+    """Return the manifest of a job with long texts."""
+    return Manifest(
         verdict="failed",
         title="title",
         redacted=False,
@@ -141,7 +139,14 @@ def test_the_record_of_the_workshop_asks_for_nothing_and_fits_its_window(
         sign_off=SIGN_OFF,
         job=details,
     )
-    (tmp_path / "record.html").write_text(job_record(result, plan, manifest), "utf-8")
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_the_record_of_the_workshop_asks_for_nothing_and_fits_its_window(
+    chromium: Browser, tmp_path: Path, width: int
+) -> None:
+    result, plan, details = _job(12, text=LONG)
+    (tmp_path / "record.html").write_text(job_record(result, plan, _manifest(details)), "utf-8")
     page = chromium.new_page(viewport={"width": width, "height": 800})
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
@@ -150,3 +155,17 @@ def test_the_record_of_the_workshop_asks_for_nothing_and_fits_its_window(
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.locator("th[scope=col]").count() > 10
     page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", ["sheet", "record"])
+def test_there_is_no_barrier(chromium: Browser, tmp_path: Path, axe: str, name: str, scheme: Scheme) -> None:
+    result, plan, details = _job(6)
+    sheet, record = customer_sheet(result, plan, details), job_record(result, plan, _manifest(details))
+    (tmp_path / "page.html").write_text(sheet if name == "sheet" else record, "utf-8")
+    page = chromium.new_page(color_scheme=scheme)
+    page.goto((tmp_path / "page.html").as_uri())
+    page.evaluate(axe)
+    found: list[dict[str, Any]] = page.evaluate("axe.run().then(found => found.violations)")
+    page.close()
+    assert [(each["id"], each["impact"], each["nodes"][0]["html"]) for each in found] == []
