@@ -51,7 +51,7 @@ def _output_parts(lane: StepLane, drawn: DrawnRecording) -> Iterator[str]:
         yield f"<b>{wrong[0][0]} of {lane.exercises} {wrong[0][1]}</b>"
     for each in drawn.moments:
         if each.output == lane.name:
-            word = " unasked" if each.kind == "unasked" else "× went off by itself"
+            word = " unasked" if each.kind == "unasked" else "× off by itself"
             yield f"<b>{len(each.time_s)}{word}</b>"
 
 

@@ -72,5 +72,7 @@ def plain_layout(*, height: int) -> Parts:
             "yanchor": "bottom",
             "bgcolor": CLEAR,
             "font": {"size": SMALL},
+            "title": {"text": "Key", "side": "top", "font": {"size": SMALL}},
         },
+        "modebar": {"bgcolor": CLEAR, "color": GREY, "activecolor": BLUE},
     }

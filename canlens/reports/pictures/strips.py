@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from canlens.reports.pictures.picture import Parts
 
-TITLE_PX, TICKS_PX, LEGEND_PX = 24, 22, 48
+TITLE_PX, TICKS_PX, LEGEND_PX = 24, 22, 66
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,12 @@
   const draw = (place) => {
     const figure = JSON.parse(document.getElementById(place.dataset.figure).textContent);
     figure.layout.font.color = ink();
+    if (matchMedia("(pointer: coarse)").matches) {  /* a finger scrolls the page; the picture's buttons zoom */
+      figure.layout.dragmode = false;
+      figure.config.displayModeBar = true;
+    }
     return Plotly.newPlot(place, figure.data, figure.layout, figure.config).then(() => {
+      place.querySelectorAll("svg.main-svg").forEach((each) => each.setAttribute("aria-hidden", "true"));
       drawn += 1;
       root.dataset.drawn = String(drawn);
     });
