@@ -39,6 +39,8 @@ class Scene:
         What eye or ear saw of the output.
     offset_s
         To be added to the times of observations [s].
+    marked_s
+        float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
     """
 
     own: Rule
@@ -51,6 +53,7 @@ class Scene:
     awake_while: str | None = None
     observed: tuple[Observation, ...] = ()
     offset_s: float = 0.0
+    marked_s: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, eq=False)

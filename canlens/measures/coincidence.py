@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
 SLOT_S = 2.5
 """Length of a slot: long enough for one operation of a control and its answer [s]."""
+EARLY = 0.25
+"""Marked slots begin this share of a slot before their mark (our choice)."""
 FEWEST_SLOTS = 4
 """Fewer slots than this tell nothing of chance."""
 LONGEST_S = 7 * 86_400.0
@@ -20,7 +22,13 @@ LONGEST_S = 7 * 86_400.0
 
 
 def coincidence(
-    rule: Track, output: Track, *, answer_s: float, awake: Track | None = None, tried: int = 1
+    rule: Track,
+    output: Track,
+    *,
+    answer_s: float,
+    awake: Track | None = None,
+    tried: int = 1,
+    marked_s: Floats | None = None,
 ) -> float | None:
     """Bound the chance that an unrelated output would have answered the rule as well as this one did.
 
@@ -30,6 +38,9 @@ def coincidence(
     which share of all shifts as many would be answered; it is not fooled by a rhythm that the operator shares with
     the bus, but cannot fall below a few answer times in the length of the recording. The larger one is returned.
     Slots in which the vehicle woke or fell asleep do not count, and those of either state are drawn by themselves.
+
+    Where the person marked slots, those of rest among them, these slots are the ones that are drawn anew; and where the
+    operated ones come at uneven distances there is no rhythm to share, so that the first test stands by itself.
 
     Parameters
     ----------
@@ -41,6 +52,8 @@ def coincidence(
         State of the control with which the vehicle wakes; None where none is named, or the rule itself asks for it.
     tried
         How many rules could have been named as well.
+    marked_s
+        Ascending starts of the slots that were marked, at rest or not [s]; None or empty where no rest was marked.
 
     Returns
     -------
@@ -57,9 +70,15 @@ def coincidence(
     rule_s, rise_s = rule.time_s[rule.rises], output.time_s[output.rises]
     if not FEWEST_SLOTS * SLOT_S <= end_s - start_s <= LONGEST_S or not len(rule_s):
         return None
-    slots = _slots(rule_s, rise_s, start_s, end_s, answer_s)
-    stratum = _strata(awake, start_s, len(slots[0]), SLOT_S)
-    by_slots = min(1.0, tried * _drawn_again(*slots, stratum))
+    marked = None if marked_s is None else _marked_slots(rule_s, rise_s, marked_s, answer_s)
+    if marked is not None:
+        begin_s, slots = marked
+    else:
+        begin_s = np.asarray(start_s + SLOT_S * np.arange(int((end_s - start_s) / SLOT_S) + 1), np.float64)
+        slots = _slots(rule_s, rise_s, begin_s, answer_s)
+    by_slots = min(1.0, tried * _drawn_again(*slots, _strata(awake, begin_s)))
+    if marked is not None and _is_uneven(slots[0]):
+        return by_slots
     return max(by_slots, _shifted(rule_s, rise_s, start_s, end_s, answer_s, awake))
 
 
@@ -88,31 +107,52 @@ def hypergeometric_masses(slots: int, answered: int, operated: int) -> Floats:
     return np.asarray(np.exp(chosen - ways(slots, np.array([operated]))), np.float64)
 
 
-def _slots(rule_s: Floats, rise_s: Floats, start_s: float, end_s: float, answer_s: float) -> tuple[Bools, Bools]:
+def _slots(rule_s: Floats, rise_s: Floats, begin_s: Floats, answer_s: float) -> tuple[Bools, Bools]:
     """Return which slots hold a rise of the rule, and in which the output rose.
 
-    An answer that falls into the next slot belongs to the slot of the edge that it answers.
+    An answer that falls into the next slot belongs to the slot of the edge that it answers. What comes before the
+    first border or behind the last one is left out.
     """
-    count = int((end_s - start_s) / SLOT_S)
-    operated, answered = np.zeros(count + 1, bool), np.zeros(count + 1, bool)
+    operated, answered = np.zeros(len(begin_s) + 1, bool), np.zeros(len(begin_s) + 1, bool)
     before = np.searchsorted(rule_s, rise_s, "right") - 1
     edge_s = np.where(before >= 0, rule_s[np.maximum(before, 0)], -np.inf)
     cue_s = np.where(rise_s - edge_s <= answer_s, edge_s, rise_s)
-    operated[np.clip((rule_s - start_s) / SLOT_S, 0, count).astype(int)] = True
-    answered[np.clip((cue_s - start_s) / SLOT_S, 0, count).astype(int)] = True
-    return operated[:count], answered[:count]
+    operated[np.searchsorted(begin_s, rule_s, "right")] = True
+    answered[np.searchsorted(begin_s, cue_s, "right")] = True
+    return operated[1:-1], answered[1:-1]
 
 
-def _strata(awake: Track | None, start_s: float, count: int, width_s: float) -> Ints:
-    """Return for each slot its state of the vehicle, -1 where that changed or was unknown."""
+def _marked_slots(
+    rule_s: Floats, rise_s: Floats, marked_s: Floats, answer_s: float
+) -> tuple[Floats, tuple[Bools, Bools]] | None:
+    """Return the borders of the slots that were marked, and what happened in them; None where they do not tell.
+
+    Slots begin a little before their mark, since a hand is sometimes faster than the note of it; the
+    last one is as long as most. The marks must hold every exercise, and rest.
+    """
+    if len(marked_s) < FEWEST_SLOTS:
+        return None
+    usual_s = float(np.median(np.diff(marked_s)))
+    begin_s = np.append(marked_s, marked_s[-1] + usual_s) - EARLY * usual_s
+    operated, answered = _slots(rule_s, rise_s, begin_s, answer_s)
+    inside = (rule_s >= begin_s[0]) & (rule_s < begin_s[-1])
+    if operated.all() or not operated.any() or not inside.all():
+        return None
+    return begin_s, (operated, answered)
+
+
+def _is_uneven(operated: Bools) -> bool:
+    """Tell whether the operated slots come at different distances."""
+    return len(np.unique(np.diff(np.flatnonzero(operated)))) > 1
+
+
+def _strata(awake: Track | None, begin_s: Floats) -> Ints:
+    """Return for each slot between two borders its state of the vehicle, -1 where that changed or was unknown."""
     if awake is None:
-        return np.zeros(count, np.int64)
-    begin_s = np.asarray(start_s + width_s * np.arange(count), np.float64)
-    first, last = awake.at(begin_s), awake.at(begin_s + width_s)
-    changed = np.searchsorted(awake.time_s, begin_s, "right") != np.searchsorted(
-        awake.time_s, begin_s + width_s, "right"
-    )
-    return np.where(changed | (first != last), -1, first).astype(np.int64)
+        return np.zeros(len(begin_s) - 1, np.int64)
+    state, steps = awake.at(begin_s), np.searchsorted(awake.time_s, begin_s, "right")
+    changed = (steps[1:] != steps[:-1]) | (state[1:] != state[:-1])
+    return np.where(changed, -1, state[:-1]).astype(np.int64)
 
 
 def _drawn_again(operated: Bools, answered: Bools, stratum: Ints) -> float:

@@ -77,6 +77,7 @@ def evidence(
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
+        recorded = replace(recorded, marked_s=_slots(marks, offset_s))
         seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, chosen), offset_s])
         controls = {
             name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
@@ -242,6 +243,13 @@ def _marks(marks: Sequence[Mark], tracks: Mapping[str, Track], trace: Trace) -> 
     brought = {name: np.sort(times + offset_s) for name, times in written.items()}
     first_s, last_s = -HAND_NOTED_S, trace.duration_s + HAND_NOTED_S
     return offset_s, {name: times[(times >= first_s) & (times <= last_s)] for name, times in brought.items()}
+
+
+def _slots(marks: Sequence[Mark], offset_s: float) -> Floats:
+    """Return when each marked slot began [s]; none where no rest was marked, since then nothing tells of slots."""
+    if not any(each.label == REST for each in marks):
+        return np.zeros(0)
+    return np.unique(np.array([each.time_s + offset_s for each in marks]))
 
 
 def _plain_offset(observed: Sequence[Observation], trace: Trace) -> float:

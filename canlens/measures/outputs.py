@@ -135,6 +135,7 @@ def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) ->
         stays_s=(output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0),
         is_cut_off=output.cut_after_s is not None,
         awake_while=plan.bus.awake_while,
+        marked_s=recorded.marked_s,
     )
 
 

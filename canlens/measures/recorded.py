@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from canlens.evidence import Track
 from canlens.measures.tracks import Rhythm, states_of, track
 
@@ -12,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from canlens.plan import Condition, SignalReference
-    from canlens.signals import Signal
+    from canlens.signals import Floats, Signal
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,12 +31,15 @@ class Recorded:
         Tracks of all controls, by name.
     rhythms
         Rhythms measured so far, by the column of times that they belong to.
+    marked_s
+        float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
     """
 
     signals: Mapping[str, Signal]
     end_s: float
     controls: Mapping[str, Track] = field(default_factory=dict)
     rhythms: dict[int, Rhythm] = field(default_factory=dict)
+    marked_s: Floats = field(default_factory=lambda: np.zeros(0))
 
     def rhythm(self, signal: Signal) -> Rhythm:
         """Return the rhythm of a signal's rows, measured once for all signals that share them."""

@@ -104,6 +104,7 @@ class Tried(NamedTuple):
                 answer_s=scene.within_s + scene.output.slack_s,
                 awake=scene.controls.get(scene.awake_while or "") if scene.awake_while not in self.asks else None,
                 tried=tried,
+                marked_s=scene.marked_s,
             )
             for rule, scene in zip(self.rule, self.scenes, strict=True)
             if scene.output is not None

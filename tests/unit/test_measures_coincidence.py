@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,8 +11,9 @@ import pytest
 from scipy.stats import hypergeom
 
 from canlens.measures.coincidence import coincidence, hypergeometric_tail
+from canlens.plan import Mark
 from canlens.plan.rule import OFF, ON
-from tests.unit.small_jobs import presses, track_of
+from tests.unit.small_jobs import answering, job, planned, presses, track_of
 
 if TYPE_CHECKING:
     from canlens.evidence import Track
@@ -94,3 +97,59 @@ def test_unrelated_outputs_fall_below_a_level_no_oftener_than_it_says(kind: str)
 def most_below(runs: int) -> int:
     """Return how many of so many tests at the level 0.05 may fall below it: five standard errors above the mean."""
     return int(0.05 * runs + 5 * (0.05 * 0.95 * runs) ** 0.5)
+
+
+DRAWN = (2, 3, 7, 12, 13, 18)
+"""Which of twenty slots of 2.5 s were drawn for operating; in the others nothing was touched."""
+
+
+def in_slots(slots: tuple[int, ...]) -> Track:
+    """Return a track that is on for a second in each of some slots."""
+    return track([time_s for slot in slots for time_s in (5.0 + 2.5 * slot + 0.3, 5.0 + 2.5 * slot + 1.3)])
+
+
+def marked(slots: int = 20) -> np.typing.NDArray[np.float64]:
+    return np.asarray(5.0 + 2.5 * np.arange(slots), np.float64)
+
+
+def test_marked_slots_are_the_ones_drawn_anew() -> None:
+    # all of six drawn slots answered, nothing in the fourteen of rest: 1 in C(20, 6)
+    output = track([time_s + 0.1 for time_s in in_slots(DRAWN).time_s[1:]])
+    found = coincidence(in_slots(DRAWN), output, answer_s=0.3, marked_s=marked())
+    assert found == pytest.approx(1 / math.comb(20, 6))
+    assert coincidence(in_slots(DRAWN), output, answer_s=0.3, marked_s=marked(), tried=100) == pytest.approx(
+        100 / math.comb(20, 6)
+    )
+    plain = coincidence(in_slots(DRAWN), output, answer_s=0.3)
+    assert plain is not None
+    assert plain > 50 / math.comb(20, 6)
+
+
+def test_an_output_that_also_moves_at_rest_is_likelier_to_be_chance() -> None:
+    output = in_slots((*DRAWN, 0, 5, 9, 15))
+    found = coincidence(in_slots(DRAWN), output, answer_s=0.3, marked_s=marked())
+    assert found == pytest.approx(float(hypergeom.sf(5, 20, 10, 6)))
+
+
+def test_slots_operated_in_a_rhythm_are_still_shifted() -> None:
+    every_third = (1, 4, 7, 10, 13, 16)
+    output = track([time_s + 0.1 for time_s in in_slots(every_third).time_s[1:]])
+    found = coincidence(in_slots(every_third), output, answer_s=0.3, marked_s=marked())
+    assert found is not None
+    assert found > 1 / math.comb(20, 6)
+
+
+@pytest.mark.parametrize("slots", [np.zeros(0), marked(3), marked(10)])
+def test_marks_that_do_not_hold_every_exercise_tell_of_no_slots(slots: np.typing.NDArray[np.float64]) -> None:
+    output = track([time_s + 0.1 for time_s in in_slots(DRAWN).time_s[1:]])
+    without, given = (coincidence(in_slots(DRAWN), output, answer_s=0.3, marked_s=each) for each in (None, slots))
+    assert given == without
+
+
+def test_the_chance_of_a_job_with_marked_rest_is_stated_by_its_slots() -> None:
+    horn = [(float(step), float(step) + 1.0) for step in in_slots(DRAWN).time_s[1::2]]
+    outputs = {"siren": planned("horn", answering(horn))}
+    starts = marked().tolist()
+    marks = [Mark(start_s, "horn" if slot in DRAWN else "rest") for slot, start_s in enumerate(starts)]
+    noted = replace(job({"horn": horn}, outputs, end_s=70), marks=tuple(marks))
+    assert noted.output("siren").seen.coincidence == pytest.approx(1 / math.comb(20, 6))
