@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from canlens.reports.pictures.strips import Strip
 
 HOW = (
-    "Drag across the picture (on a touch screen, use its buttons) to look closer: all strips move together; a double click "
-    "shows all again. "
+    "Drag across the picture (on a touch screen, use its buttons) to look closer: all strips move together; a double "
+    "click shows all again. "
     "Point at a line for its time in the recording's own clock and the line of the log."
 )
 
