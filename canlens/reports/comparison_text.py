@@ -108,9 +108,10 @@ def _add_not_compared(page: Page, result: ComparisonResult) -> None:
     page.heading("NOT COMPARED")
     if not result.not_compared:
         page.paragraph("Everything that can be compared was.")
-    for each in result.not_compared:
+    needed = [each.needed for each in result.not_compared]
+    for each, behind in zip(result.not_compared, [*needed[1:], ""], strict=bool(needed)):
         page.paragraph(words.sentence(f"{each.what[:1].upper()}{each.what[1:]}: {each.why}"), first="*", indent=2)
-        if each.needed:
+        if each.needed and each.needed != behind:  # what several need stands once, under the last of them
             page.paragraph(words.sentence(each.needed), first="  Needed:", indent=4)
 
 

@@ -109,7 +109,7 @@ def latency_changes(before: Evidence, after: Evidence) -> tuple[list[Change], li
             open_ends.append(
                 NotCompared(
                     f"latency of {name}",
-                    f"{len(one)} answers before and {len(other)} after",
+                    f"answered {len(one)} × before and {len(other)} × after",
                     f"Have it answered at least {FEWEST_ANSWERS} times in both, better eight times.",
                 )
             )
