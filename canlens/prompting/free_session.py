@@ -38,6 +38,12 @@ DRAWN_WHY = (
     "Operate what the line names and nothing else; in a rest slot touch nothing. The order was drawn by lot: that "
     "makes the chance of an error exact. Do not change it."
 )
+AGAIN_WHY = "As before: only what the line names, in this order, and nothing in a rest slot."
+WAKES = re.compile("ignition|zünd|zuend|^key$|^key_?on$", re.IGNORECASE)
+WAKES_REMARK = (
+    "{0} looks like what wakes the vehicle. If so, make the sheet with --awake-while {0}: slots are then drawn by "
+    "themselves while it is off and on."
+)
 STATE_REMARK = (
     "{0} is switched on once only, which names no bit. To find its own, make another sheet without --awake-while."
 )
@@ -121,8 +127,15 @@ def draw_free_session(
             Tally(name, size.exercises, size.slots, chance_if_all_answer(states), places, size.misses) for name in drawn
         ),
         wished_chance=chance,
-        remarks=() if awake_while is None else (STATE_REMARK.format(awake_while),),
+        remarks=tuple(_remarks(controls, awake_while)),
     )
+
+
+def _remarks(controls: Sequence[str], awake_while: str | None) -> list[str]:
+    """Return what the person should know of the state of the vehicle."""
+    if awake_while is not None:
+        return [STATE_REMARK.format(awake_while)]
+    return [WAKES_REMARK.format(name) for name in controls if WAKES.search(name)]
 
 
 def _sized_for_two(size: Size, controls: int, *, places: int, chance: float, is_fixed: bool) -> Size:
@@ -167,7 +180,7 @@ def _add_state(
         timeline.begin(f"Switch {awake_while} on", "Then wait until the vehicle has woken up.")
         timeline.hold(str(awake_while), after_s=HAND_S)
         timeline.wait(SETTLE_S)
-    timeline.begin(f"{slots} drawn slots{state}", DRAWN_WHY)
+    timeline.begin(f"{slots} drawn slots{state}", AGAIN_WHY if number else DRAWN_WHY)
     labels = draw_labels(
         dict.fromkeys(drawn, exercises), slots - len(drawn) * exercises, Draws(seed, f"slots {number}")
     )

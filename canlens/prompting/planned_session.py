@@ -10,7 +10,7 @@ from canlens.prompting.combining import add_combination, add_walk, wanted_combin
 from canlens.prompting.control_notes import control_note
 from canlens.prompting.counting import Size, chance_if_all_answer, rests_for, size_for
 from canlens.prompting.drawn_slots import HOLD_STEPS_S, add_slots, draw_labels
-from canlens.prompting.free_session import CHANCE, DRAWN_WHY, HAND_S, LEAD_IN_S, SETTLE_S, SLOT_S
+from canlens.prompting.free_session import AGAIN_WHY, CHANCE, DRAWN_WHY, HAND_S, LEAD_IN_S, SETTLE_S, SLOT_S
 from canlens.prompting.gray_walk import MOST_CONTROLS
 from canlens.prompting.nouns import Session, Tally
 from canlens.prompting.timeline import READY_S, Timeline
@@ -131,8 +131,12 @@ class _Drawing:
                 continue
             rests = rests_for(sum(exercises.values()))
             title = f"{sum(exercises.values()) + rests} drawn slots with {self.ignition} off"
-            self.timeline.begin(title, f"{DRAWN_WHY} Outputs that want {self.ignition} must stay off.")
+            self.timeline.begin(title, f"{self.why()} Outputs that want {self.ignition} must stay off.")
             self.add_draw(exercises, rests, f"off {kind}")
+
+    def why(self) -> str:
+        """Say how drawn slots are done: in full where they come for the first time."""
+        return AGAIN_WHY if any(step.is_drawn for step in self.timeline.steps) else DRAWN_WHY
 
     def works_off_only(self, name: str) -> bool:
         """Tell whether an output follows a control only while the vehicle is off."""
@@ -167,7 +171,7 @@ class _Drawing:
         """Add the slots of some controls with the vehicle on, and what they are worth."""
         slots = len(names) * exercises + rests
         state = f" with {self.ignition} on" if self.ignition else ""
-        why = DRAWN_WHY if kind == "quick" else f"{DRAWN_WHY} These slots are long: each run-on ends in its own."
+        why = self.why() if kind == "quick" else f"{self.why()} These slots are long: each run-on ends in its own."
         self.timeline.begin(f"{slots} drawn slots{state}", why)
         self.add_draw(dict.fromkeys(names, exercises), rests, f"on {kind}")
         chance = chance_if_all_answer([(slots, exercises)])

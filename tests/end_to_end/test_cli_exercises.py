@@ -60,6 +60,17 @@ def test_the_same_seed_gives_the_same_files(tmp_path: Path) -> None:
     assert planned[0] != planned[1]
 
 
+def test_a_control_that_looks_like_the_ignition_is_asked_about(tmp_path: Path) -> None:
+    done = canlens_command("exercises", "--controls", "horn,ignition", folder=tmp_path)
+    assert "make the sheet with --awake-while ignition" in " ".join(done.stdout.decode().split())
+    again = canlens_command(
+        "exercises", "--controls", "horn,ignition", "--awake-while", "ignition", "--force", folder=tmp_path
+    )
+    text = " ".join(again.stdout.decode().split())
+    assert "To find its own, make another sheet without --awake-while." in text
+    assert text.count("makes the chance of an error exact") == 1
+
+
 def test_nothing_is_overwritten_without_force(tmp_path: Path) -> None:
     (tmp_path / "exercises.html").write_text("mine", "utf-8")
     words = ("exercises", "--controls", "horn", "--out", str(tmp_path))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from itertools import pairwise
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canlens.plan.nouns import REST
@@ -27,6 +27,7 @@ def steps_follow_each_other(session: Session) -> None:
         assert step.start_s <= step.act_s <= step.until_s <= step.end_s
 
 
+@settings(deadline=None, max_examples=50)
 @given(SEEDS, COUNTS)
 def test_every_draw_has_the_right_numbers_and_slots_of_equal_length(seed: int, count: int) -> None:
     session = draw_free_session(NAMES[:count], seed=seed)
@@ -40,6 +41,7 @@ def test_every_draw_has_the_right_numbers_and_slots_of_equal_length(seed: int, c
     assert all(one.error_chance <= session.wished_chance for one in session.tallies)
 
 
+@settings(deadline=None, max_examples=50)
 @given(SEEDS, COUNTS)
 def test_the_same_seed_gives_the_same_session(seed: int, count: int) -> None:
     names = NAMES[:count]
@@ -47,6 +49,7 @@ def test_the_same_seed_gives_the_same_session(seed: int, count: int) -> None:
     assert draw_free_session(names, seed=seed).steps != draw_free_session(names, seed=seed + 1).steps
 
 
+@settings(deadline=None, max_examples=50)
 @given(SEEDS, COUNTS)
 def test_no_two_exercises_overlap_and_holds_differ(seed: int, count: int) -> None:
     session = draw_free_session(NAMES[:count], seed=seed)
@@ -58,6 +61,7 @@ def test_no_two_exercises_overlap_and_holds_differ(seed: int, count: int) -> Non
         assert len(held) >= 3
 
 
+@settings(deadline=None, max_examples=50)
 @given(SEEDS, st.integers(2, len(NAMES)))
 def test_each_state_of_the_vehicle_has_its_own_draw_with_rests(seed: int, count: int) -> None:
     names = [*NAMES[: count - 1], "ignition"]

@@ -128,4 +128,4 @@ def _add_worth(page: Page, session: Session) -> None:
             "hypergeometric, whatever else the bus does."
         )
     for remark in session.remarks:
-        page.paragraph(remark, first="Left out:", indent=2)
+        page.paragraph(remark, first="Note:", indent=2)
