@@ -77,6 +77,14 @@ def test_the_script_is_the_plotting_library_and_asks_for_nothing() -> None:
     assert "</script" not in script.lower()
 
 
+def test_no_button_sends_a_picture_away() -> None:
+    one = job({"horn": presses(3)}, {"siren": planned("horn", presses(3))}, end_s=12)
+    config = figure_of(check_pictures(one.checkup)[0])["config"]
+    named = {button for group in config["modeBarButtons"] for button in group}
+    assert named == {"toImage", "zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"}
+    assert config["plotlyServerURL"] == ""
+
+
 def test_a_picture_is_a_value_that_can_be_replaced() -> None:
     one = job({"horn": presses(3)}, {"siren": planned("horn", presses(3))}, end_s=12)
     picture = check_pictures(one.checkup)[0]

@@ -125,7 +125,7 @@ def test_a_limit_far_above_the_current_is_named_and_not_drawn() -> None:
     picture = _time_line(_job(current=wave(SIREN, on=10), continuous_a=40.0))
     assert not hovering(picture, "continuous limit")
     titles = [each["text"] for each in figure_of(picture)["layout"]["annotations"]]
-    assert any("40 continuous" in text for text in titles)
+    assert any("limit 40" in text for text in titles)
     assert "not drawn" in picture.caption
 
 

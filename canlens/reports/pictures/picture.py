@@ -26,8 +26,10 @@ CONFIG: Parts = {
     "typesetMath": False,
     "scrollZoom": False,
     "showTips": False,
-    "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"],
+    "plotlyServerURL": "",
+    "modeBarButtons": [["toImage"], ["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]],
 }
+"""The buttons are named one by one, since the script's own choice holds one that sends the picture away."""
 
 
 LARGEST = np.iinfo(np.int32).max

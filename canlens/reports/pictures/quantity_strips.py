@@ -42,9 +42,9 @@ def current_strip(current: Current, drawn: DrawnRecording) -> Strip:
         shown = highest >= SHOWN_SHARE * limit or (kind == "continuous" and highest == 0)
         if shown:
             limits.append((kind, limit))
-        told.append(f"{limit:g} {kind}")
+        told.append(f"peak {limit:g}" if kind == "peak" else f"limit {limit:g}")
     top = max([highest, *(limit for _, limit in limits)]) or 1.0
-    title = f"<b>{clipped(current.output)}</b>, A" + (f"  limit {', '.join(told)}" if told else "")
+    title = f"<b>{clipped(current.output)}</b>, A" + (f"  {', '.join(told)}" if told else "")
     own = _line(current.series, f"{foreign(current.output)}", "A", ORANGE, drawn)
     rules = [_limit(f"{kind} limit", limit, "A", kind, drawn) for kind, limit in limits]
     return Strip(title, CURRENT_PX, (own, *rules), _axis(0.0, top, "A"))
@@ -54,7 +54,7 @@ def supply_strip(supply: Supply, drawn: DrawnRecording) -> Strip:
     """Draw the controller's supply against the least that the plan allows."""
     known = [each for each in (supply.series.least, supply.series.greatest, supply.least_v) if each is not None]
     known = [each for each in known if not np.isnan(each)] or [0.0]
-    title = "<b>supply of the controller</b>, V"
+    title = "<b>supply</b>, V"
     rules: list[Parts] = []
     if supply.least_v is not None:
         title += f"  minimum {supply.least_v:g}"

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from canlens.reports.pictures.picture import Parts
 
 TITLE_PX, TICKS_PX, LEGEND_PX = 24, 22, 66
+LABEL_SHIFT = -44
+"""Names of lanes begin where the numbers of the other strips do, to have more room on a phone."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ def stacked(strips: Sequence[Strip], *, end_s: float) -> tuple[list[Parts], Part
         }
         if strip.title:
             annotations.append(_title(strip.title, f"y{suffix} domain"))
-        annotations += [{**label, "yref": f"y{suffix}"} for label in strip.labels]
+        annotations += [{**label, "xshift": LABEL_SHIFT, "yref": f"y{suffix}"} for label in strip.labels]
         data += [{**trace, "xaxis": "x", "yaxis": f"y{suffix}"} for trace in strip.traces]
         top = bottom
     layout["annotations"] = annotations
