@@ -217,6 +217,7 @@ def _segments(trace: Trace) -> Iterator[slice]:
 def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: float) -> tuple[float, Floats, Floats]:
     """Return the length of the recording [s], the start of each window [s], and its load."""
     span_s = 0.0
+    kept = 0
     starts: list[Floats] = [np.zeros(0)]
     windows: list[Floats] = [np.zeros(0)]
     for part in _segments(trace):
@@ -228,8 +229,9 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
         span_s += length_s
         number = int(length_s / window_s + 1e-9)
         ends = ((end_s - start_s, busy_s[rows]) for rows, end_s in _ends(trace, part))
-        is_likely = sum(map(len, windows)) + number <= MOST_WINDOWS
+        is_likely = kept + number <= MOST_WINDOWS
         load = _windows(ends, number, window_s=window_s) if is_likely else np.zeros(0)
+        kept += len(load)
         windows.append(load)
         starts.append(np.asarray(start_s + window_s * np.arange(len(load)), np.float64))
     return span_s, np.concatenate(starts), np.concatenate(windows)

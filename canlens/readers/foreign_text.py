@@ -22,6 +22,8 @@ TRC_START: Final = re.compile(rb"\s*;(?:\$FILEVERSION\b|#{5}|\s*-{3})", re.IGNOR
 TRC_ROW: Final = re.compile(
     rb"^\s*\d+\)\s+\d+(?:\.\d+)?\s+(?:(?:Rx|Tx|Warng|Error)\s+)?[0-9A-F]{4,8}\s+\d\b", re.MULTILINE
 )
+TRC_1_2: Final = re.compile(r"\s*;\$FILEVERSION\s*=\s*1\.2\s*$", re.IGNORECASE)
+TRC_1_2_ROW: Final = re.compile(r"^(\s*[0-9]+\)\s+[0-9]+\.[0-9]+\s+[0-9]+\s+\w+\s+[0-9A-F]+)(?=\s)")
 TRC_STATUS: Final = re.compile(rb"\b(?:Warng|ST|EC|EV|Event|Status)\b|\bFFFFFFFF\b")
 
 Make = Callable[["_Lines"], Iterator["Message"]]
@@ -131,7 +133,28 @@ def _account_for(lines: _Lines, read: MessageList, is_header: Callable[[bytes, i
 def _make_trc(lines: _Lines) -> Iterator[Message]:
     from can.io.trc import TRCReader  # noqa: PLC0415 – 0.1 s that only readers of such files pay
 
-    return iter(TRCReader(lines))  # type: ignore[arg-type]  # it only iterates
+    return iter(TRCReader(_Newer(lines)))  # type: ignore[arg-type]  # it only iterates
+
+
+class _Newer:
+    """Lines of a TRC file as python-can understands them: those of version 1.2 with the dash of version 1.3."""
+
+    def __init__(self, lines: _Lines) -> None:
+        self._lines = lines
+        self._is_1_2 = False
+        self.read, self.write, self.close = lines.read, lines.write, lines.close
+
+    def __iter__(self) -> _Newer:
+        return self
+
+    def __next__(self) -> str:
+        text = next(self._lines)
+        if TRC_1_2.match(text):
+            self._is_1_2 = True
+            return ";$FILEVERSION=1.3\n"
+        if text.startswith(";$"):
+            return text.rstrip().rstrip(";") + "\n"
+        return TRC_1_2_ROW.sub(r"\1  -", text) if self._is_1_2 else text
 
 
 def _make_csv(lines: _Lines) -> Iterator[Message]:
