@@ -21,7 +21,7 @@ SHEET, RECORDER, PAGE, MARKS = "exercises.txt", "recorder.txt", "exercises.html"
 @guarded
 def exercises(
     plan: Annotated[
-        str | None, typer.Argument(metavar="[PLAN]", help="The plan (TOML): exercise all that it says.")
+        str | None, typer.Argument(metavar="PLAN", help="The plan (TOML): exercise all that it says.")
     ] = None,
     controls: Annotated[
         str | None, typer.Option(metavar="A,B,...", help="Names of controls, where there is no plan yet.")
@@ -42,7 +42,7 @@ def exercises(
     out: Annotated[str, typer.Option(metavar="DIR", help="Where to write the files.")] = "canlens-exercises",
     force: Annotated[bool, typer.Option("--force", help="Write over files that are there already.")] = False,
 ) -> int:
-    """Say what to do while recording: a sheet, a page that counts down, planned marks.
+    """Make a sheet of what to do while recording, and a page that counts down.
 
     Exit code: 0 done, 2 wrong usage or a plan that cannot be read.
     """
@@ -56,7 +56,8 @@ def exercises(
         )
     if plan is not None:
         session = _planned(plan, slots, seed, chance, bits, awake_while)
-        judge = f"canlens check {plan} recording.log --marks marks.csv"
+        named = f'"{plan}"' if " " in plan else plan
+        judge = f"canlens check {named} recording.log --marks marks.csv"
     else:
         session = _free(str(controls), slots, seed, chance, bits, awake_while)
         judge = "canlens discover recording.log --marks marks.csv"

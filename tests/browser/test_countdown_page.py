@@ -206,6 +206,23 @@ def test_nothing_scrolls_sideways_on_a_phone(phone: Phone) -> None:
     assert phone.fits()
 
 
+def test_long_names_neither_scroll_sideways_nor_push_the_buttons_away(chromium: Browser, tmp_path: Path) -> None:
+    session = draw_free_session(["left_turn_indicator_of_the_steering_column_stalk"], slots=24, seed=2)
+    phone = Phone(chromium, tmp_path, session)
+    assert phone.fits()
+    phone.page.click("#start")
+    for _ in range(12):
+        phone.wait(1.5)
+        assert phone.fits()
+        box = phone.page.locator("[data-tick=wrong]").bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= 780
+    phone.wait(session.duration_s)
+    assert phone.fits()
+    assert phone.trouble == []
+    phone.context.close()
+
+
 def _held_session() -> Session:
     """Two controls held together, with names and a title that try to break out of the page."""
     steps = (

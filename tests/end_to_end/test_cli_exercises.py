@@ -145,16 +145,20 @@ def recorded(plan: Plan, session: Session, seed: int, *, always: str | None = No
     return rehearse_install(install, [], seed=seed)[0].trace
 
 
-def noted(session: Session) -> Marks:
-    """Return the marks that the page would save, of another clock than the recording's."""
-    return Marks("marks.csv", tuple(Mark(mark.time_s, mark.label, mark.until_s) for mark in session.marks))
+def noted(session: Session, *, lead_s: float = 0.0) -> Marks:
+    """Return the marks that the page would save; the recorder was started ``lead_s`` before Start was pressed."""
+    marks = [
+        Mark(mark.time_s - lead_s, mark.label, None if mark.until_s is None else mark.until_s - lead_s)
+        for mark in session.marks
+    ]
+    return Marks("marks.csv", tuple(marks))
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_a_healthy_install_is_proven_by_a_recording_made_from_the_sheet(seed: int) -> None:
+@pytest.mark.parametrize(("seed", "lead_s"), [(1, 0.0), (2, 12.3)])
+def test_a_healthy_install_is_proven_by_a_recording_made_from_the_sheet(seed: int, lead_s: float) -> None:
     plan = canlens.read_plan(PLAN)
     session = draw_planned_session(plan, seed=seed)
-    checkup = canlens.check(plan, recorded(plan, session, seed), marks=noted(session))
+    checkup = canlens.check(plan, recorded(plan, session, seed), marks=noted(session, lead_s=lead_s))
     assert {
         name: (row.verdict, row.reason) for name, row in checkup.result.outputs.items() if row.verdict != "proven"
     } == {}
@@ -171,13 +175,13 @@ def test_the_sheet_of_an_install_that_nobody_has_seen_proves_it_too(seed: int) -
     } == {}
 
 
-@pytest.mark.parametrize("state", [None, "ignition"])
-def test_a_recording_made_from_the_slots_names_the_bits_of_the_controls(state: str | None) -> None:
+@pytest.mark.parametrize(("state", "lead_s"), [(None, 0.0), (None, 12.3), ("ignition", 0.0)])
+def test_a_recording_made_from_the_slots_names_the_bits_of_the_controls(state: str | None, lead_s: float) -> None:
     plan = canlens.read_plan(PLAN)
     names = ["horn", "brake_front", "beacon_key", *([state] if state else [])]
     session = draw_free_session(names, seed=4, awake_while=state)
     always = None if state else "ignition"
-    found = canlens.discover(recorded(plan, session, 4, always=always), noted(session))
+    found = canlens.discover(recorded(plan, session, 4, always=always), noted(session, lead_s=lead_s))
     for name in ("horn", "brake_front", "beacon_key"):
         row = found.result.controls[name]
         reference = plan.controls[name].condition.reference
