@@ -15,8 +15,9 @@ if TYPE_CHECKING:
 
 Outcome = Literal["answered", "late", "unanswered", "too-short", "held"]
 """What became of an exercise: answered in time; too late; never; too short to tell; met an output still on."""
-ShadeKind = Literal["bus-silent", "channel-stopped", "controller-away"]
-"""Why a stretch is shaded: nobody sent for seconds; a whole channel stopped for a moment; the controller was away."""
+ShadeKind = Literal["bus-silent", "channel-stopped", "controller-away", "unread-lines", "clock-restart", "rest"]
+"""Why a stretch is shaded: nobody sent for seconds; a whole channel stopped for a moment; the controller was away;
+lines of the log could not be read; the recorder's clock started anew; the person says to have touched nothing."""
 
 
 @dataclass(frozen=True, eq=False)

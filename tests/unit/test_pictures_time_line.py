@@ -11,11 +11,12 @@ import pytest
 
 from canlens.checkup import make_checkup
 from canlens.measures.picturing import drawn_recording, drawn_recordings
-from canlens.plan.nouns import Controller
+from canlens.plan.nouns import Controller, Mark
 from canlens.plan.rule import ON
 from canlens.reports.pictures import check_pictures
 from canlens.reports.pictures.answer_lines import MOST_ACROSS
 from canlens.reports.pictures.rows import PITCH, TOP
+from canlens.trace import Problem
 from tests.unit.error_logs import with_records
 from tests.unit.picture_parts import figure_of, hovering, one_hovering, unpacked
 from tests.unit.small_jobs import Wave, answering, job, planned, presses, wave, without_frames, without_message
@@ -200,3 +201,25 @@ def test_many_exercises_are_joined_inside_their_own_lane_and_none_is_left_out() 
     assert len(unpacked(joining["x"])) == 3 * len(spans)
     assert unpacked(joining["y"]).max() < -PITCH
     assert "in the output's own lane" in picture.caption
+
+
+def test_unreadable_lines_and_a_clock_that_starts_anew_are_shaded_where_they_stand() -> None:
+    one = _job()
+    line = int(one.trace.line[200]) + 1
+    trace = replace(
+        one.trace, line=one.trace.line + (np.arange(len(one.trace)) > 200), problems=(Problem(line, "?", "!"),)
+    )
+    segment = (np.arange(len(trace)) > 300).astype(np.int32)
+    shades = {each.kind: each for each in drawn_recording(one.evidence, replace(trace, segment=segment)).shades}
+    unread, restart = shades["unread-lines"], shades["clock-restart"]
+    assert (unread.from_s[0], unread.to_s[0]) == (one.trace.time_s[200], one.trace.time_s[201])
+    assert (restart.from_s[0], restart.to_s[0]) == (one.trace.time_s[300], one.trace.time_s[301])
+    assert "lines not readable" in _time_line(replace(one, trace=trace)).alternative
+
+
+def test_slots_in_which_nothing_was_touched_are_shaded() -> None:
+    one = _job()
+    marks = (*one.marks, Mark(6.5, "rest", until_s=7.5))
+    (rest,) = drawn_recording(replace(one, marks=marks).evidence).shades
+    assert rest.kind == "rest"
+    assert rest.to_s[0] - rest.from_s[0] == pytest.approx(1.0)

@@ -9,6 +9,8 @@ import numpy as np
 from canlens.evidence import Track
 from canlens.measures.picturing.thinning import edges, fair_share
 from canlens.picture_evidence import Joins, Moments, Shade, StepLane
+from canlens.plan.nouns import REST
+from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
     from canlens.picture_evidence import Outcome, ShadeKind
     from canlens.plan.rule import States
     from canlens.signals import Floats
-    from canlens.trace import Ints
+    from canlens.trace import Ints, Rows, Trace
 
 MOST_STEPS = 18_000
 """Steps that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
@@ -138,16 +140,43 @@ def moments(evidence: Evidence) -> tuple[Moments, ...]:
     return tuple(each for each in found if len(each.time_s))
 
 
-def shades(evidence: Evidence) -> tuple[Shade, ...]:
-    """Return the stretches in which the bus was silent, a channel stopped, or the controller was away."""
+def shades(evidence: Evidence, trace: Trace | None = None) -> tuple[Shade, ...]:
+    """Return the stretches that bear on what can be seen.
+
+    Those in which the bus was silent, a channel stopped, the controller was away or nothing was touched come from the
+    evidence; where lines could not be read and where the clock started anew, from the recording.
+    """
     quiet, supply = evidence.bus_evidence.quiet, evidence.supply
     spans: dict[ShadeKind, list[tuple[float, float]]] = {
         "bus-silent": [(each.silent_from_s, each.first.time_s) for each in quiet.wakes] if quiet else [],
         "channel-stopped": [(each.from_s, each.to_s) for each in quiet.stops] if quiet else [],
         "controller-away": [(float(start), float(stop)) for start, stop in supply.restarts_s] if supply else [],
+        "rest": _rests(evidence),
     }
+    if trace is not None and len(trace):
+        lines = np.array([each.line for each in trace.problems if each.line], np.int64)
+        spans["unread-lines"] = _between(trace, np.searchsorted(trace.line, lines))
+        spans["clock-restart"] = _between(trace, np.flatnonzero(np.diff(trace.segment)) + 1)
     return tuple(
         Shade(kind, np.array([start for start, _ in own]), np.array([stop for _, stop in own]))
         for kind, own in spans.items()
         if own
     )
+
+
+def _rests(evidence: Evidence) -> list[tuple[float, float]]:
+    """Return the slots in which the marks say that nothing was touched, in the log's seconds."""
+    offset_s = evidence.marks_offset_s
+    return [
+        (each.time_s + offset_s, each.until_s + offset_s)
+        for each in evidence.marks
+        if each.label == REST and each.until_s is not None
+    ]
+
+
+def _between(trace: Trace, rows: Rows) -> list[tuple[float, float]]:
+    """Return the span from the frame before each row to the frame there [s], the earlier time first."""
+    last = len(trace) - 1
+    around = np.stack((trace.time_ns[np.clip(rows - 1, 0, last)], trace.time_ns[np.clip(rows, 0, last)]))
+    spans = np.sort((around - trace.start_ns) / NANOSECONDS_PER_SECOND, axis=0)
+    return list(zip(spans[0].tolist(), spans[1].tolist(), strict=True))

@@ -50,7 +50,7 @@ def drawn_recording(
         lanes=step_lanes(evidence, most=round(MOST_STEPS * share)),
         joins=joins(evidence),
         moments=moments(evidence),
-        shades=shades(evidence),
+        shades=shades(evidence, trace),
         currents=currents(evidence.plan, signals) if signals is not None else (),
         supply=supply(evidence.plan, signals) if signals is not None else None,
         loads=loads(evidence, trace) if trace is not None else (),

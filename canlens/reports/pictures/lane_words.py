@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from canlens.reports.characters import visible
+from canlens.reports.pictures.looks import SHADES
 from canlens.reports.pictures.picture import foreign
 from canlens.reports.pictures.quantity_words import count, listed, percent, quantity, seconds, short_time
 
@@ -75,6 +76,9 @@ def _sentences(drawn: DrawnRecording) -> Iterator[str]:
     for moment in drawn.moments:
         word = "came on unasked" if moment.kind == "unasked" else "went off by itself"
         yield f"{visible(moment.output)} {word} at {listed([seconds(each) for each in moment.time_s.tolist()])}."
+    for shade in drawn.shades:
+        spans = [f"{start:.3f} to {seconds(stop)}" for start, stop in zip(shade.from_s, shade.to_s, strict=True)]
+        yield f"Shaded, {SHADES[shade.kind][0]}: {listed(spans)}."
     yield from _quantities(drawn)
     yield error_words(drawn)
 

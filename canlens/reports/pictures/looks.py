@@ -44,6 +44,9 @@ SHADES: dict[ShadeKind, tuple[str, str]] = {
     "bus-silent": ("bus silent", "rgba(128,128,128,0.30)"),
     "channel-stopped": ("channel stopped", "rgba(138,99,210,0.30)"),
     "controller-away": ("controller away", "rgba(214,69,61,0.30)"),
+    "unread-lines": ("lines not readable", "rgba(194,106,16,0.30)"),
+    "clock-restart": ("clock started anew", "rgba(194,106,16,0.30)"),
+    "rest": ("you touched nothing (mark)", "rgba(46,139,87,0.18)"),
 }
 MARK_SIGN: Parts = {"symbol": "line-ns-open", "size": 12, "color": VIOLET, "line": {"width": 2}}
 LIMIT_DASHES = {"continuous": "dash", "peak": "dot", "least": "dash"}
