@@ -15,7 +15,9 @@ from canlens.measures.comparing.cutting import cut_down
 from canlens.measures.comparing.output_changes import latency_changes, rule_changes, supply_changes
 from canlens.measures.comparing.rhythm import rhythm
 from canlens.measures.comparing.set_changes import all_gone, membership, payload_bits, payload_lengths
+from canlens.measures.comparing.swapped_channels import channel_swaps
 from canlens.measures.comparing.verdicts import ordered, sentence_of, verdict_of
+from canlens.overview import make_survey
 from canlens.plan import Bus
 
 if TYPE_CHECKING:
@@ -23,9 +25,13 @@ if TYPE_CHECKING:
 
     from canlens.checkup import Checkup
     from canlens.comparison_results import Change, CompareVerdict
+    from canlens.findings import Cause
     from canlens.measures.comparing.aligning import Pair
     from canlens.plan import Plan
     from canlens.trace import Trace
+
+OLD_NEWS = 0.5
+"""A cause for which the earlier recording spoke half as much as the later one explains no change."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +126,6 @@ def make_comparison(
         open_ends += unknown
     changes = ordered(changes)
     verdict = verdict_of(changes)
-    checkup = sides[1].checkup
     result = ComparisonResult(
         verdict=verdict,
         sentence=sentence_of(verdict, changes),
@@ -129,7 +134,7 @@ def make_comparison(
         aligned=tuple(_alignment(pair) for pair in pairs),
         changes=tuple(changes),
         not_compared=tuple(open_ends),
-        causes=checkup.result.causes if checkup is not None and changes else (),
+        causes=_causes(sides, database, channel) if changes else (),
     )
     return Comparison(result, one, other)
 
@@ -140,19 +145,34 @@ class _Side:
 
     baseline: Baseline
     checkup: Checkup | None
+    trace: Trace | None
 
     @classmethod
     def of(cls, source: Trace | Baseline, plan: Plan | None, database: Database | None, channel: str | None) -> _Side:
         if isinstance(source, Baseline):
-            return cls(source, None)
+            return cls(source, None, None)
         if plan is None:
-            return cls(make_baseline(source, database, channel=channel), None)
+            return cls(make_baseline(source, database, channel=channel), None, source)
         checkup = make_checkup(plan, source, channel=channel)
         evidence = checkup.evidence[0]
         control = evidence.controls.get(plan.bus.awake_while or "")
         bus = Bus(plan.bus.bit_rate, plan.bus.data_bit_rate, channel or plan.bus.channel)
         track = control.track if control is not None else None
-        return cls(cut_down(source, plan.database, bus, control=track, quiet=_quiet(checkup)), checkup)
+        return cls(cut_down(source, plan.database, bus, control=track, quiet=_quiet(checkup)), checkup, source)
+
+    def causes(self, database: Database | None, channel: str | None) -> tuple[Cause, ...]:
+        """Rank what may be wrong: with a plan everywhere, without one on the bus; nothing is known of a baseline."""
+        if self.checkup is not None:
+            return self.checkup.result.causes
+        return () if self.trace is None else make_survey(self.trace, database, channel=channel).result.causes
+
+
+def _causes(sides: list[_Side], database: Database | None, channel: str | None) -> tuple[Cause, ...]:
+    """Return the causes that the later recording speaks for and the earlier one did not, or hardly did."""
+    first, second = sides
+    later = second.causes(database, channel)
+    known = {(each.cause, each.subject): each.probability for each in first.causes(database, channel)} if later else {}
+    return tuple(each for each in later if known.get((each.cause, each.subject), 0.0) < OLD_NEWS * each.probability)
 
 
 def _quiet(checkup: Checkup) -> QuietBaseline | None:
@@ -208,6 +228,7 @@ def _found(
         found.append((members, unknown))
         found.append(([*payload_lengths(pair), *payload_bits(pair)], []))
         found += [rhythm(pair), load_change(pair, members), error_change(pair, one, other), ([], _clocks(pair))]
+    found.append((channel_swaps(pairs), []))
     found.append(quiet_change(one.quiet, other.quiet, allowed_s=plan.bus.quiet_after_s if plan else None))
     found.append(_outputs(sides, plan))
     return found

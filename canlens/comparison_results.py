@@ -18,6 +18,7 @@ CompareVerdict = Literal["no-change-seen", "changed", "better", "worse", "not-co
 ChangeKind = Literal[
     "identifier-vanished",
     "identifier-new",
+    "channel-swap",
     "interval",
     "jitter",
     "payload-length",

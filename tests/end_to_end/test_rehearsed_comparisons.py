@@ -60,3 +60,21 @@ def test_a_rule_that_changed_is_found(fault: str) -> None:
         assert found.verdict != "no-change-seen"
         seen += bool(planted)
     assert seen
+
+
+@pytest.mark.parametrize("fault", ["terminator-missing", "node-intermittent", "duplicate-identifier"])
+def test_without_a_plan_the_cause_on_the_bus_is_named(fault: str) -> None:
+    healthy, faulty = draw_bus(801, 65.0), draw_bus(801, 65.0, fault=fault)
+    found = compare(healthy.trace, faulty.trace, database=healthy.plan.database)
+    assert found.verdict in {"worse", "changed"}
+    first = found.result.causes[0]
+    assert (first.cause, first.subject) == (fault, faulty.truth.faults[0].subject)
+
+
+def test_a_cause_that_was_there_before_explains_no_change() -> None:
+    drawn = draw_bus(801, 130.0, fault="terminator-missing")
+    halves = [drawn.trace.between(0, 65), drawn.trace.between(65, 130)]
+    gone = halves[1].where(halves[1].identifier != halves[1].identifier[0])
+    found = compare(halves[0], gone, database=drawn.plan.database)
+    assert "identifier-vanished" in {each.change for each in found.result.changes}
+    assert "terminator-missing" not in {each.cause for each in found.result.causes}

@@ -227,3 +227,49 @@ def test_tables_hold_what_the_written_form_holds() -> None:
     tables = found.tables()
     assert list(tables["changes"]["change"]) == [each["change"] for each in found.to_dict()["changes"]]
     assert set(tables) == {"changes", "not_compared", "aligned", "causes"}
+
+
+def _on_two_channels(trace: Trace, names: tuple[str, str]) -> Trace:
+    """Tell the frames of Drive from the others, as if they had been recorded on a channel of their own."""
+    channel = np.where(np.isin(trace.identifier, [0x100, 0x110]), 0, 1).astype(np.int16)
+    return replace(trace, channel=channel, channels=names)
+
+
+def test_channels_that_were_exchanged_are_named_and_their_messages_compared() -> None:
+    trace = bus(*_usual(), end_s=END_S).trace
+    before, after = _on_two_channels(trace, ("can0", "can1")), _on_two_channels(trace, ("can1", "can0"))
+    found = compare(before, after)
+    assert [(each.change, each.before, each.after) for each in found.result.changes] == [
+        ("channel-swap", "can0", "can1"),
+        ("channel-swap", "can1", "can0"),
+    ]
+    assert found.verdict == "changed"
+    assert compare(make_baseline(before), make_baseline(after)).result.changes == found.result.changes
+
+
+def test_channels_that_only_have_other_names_are_not_exchanged() -> None:
+    trace = bus(*_usual(), end_s=END_S).trace
+    before, after = _on_two_channels(trace, ("can0", "can1")), _on_two_channels(trace, ("1", "2"))
+    assert not compare(before, after).result.changes
+
+
+def test_baselines_and_recordings_in_every_combination_give_the_same_changes() -> None:
+    one, other = bus(*_usual(), end_s=END_S), bus(_speed(every_s=0.101), *others(), end_s=100, seed=2)
+    database = one.plan.database
+    first, second = ((each.trace, make_baseline(each.trace, database)) for each in (one, other))
+    found = [compare(before, after, database=database).result for before in first for after in second]
+    assert found[0].changes
+    assert all(each.changes == found[0].changes and each.aligned == found[0].aligned for each in found)
+
+
+def test_a_recorder_whose_clock_runs_fast_hides_nothing_that_changed_alone() -> None:
+    before = bus(*_usual(), *others(4), end_s=END_S)
+    after = bus(
+        _speed(every_s=0.102), _torque(), *others(4), end_s=END_S, seed=2, shift_ns=lambda time: round(time * 0.005)
+    )
+    found = _intervals_changed(compare(before.trace, after.trace))
+    assert found == {"0x100"}
+
+
+def _intervals_changed(comparison: Comparison) -> set[str]:
+    return {each.subject[0] for each in comparison.result.changes if each.change == "interval"}

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 ORDER: tuple[ChangeKind, ...] = (
     "rule",
     "identifier-vanished",
+    "channel-swap",
     "errors",
     "quiet",
     "supply",
@@ -28,6 +29,7 @@ ORDER: tuple[ChangeKind, ...] = (
 NOUNS: dict[ChangeKind, tuple[str, str]] = {
     "rule": ("output follows another rule", "outputs follow other rules"),
     "identifier-vanished": ("identifier vanished", "identifiers vanished"),
+    "channel-swap": ("channel that carries another bus", "channels that carry other buses"),
     "errors": ("change of the errors", "changes of the errors"),
     "quiet": ("change of the time until the bus is quiet", "changes of the time until the bus is quiet"),
     "supply": ("change of the supply", "changes of the supply"),
