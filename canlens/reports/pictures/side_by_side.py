@@ -47,8 +47,8 @@ def compared_picture(drawn: DrawnComparison, *, name: str, title: str) -> Pictur
     if not rows:
         return None
     caption = (
-        "Left before, right after; both halves of a row have the same scale, and all rows zoom together. "
-        f"Each value stands for {BLOCK_S:g} s of recording."
+        "Left before, right after; both halves of a row have the same scale, and all rows of a half zoom "
+        f"together. Each value stands for {BLOCK_S:g} s of recording."
     )
     if drawn.left_out:
         caption += f" {drawn.left_out} more messages changed and are not drawn; the table holds all."
