@@ -177,7 +177,9 @@ def _add_state(
         timeline.begin("Begin", f"The recorder is running. Touch nothing{f'; {awake_while} is off' if state else ''}.")
         timeline.wait(LEAD_IN_S)
     else:
-        timeline.begin(f"Switch {awake_while} on", "It stays on until the end of the sheet. Wait until the vehicle has woken up.")
+        timeline.begin(
+            f"Switch {awake_while} on", "It stays on until the end of the sheet. Wait until the vehicle has woken up."
+        )
         timeline.hold(str(awake_while), after_s=HAND_S)
         timeline.wait(SETTLE_S)
     timeline.begin(f"{slots} drawn slots{state}", AGAIN_WHY if number else DRAWN_WHY)
