@@ -20,6 +20,9 @@ POOR_SHARE = 0.01
 choice)."""
 FEWEST_FRAMES = 10
 """So many frames do not come at one moment of any clock (our choice)."""
+LONGEST_SILENCE_S = 30 * 86_400.0
+"""No recorder is left on a silent bus for longer: a stamp so far ahead of the one before is damaged, or the clock was
+set (our choice)."""
 SHORTEST_S = 2.0
 """A shorter recording shows a message of one second, a usual longest cycle, less than three times (our choice)."""
 COARSE_SHARE = 0.1
@@ -68,6 +71,9 @@ def _poor(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield _unread(trace)
     if _without_time(trace):
         yield f"all {len(trace)} frames bear the same time stamp, or none: record again with time stamps"
+    jumps = _jumps(trace)
+    if jumps:
+        yield f"{jumps} time stamp{'s lie' if jumps > 1 else ' lies'} more than a month behind the one before"
     restarts = _restarts(trace)
     if restarts:
         yield f"the recorder's clock restarts {restarts} time{'s' if restarts > 1 else ''}"
@@ -81,6 +87,8 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield _unread(trace)
     if any(words in problem.found for problem in trace.problems for words in CUT_WORDS):
         yield "the file ends before its time: it is cut off or damaged"
+    if trace.source.stamps == "added up":
+        yield "its time stamps count from the frame before and were added up: a lost line makes later ones too early"
     backwards = _backwards(trace)
     if backwards:
         yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
@@ -99,7 +107,8 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
 
 def _without_time(trace: Trace) -> bool:
     """Tell whether no time passes in a recording of more than a few frames."""
-    return len(trace) >= FEWEST_FRAMES and trace.duration_s == 0
+    is_unstamped = trace.source.stamps == "none" and len(trace) > 0
+    return is_unstamped or (len(trace) >= FEWEST_FRAMES and trace.duration_s == 0)
 
 
 def _too_many(number: int, of_all: int) -> bool:
@@ -114,6 +123,15 @@ def _unread(trace: Trace) -> str:
 def _restarts(trace: Trace) -> int:
     """Count how often the clock restarts."""
     return int(trace.segment[-1] - trace.segment[0]) if len(trace) else 0
+
+
+def _jumps(trace: Trace) -> int:
+    """Count the stamps that lie far ahead of the one before."""
+    limit_ns = LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND
+    if len(trace) and float(trace.time_ns.max()) - float(trace.time_ns.min()) <= limit_ns:
+        return 0
+    steps = np.diff(trace.time_ns.astype(np.float64))
+    return int(np.count_nonzero(steps > limit_ns))
 
 
 def _backwards(trace: Trace) -> int:

@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 
 LISTED: Final = 100
 """Problems of one kind that are listed singly; those beyond are counted."""
+KINDS: Final = 100
+"""Kinds of problems that are told apart; those beyond are counted as one."""
+OTHER_KIND: Final = "what this format has in such a line"
+REMARKS: Final = 200_000
+"""Remarks that are kept, two days of a statistics line each second; those beyond are counted."""
 BACKWARD_STEP_NS: Final = NANOSECONDS_PER_SECOND
 """A clock that steps back by more than this has been restarted; less is the disorder of two channels."""
 
@@ -38,6 +43,8 @@ class ProblemList:
 
     def add(self, problem: Problem) -> None:
         """Take in one problem."""
+        if problem.expected not in self._counts and len(self._counts) >= KINDS:
+            problem = replace(problem, expected=OTHER_KIND)
         count = self._counts.get(problem.expected, 0) + 1
         self._counts[problem.expected] = count
         if count <= LISTED:
@@ -49,6 +56,29 @@ class ProblemList:
         """Return them, those beyond the limit as one problem with their count."""
         beyond = [replace(problem, count=self._counts[expected] - LISTED) for expected, problem in self._last.items()]
         return tuple(sorted([*self._listed, *beyond], key=lambda problem: problem.line))
+
+
+class RemarkList:
+    """Remarks in file order; the first are kept, the rest is counted."""
+
+    def __init__(self) -> None:
+        self._kept: list[Remark] = []
+        self._beyond = 0
+        self._line = 0
+
+    def add(self, remarks: Sequence[Remark]) -> None:
+        """Take in some."""
+        room = max(REMARKS - len(self._kept), 0)
+        self._kept.extend(remarks[:room])
+        if len(remarks) > room and not self._beyond:
+            self._line = remarks[room].line
+        self._beyond += max(len(remarks) - room, 0)
+
+    def as_tuple(self) -> tuple[Remark, ...]:
+        """Return them; the last tells how many were not kept."""
+        if not self._beyond:
+            return tuple(self._kept)
+        return (*self._kept, Remark(self._line, f"// and {self._beyond} more remarks from this line on"))
 
 
 class Column(Generic[T]):
@@ -86,7 +116,7 @@ class Collector:
         self._bytes = tuple(Column(np.uint8) for _ in range(6))
         self._long_rows = [np.zeros(0, np.intp)]
         self._long = [np.zeros((0, 64), np.uint8)]
-        self._remarks: list[Remark] = []
+        self._remarks = RemarkList()
         self._restarts: list[int] = []
         self._frames = 0
         self._clock_ns = 0
@@ -96,7 +126,7 @@ class Collector:
         time_ns = self._accumulated(rows) if dialect.relative else rows.time_ns.view(np.int64)
         for problem in rows.problems:
             self.problems.add(problem)
-        self._remarks.extend(rows.remarks)
+        self._remarks.add(rows.remarks)
         self._restarts.extend(rows.restarts)
         self._time_ns.extend(time_ns)
         self._identifier.extend(rows.identifier)
@@ -142,7 +172,7 @@ class Collector:
             line=line,
             channels=tuple(text_of(names[number]) for number in order),
             problems=self.problems.as_tuple(),
-            remarks=tuple(self._remarks),
+            remarks=self._remarks.as_tuple(),
             source=source,
         )
 

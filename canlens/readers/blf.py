@@ -158,7 +158,7 @@ def read(opened: Opened) -> Trace:
             found = f"{count} objects of kind {kind} ({UNREAD[kind]})"
             out.problems.add(Problem(0, found, "kinds of objects that can be read", count))
         else:
-            out.remarks.append(Remark(0, f"{count} objects of kind {kind} that hold no frame"))
+            out.remarks.add([Remark(0, f"{count} objects of kind {kind} that hold no frame")])
     return finish(out, opened, "blf", can_hold_errors=True)
 
 

@@ -124,7 +124,7 @@ def _account_for(lines: _Lines, read: MessageList, is_header: Callable[[bytes, i
         if is_header(line, number) or not line.strip():
             continue
         if TRC_STATUS.search(line) or line.lstrip().startswith(b";"):
-            read.remarks.append(Remark(number, line.decode("utf-8", "replace").strip()[: 4 * READABLE]))
+            read.remarks.add([Remark(number, line.decode("utf-8", "replace").strip()[: 4 * READABLE])])
         else:
             read.problems.add(Problem(number, readable(line), expected))
     lines.passed.clear()

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from canlens.readers.assembly import ProblemList, segments_of
-from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Payload, Remark, Source, Trace
+from canlens.readers.assembly import ProblemList, RemarkList, segments_of
+from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Payload, Source, Trace
 from canlens.wire import FD_DLC, FD_LENGTH
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class MessageList:
     payloads: list[bytes] = field(default_factory=list)
     channels: dict[str, int] = field(default_factory=dict)
     problems: ProblemList = field(default_factory=ProblemList)
-    remarks: list[Remark] = field(default_factory=list)
+    remarks: RemarkList = field(default_factory=RemarkList)
 
     def add(self, message: Message, line: int) -> str:
         """Take in one message; return what should stand there instead, if it cannot be."""
@@ -109,7 +109,7 @@ class MessageList:
             payload=Payload.of(self.payloads),
             channels=tuple(self.channels),
             problems=self.problems.as_tuple(),
-            remarks=tuple(self.remarks),
+            remarks=self.remarks.as_tuple(),
             source=source,
         )
 

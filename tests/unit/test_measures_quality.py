@@ -147,3 +147,25 @@ def test_ten_frames_at_one_time_make_a_recording_poor(frames: int, *, is_timeles
     found = recording(replace(part, time_ns=np.zeros(frames, np.int64)), Database())
     assert (found.quality == "poor") == is_timeless
     assert any("the same time stamp" in reason for reason in found.quality_reasons) == is_timeless
+
+
+@pytest.mark.parametrize(("days", "is_poor"), [(30, False), (31, True)])
+@pytest.mark.parametrize("row", [1, 50, -1])
+def test_a_stamp_more_than_a_month_ahead_makes_a_recording_poor(days: int, row: int, *, is_poor: bool) -> None:
+    time_ns = HEALTHY.time_ns.copy()
+    time_ns[row:] += int((days * 86_400 - 1) * 1e9)
+    found = recording(replace(HEALTHY, time_ns=time_ns), Database())
+    assert any(reason.startswith("1 time stamp lies more than a month") for reason in found.quality_reasons) == is_poor
+    assert (found.quality == "poor") == is_poor
+
+
+def test_stamps_that_were_added_up_ask_for_care() -> None:
+    found = recording(replace(HEALTHY, source=replace(HEALTHY.source, stamps="added up")), Database())
+    assert found.quality == "usable"
+    assert "were added up" in found.quality_reasons[0]
+
+
+def test_a_recording_of_a_format_without_stamps_is_poor_however_short() -> None:
+    part = HEALTHY.where(slice(0, 3))
+    part = replace(part, time_ns=np.zeros(3, np.int64), source=replace(part.source, stamps="none"))
+    assert recording(part, Database()).quality == "poor"
