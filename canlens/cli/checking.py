@@ -11,6 +11,7 @@ import typer
 from canlens.cli.handing_over import HandoverOptions, hand_over, look_at_handover
 from canlens.cli.inputs import STANDARD_STREAM, require_file
 from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.progress import read_log
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -121,13 +122,13 @@ def judge_job(
     CanlensError
         If one of them cannot be read at all.
     """
-    from canlens import check, read_marks, read_observed, read_plan, read_readings, read_trace
+    from canlens import check, read_marks, read_observed, read_plan, read_readings
 
     plan = read_plan(plan_file)
     the_marks = read_marks(marks) if marks is not None else None
     the_readings = read_readings(readings) if readings is not None else None
     the_observed = read_observed(observed) if observed is not None else None
-    traces = [read_trace(log) for log in logs]  # last, since it takes longest
+    traces = [read_log(log) for log in logs]  # last, since it takes longest
     checkup = check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
     return Judged(checkup, traces)
 

@@ -10,6 +10,7 @@ import typer
 
 from canlens.cli.inputs import STANDARD_STREAM, require_file
 from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.progress import read_log
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -67,10 +68,10 @@ def compare_recordings(
 
 def _read(name: str) -> Trace | Baseline:
     """Read a recording, or the baseline that was kept of one."""
-    from canlens import read_baseline, read_trace
+    from canlens import read_baseline
     from canlens.baseline_file import is_baseline
 
-    return read_baseline(name) if name != STANDARD_STREAM and is_baseline(name) else read_trace(name)
+    return read_baseline(name) if name != STANDARD_STREAM and is_baseline(name) else read_log(name)
 
 
 def _look_at_files(before: str, after: str, plan: str | None, dbc: str | None) -> None:

@@ -11,6 +11,7 @@ import typer
 from canlens.cli.found_files import DbcOption, PlanOption, look_at_found_files, write_found_files
 from canlens.cli.inputs import STANDARD_STREAM, require_file
 from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.progress import read_log
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -44,12 +45,12 @@ def discover_bits(
 
     Exit code: 0 every marked control named, 3 one not named, 2 wrong usage or an input that cannot be read.
     """
-    from canlens import discover, read_database, read_marks, read_trace
+    from canlens import discover, read_database, read_marks
 
     _look_at_files(log, marks, dbc, json, html)
     look_at_found_files(write_dbc=write_dbc, write_plan=write_plan, taken=[log, marks, dbc, json, html])
     database = read_database(dbc) if dbc is not None else None
-    found = discover(read_trace(log), read_marks(marks), database, channel=channel)
+    found = discover(read_log(log), read_marks(marks), database, channel=channel)
     write_found_files(found, database, dbc=dbc, write_dbc=write_dbc, write_plan=write_plan)
     return _report(found, json, html)
 

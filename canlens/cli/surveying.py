@@ -10,6 +10,7 @@ import typer
 
 from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
 from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.progress import read_log
 from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -51,13 +52,13 @@ def survey_bus(
     Exit code: 0 no failure found, 1 a failure found, 3 recording too poor to judge, 2 wrong usage or an input that
     cannot be read.
     """
-    from canlens import read_database, read_trace, survey
+    from canlens import read_database, survey
 
     _look_at_files(log, dbc, [json, html, save_baseline])
     if bit_rate is not None and bit_rate <= 0:
         raise UsageError(f"--bit-rate {bit_rate}: expected a whole number above 0, in bit/s, such as 250000.")
     database = read_database(dbc) if dbc is not None else None
-    trace = read_trace(log)
+    trace = read_log(log)
     overview = survey(trace, database, bit_rate=bit_rate, channel=channel, match_pgn=match_pgn)
     if save_baseline is not None:
         from canlens.baseline_file import baseline_bytes

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from canlens.errors import UnknownFormatError
 from canlens.readers import asc, blank, blf, candump, databases, foreign_text, screen
-from canlens.readers.opening import Source, open_source
+from canlens.readers.opening import Progress, Source, open_source
 
 if TYPE_CHECKING:
     from canlens.readers.reader import Reader
@@ -28,13 +28,16 @@ ALL: tuple[Reader, ...] = (
 )
 
 
-def open_trace(source: Source) -> Trace:
+def open_trace(source: Source, progress: Progress | None = None) -> Trace:
     """Read a recording.
 
     Parameters
     ----------
     source
         A path (``-`` is standard input) or an open binary file. The content decides about the format, not the name.
+    progress
+        Called now and then with the bytes of the file that have been read and their whole number, ``None`` where that
+        is not known, as of standard input.
 
     Raises
     ------
@@ -43,7 +46,7 @@ def open_trace(source: Source) -> Trace:
     UnknownFormatError
         No format, or more than one, fits the first bytes.
     """
-    with open_source(source) as opened:
+    with open_source(source, progress) as opened:
         claimed = [reader for reader in ALL if reader.recognises(opened.head)]
         if len(claimed) != 1:
             raise _unknown(opened.name, tuple(reader.name for reader in claimed))

@@ -10,16 +10,14 @@ import lzma
 import sys
 import zipfile
 import zlib
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, Self
+from typing import BinaryIO, Final, Protocol, Self
 
 from canlens.errors import LogError
 from canlens.trace import Problem
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 HEAD: Final = 4096
 """Bytes by which a format is recognised."""
@@ -27,6 +25,8 @@ STEP: Final = 1 << 18
 STANDARD_INPUT: Final = "-"
 
 Source = str | Path | BinaryIO
+Progress = Callable[[int, int | None], None]
+"""Is told now and then how many bytes of the file have been read, and of how many; ``None``: that is not known."""
 
 
 class _Unpacker(Protocol):
@@ -92,9 +92,12 @@ class Opened:
 class _Hashed(io.RawIOBase):
     """A stream that keeps the hash of all that was read from it."""
 
-    def __init__(self, stream: BinaryIO) -> None:
+    def __init__(self, stream: BinaryIO, progress: Progress | None, total: int | None) -> None:
         self._stream = stream
         self._hash = hashlib.sha256()
+        self._progress = progress
+        self._total = total
+        self._done = 0
 
     def readable(self) -> bool:
         return True
@@ -107,6 +110,9 @@ class _Hashed(io.RawIOBase):
             count = len(data)
             buffer[:count] = data
         self._hash.update(buffer[:count])
+        self._done += count
+        if self._progress is not None:
+            self._progress(self._done, self._total)
         return count
 
     def digest(self) -> str:
@@ -185,7 +191,7 @@ class _Decoded(io.RawIOBase):
         return count
 
 
-def open_source(source: Source) -> Opened:
+def open_source(source: Source, progress: Progress | None = None) -> Opened:
     """Open a recording.
 
     Raises
@@ -197,14 +203,14 @@ def open_source(source: Source) -> Opened:
     with ExitStack() as owned:
         if path is not None:
             owned.callback(stream.close)
-        opened = _unpacked(name, stream, path)
+        opened = _unpacked(name, stream, path, progress)
         opened.owned = owned.pop_all()
     return opened
 
 
-def _unpacked(name: str, stream: BinaryIO, path: Path | None) -> Opened:
+def _unpacked(name: str, stream: BinaryIO, path: Path | None, progress: Progress | None) -> Opened:
     """Take off the packing and the encoding."""
-    raw = _Hashed(stream)
+    raw = _Hashed(stream, progress, path.stat().st_size if path is not None and path.is_file() else None)
     problems: list[Problem] = []
     plain: io.BufferedIOBase = io.BufferedReader(raw, STEP)
     head = _peek(plain, name)
