@@ -110,6 +110,7 @@ def _change(number: int, change: Change) -> dict[str, object]:
     told = "; ".join(each for each in (explained, chance, f"measured: {change.quantity}", change.change) if each)
     return {
         "number": number,
+        "kind": change.change.replace("-", " "),
         "direction": "explained" if change.explained_by else change.direction,
         "word": "explained" if change.explained_by else DIRECTIONS[change.direction] or "changed",
         "subject": words.listed(change.subject),
