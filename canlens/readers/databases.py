@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import shutil
 import tempfile
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from canlens.errors import LogError
 from canlens.readers.messages import TROUBLE, MessageList, finish, guarded
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from can import Message
+    from can.io.mf4 import MF4Reader
 
     from canlens.readers.opening import Opened
 
@@ -43,19 +45,36 @@ def read_mf4(opened: Opened) -> Trace:
     """Read the CAN events of an MF4 file."""
     if find_spec("asammdf") is None:
         raise LogError(opened.name, "is an MF4 file; reading it needs a further package: pip install 'canlens[mf4]'.")
-    from can.io.mf4 import MF4Reader  # noqa: PLC0415 – seconds that only readers of such files pay
-
     out = MessageList(channel_of=lambda channel: "" if channel is None else str(channel), has_classes=False)
     with _on_disk(opened, ".mf4") as path:
-        try:
-            reader = MF4Reader(str(path))
-        except TROUBLE as error:
-            raise LogError(opened.name, f"the MF4 file cannot be opened: {error}.") from error
+        reader = _mf4_reader(path)
+        if isinstance(reader, str):
+            raise LogError(
+                opened.name, f"the MF4 file cannot be opened ({reader}): it is cut off or damaged. Copy it again."
+            )
         try:
             _take_all(out, reader)
         finally:
             reader.stop()
     return finish(out, opened, "mf4", can_hold_errors=True)
+
+
+def _mf4_reader(path: Path) -> MF4Reader | str:
+    """Open an MF4 file, or say why that cannot be; an object of a damaged file would complain as it goes."""
+    from asammdf.blocks.mdf_v4 import MDF4  # noqa: PLC0415 – seconds that only readers of such files pay
+    from asammdf.blocks.utils import MdfException  # noqa: PLC0415 – as above
+    from can.io.mf4 import MF4Reader  # noqa: PLC0415 – as above
+
+    foreign: Any = MDF4
+    farewell = foreign.__del__
+    foreign.__del__ = lambda _: None
+    try:
+        return MF4Reader(str(path))
+    except (*TROUBLE, MdfException) as error:
+        return str(error) or type(error).__name__
+    finally:
+        gc.collect()
+        foreign.__del__ = farewell
 
 
 def _take_all(out: MessageList, messages: Iterable[Message]) -> None:

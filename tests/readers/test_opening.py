@@ -95,11 +95,3 @@ def test_a_broken_zip_archive_is_told(tmp_path: Path) -> None:
     path.write_bytes(b"PK\x03\x04" + b"x" * 100)
     with pytest.raises(LogError, match="zip"):
         open_trace(path)
-
-
-def test_an_mf4_file_says_which_package_it_needs() -> None:
-    pytest.importorskip("canlens")
-    if "asammdf" in sys.modules:
-        pytest.skip("asammdf is installed")
-    with pytest.raises(LogError, match="mf4"):
-        open_trace(io.BytesIO(b"MDF     4.10    " + bytes(200)))
