@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from canlens.readers.assembly import text_of
 from canlens.readers.compiling import FRACTION_DIGITS, case_of, channel_word, compile_layout, key_of, spelled
 from canlens.readers.grammar import (
     LONGEST_LINE,
@@ -295,7 +296,7 @@ def _finished(reading: _Reading) -> BlockRows:
         problems=[
             Problem(first + row, readable(reading.line(row)), seen.expected) for row, seen in others if seen.expected
         ],
-        remarks=[Remark(first + row, reading.line(row).decode("utf-8", "replace").strip()) for row in spoken],
+        remarks=[Remark(first + row, text_of(reading.line(row)).strip()) for row in spoken],
         events=[(first + row, seen.stamp_ns) for row, seen in others if seen.stamp_ns >= 0],
         restarts=[first + row for row, seen in others if seen.restart],
         turn=turn,

@@ -217,3 +217,8 @@ def test_a_line_that_is_no_frame_is_a_problem_and_its_neighbours_are_not(line: s
     trace = read(HEADER + f"{FRAME}\n" * neighbours + f"{line}\n" + f"{FRAME}\n" * neighbours)
     assert len(trace) == 2 * neighbours
     assert [problem.line for problem in trace.problems] == [7 + neighbours]
+
+
+def test_a_header_in_latin_1_keeps_its_letters() -> None:
+    trace = open_trace(io.BytesIO("date Mär 4\nbase hex timestamps absolute\n 1.0 1 123 Rx d 1 11\n".encode("latin-1")))
+    assert trace.remarks[0].text == "date Mär 4"
