@@ -7,7 +7,7 @@ import pytest
 
 import canlens
 
-HEAVY = ("numpy", "pandas", "can", "cantools", "pydantic", "rich")
+HEAVY = ("numpy", "pandas", "can", "cantools", "pydantic", "rich", "jinja2", "plotly")
 
 
 @pytest.mark.parametrize("argument", ["--help", "--version"])

@@ -24,6 +24,7 @@ from canlens.reports.pictures import check_pictures
 from canlens.reports.text import answer_of, verdict_sentence
 from canlens.reports.text_findings import by_severity
 from canlens.reports.untested import untested
+from canlens.results import version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -91,6 +92,7 @@ def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, channel: str |
         reading_rows=bus_views.reading_rows(bus),
         open_ends=[f"{each.what} {each.proof}".strip() for each in untested(result)],
         exercises=result.next_exercises,
+        judged_by=_judged_by(checkup),
         recordings=[
             recording_view(each, f"Recording {number}" if several else "")
             for number, each in enumerate(result.recordings, 1)
@@ -121,12 +123,29 @@ def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
     steps.append(Step("next", "Do next", words.sentence(answer.step)))
     if answer.caution:
         steps.append(Step("caution", "Caution", answer.caution))
+    if result.verdict == "proven":
+        steps.append(Step("plain", "Not tested", " ".join(each.what for each in untested(result))))
     return {
         "verdict": Verdict.of(output_views.STATES[result.verdict], verdict_sentence(result)),
         "lead": words.sentence(answer.where),
         "steps": steps,
         "leading": leading_views(findings),
     }
+
+
+def _judged_by(checkup: Checkup) -> list[tuple[str, str]]:
+    """Return what a job was held against: plan, databases, marks, readings."""
+    last = checkup.evidence[-1]
+    marks, readings = len(last.marks), last.readings
+    offset = f", {last.marks_offset_s:+.3f} s to reach the recorder's clock" if last.marks_offset_s else ""
+    return [
+        ("plan", last.plan.file),
+        ("databases", words.listed(last.plan.database.files)),
+        ("marks", f"{words.counted(marks, 'mark')} of what the person did{offset}" if marks else "none given"),
+        ("meter readings", words.counted(len(readings.values), "reading") if readings else "none given"),
+        ("exercises needed", f"{last.plan.min_exercises} of a control, unless the plan says otherwise for it"),
+        ("canlens", version()),
+    ]
 
 
 def _quoted(findings: Sequence[Finding], plan: Plan, traces: Sequence[Trace]) -> dict[int, Sequence[Quote]]:

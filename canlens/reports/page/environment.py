@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 
+KEPT = "\u00a0"
+"""The blank between a number and its unit, at which no line is broken."""
+
+
 @cache
 def page_environment() -> Environment:
     """Return the environment that all pages share; its templates lie in ``canlens/reports/page/templates``.
@@ -49,5 +53,5 @@ def inline(text: str) -> Markup:
 
 
 def _finalized(value: object) -> object:
-    """Make a text fit to stand in a page; what is markup already stays."""
-    return visible(value) if type(value) is str else value
+    """Make a text fit to stand in a page; markup stays as it is, and so do blanks that keep a unit in its line."""
+    return KEPT.join(map(visible, value.split(KEPT))) if type(value) is str else value

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.reports import words
+from canlens.reports.page.environment import KEPT
 from canlens.reports.page.views import Row, moment
 from canlens.reports.rule_words import planned_words
 from canlens.reports.text import break_words
@@ -65,7 +66,7 @@ def _why(output: OutputResult) -> str:
         return break_words(output)
     if output.verdict == "not-proven" or output.latency_s.median is None:
         return output.reason
-    return f"{output.reason}, typically after {words.milliseconds(output.latency_s.median)} ms"
+    return f"{output.reason}, typically after {words.milliseconds(output.latency_s.median)}{KEPT}ms"
 
 
 def _follows(output: OutputResult) -> str:
@@ -136,7 +137,7 @@ def _both(time_s: float | None, start_s: float | None) -> str:
     told = moment(time_s, start_s)
     if told is None:
         return "–"
-    return f"{told.seconds} s ({told.stamp})" if told.stamp else f"{told.seconds} s"
+    return f"{told.seconds}{KEPT}s ({told.stamp})" if told.stamp else f"{told.seconds}{KEPT}s"
 
 
 def matrix_view(crossed: Sequence[Crossing], result: CheckResult, which: str) -> dict[str, object]:
