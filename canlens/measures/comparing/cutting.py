@@ -20,6 +20,7 @@ from canlens.measures.beats import KINDS
 from canlens.measures.channel_loads import channel_loads
 from canlens.measures.comparing.block_beats import block_beats, free_rows
 from canlens.measures.comparing.blocks import blocks_of, control_signs
+from canlens.measures.comparing.lone_frames import with_lone_frames
 from canlens.measures.comparing.moved_bits import FEWEST_FRAMES, moved_bits
 from canlens.measures.error_ledger import error_ledger
 from canlens.measures.gathering import on_channel
@@ -124,6 +125,8 @@ def _measured(trace: Trace, planned: Bus) -> _Parts:
     block = blocks.number[sorted_frames.rows]
     begin = np.flatnonzero(np.append(True, (np.diff(number) != 0) | (np.diff(block) != 0))[: len(block)])
     frames = np.diff(np.append(begin, len(block)))
+    is_free = free_rows(trace, busy_s)[sorted_frames.rows]
+    beats = block_beats(found, number[begin], begin, is_free)
     return _Parts(
         trace=trace,
         planned=planned,
@@ -137,7 +140,7 @@ def _measured(trace: Trace, planned: Bus) -> _Parts:
         stream=number[begin],
         block=block[begin],
         frames=frames,
-        beats=block_beats(found, number[begin], begin, free_rows(trace, busy_s)[sorted_frames.rows]),
+        beats=with_lone_frames(beats, found, number[begin], begin, is_free, trace.time_ns[sorted_frames.rows]),
         moved=moved_bits(trace.payload, sorted_frames, begin, frames) if len(begin) else [],
     )
 

@@ -13,6 +13,7 @@ from canlens.comparison_results import Change, NotCompared
 from canlens.measures.comparing.aligning import JITTER_BLOCKS, cycles_s, ratio
 from canlens.measures.comparing.discovery_rate import benjamini_hochberg
 from canlens.measures.comparing.exchanging import exchange_p
+from canlens.measures.comparing.lone_frames import SLOW_S
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -157,12 +158,24 @@ def _spreads(each: IdentifierBaseline, blocks: Bools) -> Floats:
     """Return the logarithm of the spread [s] and degrees of freedom of each block, float64 (k, 2): their product first.
 
     Blocks in which it mostly waited have no weight. Logarithms, since one block with a few frames that were held up
-    would outweigh all others.
+    would outweigh all others; of slow messages the spread itself, as its logarithm scatters widely with so few frames.
     """
     free, every = each.free[blocks], each.on_beat[blocks]
     freedom = np.where(free >= FREE_SHARE * every, np.maximum(free - 1.0, 0.0), 0.0)
     spread_s = np.maximum(each.free_spread[blocks], 1) * STEP_S
-    return np.stack([np.log(spread_s) * freedom, freedom], axis=1)
+    told = spread_s if _is_slow(each) else np.log(spread_s)
+    return np.stack([told * freedom, freedom], axis=1)
+
+
+def _is_slow(each: IdentifierBaseline) -> bool:
+    """Tell whether its spreads rest on few frames each."""
+    return each.cycle * 1e-8 >= SLOW_S
+
+
+def _mean_log(spreads: Floats, *, is_slow: bool) -> float:
+    """Return the logarithm of the mean spread [s] of some blocks, as :func:`_spreads` tells them."""
+    mean = ratio(spreads)
+    return math.log(mean) if is_slow else mean
 
 
 def _weighty(one: Floats, other: Floats) -> int:
@@ -175,7 +188,7 @@ def _spread_ratio(one: float, other: float) -> float:
     return math.exp(abs(one - other))
 
 
-def _own_spread_ratio(values: Floats) -> float:
+def _own_spread_ratio(values: Floats, *, is_slow: bool) -> float:
     """Return how much the spread of the earlier recording differs from itself, beyond what few intervals do by chance.
 
     A standard deviation of n intervals has a relative error of about 1 / sqrt(2 n).
@@ -185,7 +198,7 @@ def _own_spread_ratio(values: Floats) -> float:
         numbers = one[:, 1].sum(), other[:, 1].sum()
         if min(numbers) > 0:
             chance = CHANCE_ERRORS * math.sqrt(sum(1 / (2 * number) for number in numbers))
-            found.append(abs(ratio(one) - ratio(other)) - chance)
+            found.append(abs(_mean_log(one, is_slow=is_slow) - _mean_log(other, is_slow=is_slow)) - chance)
     return math.exp(max(found))
 
 
@@ -198,14 +211,15 @@ def _jitter(pair: Pair, waiting: list[IdentifierBaseline]) -> Iterable[Change]:
     """
     tested, own = [], []
     for before, after in _on_beat(pair):
-        if "mixed" in {before.kind, after.kind}:
+        if "mixed" in {before.kind, after.kind} or _is_slow(before) != _is_slow(after):
             continue
         one, other = _spreads(before, pair.before.full), _spreads(after, pair.after.full)
         if min(one[:, 1].sum(), other[:, 1].sum()) < FEWEST_INTERVALS or _weighty(one, other) < WEIGHTY_BLOCKS:
             waiting.append(before)
             continue
-        tested.append(_Tested(before, ratio(one), ratio(other), exchange_p(one, other)))
-        own.append(_own_spread_ratio(one))
+        first, second = (_mean_log(each, is_slow=_is_slow(before)) for each in (one, other))
+        tested.append(_Tested(before, first, second, exchange_p(one, other)))
+        own.append(_own_spread_ratio(one, is_slow=_is_slow(before)))
     adjusted = benjamini_hochberg([each.chance for each in tested])
     for each, floor, chance in zip(tested, own, adjusted.tolist(), strict=True):
         first, second = math.exp(each.first), math.exp(each.second)
