@@ -12,7 +12,7 @@ from canlens.discovery import Discovery
 from canlens.errors import UsageError
 from canlens.plan import Mark, Marks
 from canlens.trace import Trace
-from tests.unit.small_sessions import DRAWN, Follows, Sent, Slots, cyclic, noise, on_change, recorded
+from tests.unit.small_sessions import DRAWN, LEAD_S, Follows, Sent, Slots, cyclic, noise, on_change, recorded
 
 if TYPE_CHECKING:
     from canlens.discovery_results import Candidate, ControlDiscovery
@@ -89,6 +89,15 @@ def test_one_value_of_a_selector_is_found_as_a_field() -> None:
     assert (horn.candidates[0].kind, horn.candidates[0].on, horn.candidates[0].off) == ("field", 1, 0)
     assert brake.named
     assert _place(brake.candidates[0]) == ("0x123", 21, 1, 1)
+
+
+def test_a_bit_leads_even_where_a_foreign_bit_beside_it_makes_a_field_that_does_better_by_luck() -> None:
+    """A touch that nobody made, while the bit beside it happens to be another."""
+    touched = [*HORN, (LEAD_S + 1.0, LEAD_S + 3.0)]
+    beside = Follows([(LEAD_S + 5.0, END_S)], 2, 5)
+    best = _best(recorded(*NOISE, cyclic(0x123, Follows(touched, 2, 4), beside, end_s=END_S)))
+    assert _place(best) == ("0x123", 20, 1, 1)
+    assert (best.answered, best.stray) == (8, 1)
 
 
 def test_a_number_that_moves_with_the_control_is_told_as_a_level() -> None:
