@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from canlens.discovery_results import Candidate, ControlDiscovery
     from canlens.signals import Floats
-    from canlens.trace import Bytes, Rows, Trace
+    from canlens.trace import Bytes, Trace
 
 ROOT = Path(__file__).parents[2]
 BEGIN, END = "<!-- figures of the discovery: begin -->", "<!-- figures of the discovery: end -->"
@@ -128,8 +128,9 @@ def _one(figures: Figures, case: Case, session: Session) -> None:
     ranks = {name: rank_of(row, session.truth[name]) for name, row in found.controls.items()}
     wrong = any(row.named and ranks[name] > 1 for name, row in found.controls.items())
     figures.score(case, "canlens").add(ranks.values(), (row.named for row in found.controls.values()), wrong=wrong)
+    bus = heard(session.trace)
     for method, judge in METHODS:
-        told = {name: judge(session, case.kind, name) for name in found.controls}
+        told = {name: judge(session, case.kind, name, bus) for name in found.controls}
         places = [_expected_rank(scores, session.truth[name]) for name, (scores, _) in told.items()]
         named = [bool(hits) for _, hits in told.values()]
         wrong = any(hits - _places(session.truth[name]) for name, (_, hits) in told.items())
@@ -166,56 +167,84 @@ def _expected_rank(scores: dict[Place, float], truth: list[Spot]) -> float:
     return float(1 + (wrong > best).sum() + (wrong == best).sum() / 2)
 
 
-def _set_rule(session: Session, kind: Kind, control: str) -> tuple[dict[Place, float], set[Place]]:
+@dataclass(frozen=True)
+class Heard:
+    """The changing bits of one message: times of its frames [s], bits of each frame, and their DBC numbers."""
+
+    identifier: int
+    is_extended: bool
+    time_s: Floats
+    bits: Bytes
+    numbers: list[int]
+
+    def place(self, column: int) -> Place:
+        """Return the place of a column."""
+        return self.identifier, self.is_extended, self.numbers[column]
+
+
+def heard(trace: Trace) -> list[Heard]:
+    """Return the changing bits of every message."""
+    key = trace.identifier.astype(np.int64) * 2 + trace.is_extended
+    order = np.argsort(key, kind="stable")
+    out = []
+    for rows in np.split(order, np.flatnonzero(np.diff(key[order])) + 1):
+        bits = np.unpackbits(trace.payload.first8[rows], axis=1, bitorder="little")
+        kept = np.flatnonzero((bits != bits[0]).any(axis=0))
+        one = rows[0]
+        out.append(
+            Heard(
+                int(trace.identifier[one]),
+                bool(trace.is_extended[one]),
+                trace.time_s[rows],
+                bits[:, kept],
+                kept.tolist(),
+            )
+        )
+    return out
+
+
+def _set_rule(session: Session, kind: Kind, control: str, bus: list[Heard]) -> tuple[dict[Place, float], set[Place]]:
     """Score each bit by the exercises near whose start it changed; it is named if it changed near all."""
     starts = _starts(session, control)
-    scores = _near(session, kind, starts)
+    scores = _near(bus, kind, starts)
     return scores, {place for place, score in scores.items() if score == len(starts)}
 
 
-def _quiet_rule(session: Session, kind: Kind, control: str) -> tuple[dict[Place, float], set[Place]]:
+def _quiet_rule(session: Session, kind: Kind, control: str, bus: list[Heard]) -> tuple[dict[Place, float], set[Place]]:
     """Score as the set rule, less the slots left alone in which it changed; it is named if it changed in none."""
     starts, rests = _starts(session, control), _starts(session, REST)
-    score, strays = _near(session, kind, starts), _near(session, kind, rests)
+    score, strays = _near(bus, kind, starts), _near(bus, kind, rests)
     named = {place for place, own in score.items() if own == len(starts) and not strays[place]}
     return {place: own - strays[place] for place, own in score.items()}, named if len(rests) else set()
 
 
-def _near(session: Session, kind: Kind, starts: Floats) -> dict[Place, float]:
+def _near(bus: list[Heard], kind: Kind, starts: Floats) -> dict[Place, float]:
     """Count for each bit that changes the times near which it changed."""
     counts: dict[Place, float] = {}
-    for (identifier, is_extended), rows in _messages(session.trace).items():
-        bits = _bits(session.trace, rows)
-        time_s = session.trace.time_s[rows]
-        for bit in range(bits.shape[1]):
-            changes = time_s[1:][bits[1:, bit] != bits[:-1, bit]]
-            if len(changes):
-                last = np.searchsorted(changes, starts + NEAR_S + kind.jitter_s, "right")
-                near = last > np.searchsorted(changes, starts - kind.jitter_s)
-                counts[identifier, is_extended, bit] = float(near.sum())
+    for message in bus:
+        for column in range(len(message.numbers)):
+            bit = message.bits[:, column]
+            changes = message.time_s[1:][bit[1:] != bit[:-1]]
+            last = np.searchsorted(changes, starts + NEAR_S + kind.jitter_s, "right")
+            near = last > np.searchsorted(changes, starts - kind.jitter_s)
+            counts[message.place(column)] = float(near.sum())
     return counts
 
 
-def _by_frames(session: Session, kind: Kind, control: str) -> tuple[dict[Place, float], set[Place]]:
+def _by_frames(session: Session, kind: Kind, control: str, bus: list[Heard]) -> tuple[dict[Place, float], set[Place]]:
     """Score each bit by Fisher's exact test of its value in the frames while the control was held, and in others."""
     del kind
     starts, ends = _starts(session, control), _starts(session, control, end=True)
     scores: dict[Place, float] = {}
-    for (identifier, is_extended), rows in _messages(session.trace).items():
-        bits = _bits(session.trace, rows)
-        time_s = session.trace.time_s[rows]
-        begun = np.searchsorted(starts, time_s, "right")
-        held = (begun > 0) & (time_s <= ends[np.maximum(begun - 1, 0)])
-        changing = np.flatnonzero((bits != bits[0]).any(axis=0))
-        ones, inside = (
-            bits[:, changing].sum(axis=0, dtype=np.int64),
-            bits[held][:, changing].sum(axis=0, dtype=np.int64),
-        )
-        total, operated = len(rows), int(held.sum())
+    for message in bus:
+        begun = np.searchsorted(starts, message.time_s, "right")
+        held = (begun > 0) & (message.time_s <= ends[np.maximum(begun - 1, 0)])
+        ones, inside = (bits.sum(axis=0, dtype=np.int64) for bits in (message.bits, message.bits[held]))
+        total, operated = len(message.time_s), int(held.sum())
         high = hypergeom.logsf(inside - 1, total, ones, operated)
         low = hypergeom.logsf(operated - inside - 1, total, total - ones, operated)
-        for bit, log in zip(changing.tolist(), np.minimum(high, low).tolist(), strict=True):
-            scores[identifier, is_extended, bit] = -log
+        for column, log in enumerate(np.minimum(high, low).tolist()):
+            scores[message.place(column)] = -log
     limit = -np.log(NAMED_AT / max(len(scores), 1))
     return scores, {place for place, score in scores.items() if score >= limit}
 
@@ -233,22 +262,6 @@ def _starts(session: Session, label: str, *, end: bool = False) -> Floats:
     written = np.array([mark.until_s if end and mark.until_s is not None else mark.time_s for mark in marks])
     start_s = session.trace.start_ns / 1e9
     return np.asarray(written - start_s if len(written) and written.mean() > start_s / 2 else written)
-
-
-def _messages(trace: Trace) -> dict[tuple[int, bool], Rows]:
-    """Return the rows of each message with more than one frame."""
-    key = trace.identifier.astype(np.int64) * 2 + trace.is_extended
-    order = np.argsort(key, kind="stable")
-    cuts = np.flatnonzero(np.diff(key[order])) + 1
-    return {
-        (int(trace.identifier[rows[0]]), bool(trace.is_extended[rows[0]])): rows
-        for rows in np.split(order, cuts)
-        if len(rows) > 1
-    }
-
-
-def _bits(trace: Trace, rows: Rows) -> Bytes:
-    return np.unpackbits(trace.payload.first8[rows], axis=1, bitorder="little")
 
 
 def table(figures: Figures) -> str:
