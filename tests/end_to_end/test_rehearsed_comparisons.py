@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pytest
 
 from canlens import compare
 from canlens.errors import UsageError
 from canlens.rehearsal.drawing import draw_bus, draw_install
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.comparison import Comparison
+    from canlens.comparison_results import Change
+    from canlens.rehearsal.drawing import DrawnInstall
 
 
 @pytest.mark.parametrize("seed", range(500, 504))
@@ -78,3 +88,63 @@ def test_a_cause_that_was_there_before_explains_no_change() -> None:
     found = compare(halves[0], gone, database=drawn.plan.database)
     assert "identifier-vanished" in {each.change for each in found.result.changes}
     assert "terminator-missing" not in {each.cause for each in found.result.causes}
+
+
+def _planted(fault: str, seeds: range) -> Iterator[tuple[DrawnInstall, Comparison, Comparison]]:
+    """Compare each install that can have a fault without it and with it, both ways round."""
+    for seed in seeds:
+        try:
+            faulty = draw_install(seed, fault=fault)
+        except UsageError:  # this install has nothing that the fault could concern
+            continue
+        healthy = draw_install(seed)
+        one, other = healthy.rehearsal.trace, faulty.rehearsal.trace
+        yield faulty, compare(one, other, plan=healthy.plan), compare(other, one, plan=healthy.plan)
+
+
+def _of_kind(comparison: Comparison, kind: str) -> list[Change]:
+    return [each for each in comparison.result.changes if each.change == kind]
+
+
+def test_a_bus_that_stays_awake_after_the_change_is_worse_and_one_that_sleeps_again_better() -> None:
+    found = list(_planted("bus-stays-awake", range(600, 602)))
+    assert found
+    for install, harmed, mended in found:
+        (change,), (back,) = _of_kind(harmed, "quiet"), _of_kind(mended, "quiet")
+        assert isinstance(change.before, float)
+        assert isinstance(change.after, float)
+        assert install.plan.bus.quiet_after_s is not None
+        assert change.before <= install.plan.bus.quiet_after_s < change.after
+        assert (change.direction, back.direction) == ("worse", "better")
+        assert (back.before, back.after) == (change.after, change.before)
+
+
+def test_answers_that_come_late_after_the_change_are_found_with_their_latency() -> None:
+    found = list(_planted("answer-late", range(600, 602)))
+    assert found
+    for install, harmed, mended in found:
+        name = install.rehearsal.truth.faults[0].subject[0]
+        (change,), (back,) = _of_kind(harmed, "latency"), _of_kind(mended, "latency")
+        assert change.subject == back.subject == (name,)
+        assert isinstance(change.after, float)
+        assert change.after > install.plan.outputs[name].within_s
+        assert (change.direction, back.direction) == ("worse", "better")
+
+
+def test_a_supply_that_sags_after_the_change_is_found() -> None:
+    found = list(_planted("supply-sag", range(600, 602)))
+    assert found
+    for install, harmed, mended in found:
+        assert install.plan.controller.supply is not None
+        changes, back = _of_kind(harmed, "supply"), _of_kind(mended, "supply")
+        assert {each.subject for each in changes} == {(install.plan.controller.supply.path,)}
+        assert {each.direction for each in changes} == {"worse"}
+        assert {each.direction for each in back} == {"better"}
+
+
+@pytest.mark.parametrize("seed", range(610, 612))
+def test_the_same_bring_up_done_again_changes_no_output(seed: int) -> None:
+    drawn = draw_install(seed)
+    trace = drawn.rehearsal.trace
+    shifted = replace(trace, time_ns=trace.time_ns + 3_600_000_000_000)
+    assert not compare(trace, shifted, plan=drawn.plan).result.changes

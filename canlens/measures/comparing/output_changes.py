@@ -20,6 +20,10 @@ if TYPE_CHECKING:
 
 LEVEL = 0.05
 FEWEST_ANSWERS = 3
+GOOD_ANSWERS = 8
+"""So many answers each show a change that is far above the floors, whatever else is tested."""
+SURE_RANGES = 4.0
+"""Latencies that lie apart by so many times what they scatter are not alike by chance (our choice)."""
 LATENCY_FLOOR_S = 0.03
 LATENCY_FLOOR_SHARE = 0.2
 """Latencies that differ by less than this, and by less than a fifth, are alike in practice."""
@@ -97,45 +101,69 @@ def _rule_change(name: str, one: OutputResult, other: OutputResult) -> Change:
 
 
 def latency_changes(before: Evidence, after: Evidence) -> tuple[list[Change], list[NotCompared]]:
-    """Compare the latencies of each output; exercises are independent of each other, so they are dealt out singly."""
+    """Compare the latencies of each output, late answers among them.
+
+    Exercises are independent of each other, so they are dealt out singly.
+    """
     changes: list[Change] = []
     open_ends: list[NotCompared] = []
     tested: list[tuple[str, Floats, Floats]] = []
     for name in before.outputs:
-        one, other = (each.outputs[name].answers.latency_s for each in (before, after))
+        one, other = (_latencies(each, name) for each in (before, after))
         if min(len(one), len(other)) >= FEWEST_ANSWERS:
             tested.append((name, one, other))
         elif len(one) or len(other):
-            open_ends.append(
-                NotCompared(
-                    f"latency of {name}",
-                    f"answered {len(one)} × before and {len(other)} × after",
-                    f"Have it answered at least {FEWEST_ANSWERS} times in both, better eight times.",
-                )
-            )
+            open_ends.append(_too_few(name, one, other))
     adjusted = benjamini_hochberg([exchange_p(_weighed(one), _weighed(other)) for _, one, other in tested])
     for (name, one, other), chance in zip(tested, adjusted.tolist(), strict=True):
         first, second = float(np.median(one)), float(np.median(other))
-        if chance >= LEVEL or abs(second - first) <= max(LATENCY_FLOOR_S, LATENCY_FLOOR_SHARE * first):
+        if abs(second - first) <= max(LATENCY_FLOOR_S, LATENCY_FLOOR_SHARE * first):
             continue
-        changes.append(
-            Change(
-                change="latency",
-                subject=(name,),
-                before=first,
-                after=second,
-                size=second / first - 1 if first else None,
-                p=chance,
-                explained_by=None,
-                quantity="median latency",
-                unit="s",
-                direction="worse" if second > first else "better",
-                channel="",
-                node=None,
-                sentence=f"{name} answers after {second * 1000:.0f} ms instead of {first * 1000:.0f} ms (median)",
-            )
-        )
+        if chance < LEVEL or _lie_apart(one, other):
+            changes.append(_latency_change(name, first, second, chance if chance < LEVEL else None))
+        elif min(len(one), len(other)) < GOOD_ANSWERS:
+            open_ends.append(_too_few(name, one, other))
     return changes, open_ends
+
+
+def _latencies(evidence: Evidence, name: str) -> Floats:
+    """Return how long an output took for each answer, also for those that came too late [s]."""
+    answers = evidence.outputs[name].answers
+    return np.concatenate([answers.latency_s, answers.late_s])
+
+
+def _lie_apart(one: Floats, other: Floats) -> bool:
+    """Tell whether so much lies between all answers before and all after that no test is needed."""
+    between = max(other.min() - one.max(), one.min() - other.max())
+    return bool(between > SURE_RANGES * max(np.ptp(one), np.ptp(other)))
+
+
+def _too_few(name: str, one: Floats, other: Floats) -> NotCompared:
+    """Say that an output answered too seldom for its latency to be compared."""
+    medians = [f", median {np.median(each) * 1000:.0f} ms," if len(each) else "" for each in (one, other)]
+    return NotCompared(
+        f"latency of {name}",
+        f"answered {len(one)} ×{medians[0]} before and {len(other)} ×{medians[1].rstrip(',')} after",
+        f"Have it answered at least {FEWEST_ANSWERS} times in both, better {GOOD_ANSWERS} times.",
+    )
+
+
+def _latency_change(name: str, first: float, second: float, chance: float | None) -> Change:
+    return Change(
+        change="latency",
+        subject=(name,),
+        before=first,
+        after=second,
+        size=second / first - 1 if first else None,
+        p=chance,
+        explained_by=None,
+        quantity="median latency",
+        unit="s",
+        direction="worse" if second > first else "better",
+        channel="",
+        node=None,
+        sentence=f"{name} answers after {second * 1000:.0f} ms instead of {first * 1000:.0f} ms (median)",
+    )
 
 
 def _weighed(values: Floats) -> Floats:
@@ -143,29 +171,37 @@ def _weighed(values: Floats) -> Floats:
 
 
 def supply_changes(plan: Plan, before: Evidence, after: Evidence) -> tuple[list[Change], list[NotCompared]]:
-    """Compare the usual level of the controller's supply."""
+    """Compare the usual level of the controller's supply, and whether it falls too low for moments."""
     if plan.controller.supply is None:
         return [], []
-    first, second = (each.supply.usual_v if each.supply else None for each in (before, after))
-    if first is None or second is None:
+    path, one, other = plan.controller.supply.path, before.supply, after.supply
+    first, second = (each.usual_v if each else None for each in (one, other))
+    if one is None or other is None or first is None or second is None:
         when = "before" if first is None else "after"
-        return [], [NotCompared("supply", f"{when}, {plan.controller.supply.path} did not come", "")]
-    if abs(second - first) <= max(SUPPLY_FLOOR_V, SUPPLY_FLOOR_SHARE * abs(first)):
-        return [], []
-    return [
-        Change(
-            change="supply",
-            subject=(plan.controller.supply.path,),
-            before=first,
-            after=second,
-            size=second / first - 1 if first else None,
-            p=None,
-            explained_by=None,
-            quantity="median supply",
-            unit="V",
-            direction="worse" if second < first else "better",
-            channel="",
-            node=plan.controller.node,
-            sentence=f"the controller's supply is {second:.2f} V instead of {first:.2f} V (median)",
-        )
-    ], []
+        return [], [NotCompared("supply", f"{when}, {path} did not come", "")]
+    changes = []
+    if abs(second - first) > max(SUPPLY_FLOOR_V, SUPPLY_FLOOR_SHARE * abs(first)):
+        told = f"the controller's supply is {second:.2f} V instead of {first:.2f} V (median)"
+        changes.append(_supply_change(plan, path, first, second, "median supply", told))
+    if one.is_sagging != other.is_sagging and one.lowest_v is not None and other.lowest_v is not None:
+        told = f"the controller's supply falls to {other.lowest_v:.2f} V, before to {one.lowest_v:.2f} V"
+        changes.append(_supply_change(plan, path, one.lowest_v, other.lowest_v, "lowest supply", told))
+    return changes, []
+
+
+def _supply_change(plan: Plan, path: str, first: float, second: float, quantity: str, sentence: str) -> Change:
+    return Change(
+        change="supply",
+        subject=(path,),
+        before=first,
+        after=second,
+        size=second / first - 1 if first else None,
+        p=None,
+        explained_by=None,
+        quantity=quantity,
+        unit="V",
+        direction="worse" if second < first else "better",
+        channel="",
+        node=plan.controller.node,
+        sentence=sentence,
+    )
