@@ -120,7 +120,7 @@ def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
     """Return the first screen: verdict, where it fails, likely cause, one next step with its caution."""
     answer = answer_of(result, findings)
     steps = [] if answer.cause is None else [likely_step(answer.cause)]
-    steps.append(Step("next", "Do next", words.sentence(answer.step)))
+    steps.append(Step("next", "Do next", words.capital(words.sentence(answer.step))))
     if answer.caution:
         steps.append(Step("caution", "Caution", answer.caution))
     if result.verdict == "proven":

@@ -16,12 +16,13 @@ from canlens.reports.page.views import (
     file_name,
     finding_views,
     leading_views,
+    likely_step,
     recording_subtitle,
     recording_view,
 )
 from canlens.reports.pictures import survey_pictures
 from canlens.reports.survey_text import CAUTIONS, leading_finding, proviso, survey_sentence
-from canlens.reports.text_findings import by_severity
+from canlens.reports.text_findings import by_severity, likely_cause
 from canlens.reports.untested import NEVER_SHOWN
 
 if TYPE_CHECKING:
@@ -123,7 +124,8 @@ def _pictures(overview: Survey, trace: Trace | None, channel: str | None) -> tup
 def _answer(result: SurveyResult, findings: list[Finding]) -> dict[str, object]:
     """Return the first screen."""
     first = leading_finding(result, findings)
-    steps = []
+    likely = likely_cause(result.causes)
+    steps = [] if likely is None else [likely_step(likely)]
     if first is not None:
         steps.append(Step("next", "Do next", words.sentence(first.next_step)))
         if first.caution:
@@ -174,7 +176,7 @@ def _load_rows(bus: SurveyBusResult) -> list[tuple[str, str]]:
     return [
         ("whole recording", words.percent(bus.bus_load)),
         ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
-        ("windows", survey_sections.window_words(bus)),
+        ("parts", survey_sections.window_words(bus)),
         ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
         ("formulas", survey_sections.formula_words(bus)),
         ("with errors", survey_sections.with_error_words(bus)),

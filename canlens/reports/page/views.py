@@ -25,6 +25,10 @@ LINES_SHOWN = 4
 LEADING = 6
 """Findings that are linked from the first screen."""
 PROBLEMS_SHOWN = 50
+NO_CAUSES = {
+    "none-of-these": "None of the known causes explains it",
+    "not-enough-evidence": "Too little was seen to name a cause",
+}
 KINDS = {"data": "", "remote": "remote, ", "error": "error frame"}
 
 
@@ -92,10 +96,15 @@ def odds(probability: float) -> str:
     return f"{probability * 100:.0f} %"
 
 
+def _title(cause: Cause) -> str:
+    """Say what is wrong; the two answers that are no fault have words of their own."""
+    return NO_CAUSES.get(cause.cause) or cause_title(cause)
+
+
 def likely_step(cause: Cause) -> Step:
     """Return the line of the answer that names the likely cause."""
     subject = f"{words.listed(cause.subject)}: " if cause.subject else ""
-    text = words.sentence(f"{subject}{cause_title(cause)}")
+    text = words.sentence(f"{subject}{_title(cause)}")
     return Step("likely", "Most likely", text, cause.probability, odds(cause.probability), cause.cause)
 
 
@@ -141,7 +150,7 @@ def _seen(finding: Finding, *, several: bool) -> str:
 def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
     """Return the findings that are linked from the first screen: those that no other one explains."""
     own: list[dict[str, object]] = [
-        {"number": number, "word": words.SEVERITIES[each.severity], "subject": words.listed(each.subject)}
+        {"number": number, "word": words.SEVERITIES[each.severity], "subject": words.listed(each.subject) or each.check}
         for number, each in enumerate(findings, 1)
         if not each.consequence_of
     ]
@@ -197,9 +206,7 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
     """Return what the page shows of each cause, the likeliest first."""
     return [
         {
-            "title": words.sentence(
-                f"{words.listed(each.subject)}: {cause_title(each)}" if each.subject else cause_title(each)
-            ),
+            "title": words.sentence(f"{words.listed(each.subject)}: {_title(each)}" if each.subject else _title(each)),
             "cause": each.cause,
             "scope": each.scope,
             "share": each.probability,
