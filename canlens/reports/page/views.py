@@ -121,6 +121,7 @@ def finding_views(
             "subject": words.listed(each.subject),
             "claim": each.claim,
             "check": each.check,
+            "follows": _explained_by(each, findings),
             "rows": _finding_rows(each),
             "quotes": [quote_view(quote) for quote in quoted.get(number, ())],
             "seen": _seen(each, several=several),
@@ -130,10 +131,23 @@ def finding_views(
     ]
 
 
+def _explained_by(finding: Finding, findings: Sequence[Finding]) -> int | None:
+    """Return the number of the finding that explains this one; None where it stands by itself."""
+    about = set(finding.subject)
+    return next(
+        (
+            number
+            for number, each in enumerate(findings, 1)
+            if each.check == finding.consequence_of and about & set(each.subject)
+        ),
+        None,
+    )
+
+
 def _finding_rows(finding: Finding) -> list[tuple[str, str]]:
-    rows = [("Follows from", finding.consequence_of)]
+    rows = []
     if not finding.consequence_of:
-        rows += [("Do next", finding.next_step), ("Caution", finding.caution)]
+        rows = [("Do next", finding.next_step), ("Caution", finding.caution)]
     return [*rows, ("Cannot tell", finding.cannot_tell), ("Goes away if", finding.would_change)]
 
 
