@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from unittest.mock import patch
 
 from canlens import compare
-from canlens.measures.comparing import rhythm
+from canlens.measures.comparing import jitter
 from canlens.rehearsal import batches
 from canlens.rehearsal.drawing import draw_bus, draw_plan
 
@@ -55,7 +55,7 @@ def restless(identifier: int) -> Callable[..., Any]:
 
 def compared(before: Trace, after: Trace, seed: int) -> Comparison:
     """Compare as a person would who has the database."""
-    with patch.object(rhythm, "NAMED", 10_000):  # name every message that is not compared
+    with patch.object(jitter, "NAMED", 10_000):  # name every message that is not compared
         return compare(before, after, database=draw_plan(seed)[0].database)
 
 
@@ -80,8 +80,8 @@ def outcome(found: Comparison, message: Message) -> str:
     name = f"0x{message.identifier:x}"
     if any(each.change == "jitter" and each.subject[0] == name for each in found.result.changes):
         return "found"
-    named = [each.what for each in found.result.not_compared if each.what.startswith("jitter of ")]
-    told = {name for what in named for name in what.removeprefix("jitter of ").split(", ")}
+    named = [each.what for each in found.result.not_compared if each.what.startswith("jitter")]
+    told = {name for what in named for name in what.partition(" of ")[2].split(", ")}
     return "told" if message.name in told else "missed"
 
 

@@ -273,3 +273,12 @@ def test_a_recorder_whose_clock_runs_fast_hides_nothing_that_changed_alone() -> 
 
 def _intervals_changed(comparison: Comparison) -> set[str]:
     return {each.subject[0] for each in comparison.result.changes if each.change == "interval"}
+
+
+def test_a_message_too_slow_for_its_jitter_is_named_with_how_long_to_record() -> None:
+    slow = Sent("Clock", 0x120, every_s=1.0, phase_s=0.4, jitter_s=0.001, node="Drive")
+    unknown = _compared([slow, *_usual()], [slow, *_usual()]).result.not_compared
+    told = next(each for each in unknown if each.what.startswith("jitter that grew by half, of "))
+    assert "Clock" in told.what
+    assert "Speed" not in told.what
+    assert int(told.needed.split()[2]) > END_S
