@@ -2,7 +2,7 @@
 
 ::
 
-    python -m tests.benchmark.causes [--each 20] [--seed 1] [--page]
+    python -m tests.benchmark.causes [--each 20] [--seed 1] [--page] [--workers 1]
 
 Each cause of the catalogue is built into ``--each`` drawn installs (other vehicle, controller, plan and strength every
 time); besides there are healthy installs, installs that nobody operated, and installs with two faults. Printed are the
@@ -12,6 +12,7 @@ shares of right answers, beside two baselines. ``--page`` writes the figures int
 from __future__ import annotations
 
 import argparse
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -121,14 +122,11 @@ def drawn(
             yield one, install
 
 
-def single(each: int, seed: int) -> list[Result]:
-    """Check every cause in ``each`` installs."""
-    results = []
-    for number, candidate in enumerate(ALL):
-        name, base = candidate.name, seed + number * 1000
-        for _, (one, install) in zip(range(each), drawn(base, name), strict=False):
-            results.append(judged(install, one, with_readings=name in WITH_METER))
-    return results
+def single(number: int, each: int, seed: int) -> list[Result]:
+    """Check one cause, by its number in the catalogue, in ``each`` installs."""
+    name, base = ALL[number].name, seed + number * 1000
+    made = zip(range(each), drawn(base, name), strict=False)
+    return [judged(install, one, with_readings=name in WITH_METER) for _, (one, install) in made]
 
 
 def both_show(install: DrawnInstall) -> bool:
@@ -207,11 +205,15 @@ def reliability(results: list[Result]) -> list[str]:
     return rows
 
 
-def page(each: int, seed: int) -> tuple[str, list[str]]:
+def page(each: int, seed: int, workers: int) -> tuple[str, list[str]]:
     """Run everything; return the page of figures, and what went wrong for whoever wants to know."""
-    ones, twos = single(each, seed), double(3 * each, seed)
-    well = healthy(5 * each, seed, operated=True)
-    idle = healthy(3 * each, seed + 10_000, operated=False)
+    with ProcessPoolExecutor(workers) as pool:
+        parts = [pool.submit(single, number, each, seed) for number in range(len(ALL))]
+        both = pool.submit(double, 3 * each, seed)
+        working = pool.submit(healthy, 5 * each, seed, operated=True)
+        resting = pool.submit(healthy, 3 * each, seed + 10_000, operated=False)
+        ones = [one for part in parts for one in part.result()]
+        twos, well, idle = both.result(), working.result(), resting.result()
     lines = [
         f"{len(ones)} installs with one fault, {len(twos)} with two, {len(well)} healthy, {len(idle)} not operated;",
         f"drawn from seed {seed} on. A cause counts as right when name and place are right.",
@@ -295,8 +297,9 @@ def main() -> None:
     parser.add_argument("--each", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--page", action="store_true")
+    parser.add_argument("--workers", type=int, default=1)
     given = parser.parse_args()
-    text, wrong = page(given.each, given.seed)
+    text, wrong = page(given.each, given.seed, given.workers)
     print(text)
     print("\n".join(wrong))
     if given.page:
