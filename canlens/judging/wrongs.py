@@ -149,7 +149,7 @@ def _unseen_messages(evidence: Evidence, name: str) -> Iterator[str]:
         if not evidence.controls[control].message_seen:
             message = plan.controls[control].condition.reference.message.name
             yield f"the message of {control} ({message}) never came"
-        elif evidence.frames and not evidence.controls[control].is_readable:
+        elif not evidence.controls[control].is_readable:
             reference = plan.controls[control].condition.reference
             yield f"{control} cannot be read: no frame of {reference.message.name} is long enough for {reference.path}"
     if own.judged_from == "nothing":
@@ -157,7 +157,7 @@ def _unseen_messages(evidence: Evidence, name: str) -> Iterator[str]:
             yield f"the message that shows it ({output.command.reference.message.name}) never came"
         else:
             yield "nothing on the bus shows it, and no observations were given"
-    elif evidence.frames and output.command is not None and own.track is not None and not len(own.track.time_s):
+    elif output.command is not None and own.track is not None and not len(own.track.time_s):
         reference = output.command.reference
         yield f"it cannot be read: no frame of {reference.message.name} is long enough for {reference.path}"
 

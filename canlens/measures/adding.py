@@ -32,16 +32,17 @@ def added_output(parts: Sequence[OutputEvidence]) -> OutputEvidence:
     Parameters
     ----------
     parts
-        At least one; the last one's tracks are kept.
+        At least one; the tracks of the last one that could be read are kept.
     """
     if len(parts) == 1:
         return parts[0]
     shown = [each for each in parts if each.judged_from != "nothing"] or list(parts)
+    readable = [each for each in shown if each.track is not None and len(each.track.time_s)]
     risen = [each for each in shown if len(each.rule.rises)]
     names = dict.fromkeys(name for each in shown for name in each.exercised)
     scenes = tuple(scene for each in shown for scene in each.scenes)
     return replace(
-        shown[-1],
+        readable[-1] if readable else shown[-1],
         answers=_answers([each.answers for each in shown]),
         exercised={name: sum(each.exercised.get(name, 0) for each in shown) for name in names},
         confounded_with=_in_all([each.confounded_with for each in risen]),
@@ -65,10 +66,11 @@ def added_control(parts: Sequence[ControlEvidence]) -> ControlEvidence:
     """Add up what several recordings show of one control."""
     if len(parts) == 1:
         return parts[0]
+    readable = [each for each in parts if each.is_readable]
     marked = [each.marked for each in parts if each.marked is not None]
     noticed = [each.noticed for each in parts if each.noticed is not None]
     return replace(
-        parts[-1],
+        readable[-1] if readable else parts[-1],
         message_seen=any(each.message_seen for each in parts),
         exercises=_steps([each.exercises for each in parts]),
         marked=np.concatenate(marked) if marked else None,
