@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import shutil
 import tempfile
+import warnings
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
@@ -68,13 +69,14 @@ def _mf4_reader(path: Path) -> MF4Reader | str:
     foreign: Any = MDF4
     farewell = foreign.__del__
     foreign.__del__ = lambda _: None
-    try:
-        return MF4Reader(str(path))
-    except (*TROUBLE, MdfException) as error:
-        return str(error) or type(error).__name__
-    finally:
-        gc.collect()
-        foreign.__del__ = farewell
+    with warnings.catch_warnings(action="ignore", category=ResourceWarning):  # asammdf leaves a damaged file open
+        try:
+            return MF4Reader(str(path))
+        except (*TROUBLE, MdfException) as error:
+            return str(error) or type(error).__name__
+        finally:
+            gc.collect()
+            foreign.__del__ = farewell
 
 
 def _take_all(out: MessageList, messages: Iterable[Message]) -> None:
