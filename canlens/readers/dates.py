@@ -9,11 +9,11 @@ from functools import lru_cache
 from typing import Final
 
 from canlens.readers.grammar import LONGEST_LINE
+from canlens.readers.opening import STEP, Remade
 
 DATE: Final = re.compile(
     rb"^([^\S\n]*\(\s*)([0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}:[0-9]{2})([.,][0-9]{1,9}\s*\))", re.MULTILINE
 )
-STEP: Final = 1 << 18
 
 
 def seconds_for_dates(stream: io.BufferedIOBase) -> io.BufferedIOBase:
@@ -21,26 +21,17 @@ def seconds_for_dates(stream: io.BufferedIOBase) -> io.BufferedIOBase:
     return io.BufferedReader(_Dated(stream), STEP)
 
 
-class _Dated(io.RawIOBase):
+class _Dated(Remade):
     """Lines whose dates are numbers."""
 
     def __init__(self, dated: io.BufferedIOBase) -> None:
+        super().__init__()
         self._dated = dated
-        self._ready = b""
-        self._ended = False
 
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
-        while not self._ready and not self._ended:
-            text = self._dated.read(STEP)
-            self._ended = not text
-            self._ready = DATE.sub(_in_seconds, text + self._dated.readline(LONGEST_LINE))
-        count = min(len(buffer), len(self._ready))
-        buffer[:count] = self._ready[:count]
-        self._ready = self._ready[count:]
-        return count
+    def _more(self) -> None:
+        text = self._dated.read(STEP)
+        self._ended = not text
+        self._ready = DATE.sub(_in_seconds, text + self._dated.readline(LONGEST_LINE))
 
 
 def _in_seconds(match: re.Match[bytes]) -> bytes:

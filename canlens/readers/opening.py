@@ -121,30 +121,43 @@ class _Hashed(io.RawIOBase):
         return self._hash.hexdigest()
 
 
-class _Unpacked(io.RawIOBase):
-    """The unpacked form of a packed stream; damage ends it and is noted."""
+class Remade(io.RawIOBase):
+    """A stream made anew from another, a step at a time; what is ready waits until it is asked for."""
 
-    def __init__(
-        self, packed: io.BufferedIOBase, kind: str, make: Callable[[], _Unpacker], problems: list[Problem]
-    ) -> None:
-        self._packed = packed
-        self._kind = kind
-        self._make = make
-        self._unpacker = make()
-        self._problems = problems
+    def __init__(self) -> None:
         self._ready = b""
         self._ended = False
 
     def readable(self) -> bool:
+        """Tell that it can be read."""
         return True
 
     def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        """Fill a buffer as far as there is anything; return the number of bytes, 0 at the end."""
         while not self._ready and not self._ended:
             self._more()
         count = min(len(buffer), len(self._ready))
         buffer[:count] = self._ready[:count]
         self._ready = self._ready[count:]
         return count
+
+    def _more(self) -> None:
+        """Make more of it ready, or tell that it has ended."""
+        raise NotImplementedError
+
+
+class _Unpacked(Remade):
+    """The unpacked form of a packed stream; damage ends it and is noted."""
+
+    def __init__(
+        self, packed: io.BufferedIOBase, kind: str, make: Callable[[], _Unpacker], problems: list[Problem]
+    ) -> None:
+        super().__init__()
+        self._packed = packed
+        self._kind = kind
+        self._make = make
+        self._unpacker = make()
+        self._problems = problems
 
     def _more(self) -> None:
         data = self._packed.read(STEP)
@@ -168,27 +181,18 @@ class _Unpacked(io.RawIOBase):
         self._problems.append(Problem(0, found, f"{self._kind} data that unpacks to its end"))
 
 
-class _Decoded(io.RawIOBase):
+class _Decoded(Remade):
     """Encoded text as UTF-8."""
 
     def __init__(self, encoded: io.BufferedIOBase, encoding: str) -> None:
+        super().__init__()
         self._encoded = encoded
         self._decoder = codecs.getincrementaldecoder(encoding)("replace")
-        self._ready = b""
-        self._ended = False
 
-    def readable(self) -> bool:
-        return True
-
-    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
-        while not self._ready and not self._ended:
-            data = self._encoded.read(STEP)
-            self._ended = not data
-            self._ready = self._decoder.decode(data, final=self._ended).encode("utf-8", "replace")
-        count = min(len(buffer), len(self._ready))
-        buffer[:count] = self._ready[:count]
-        self._ready = self._ready[count:]
-        return count
+    def _more(self) -> None:
+        data = self._encoded.read(STEP)
+        self._ended = not data
+        self._ready = self._decoder.decode(data, final=self._ended).encode("utf-8", "replace")
 
 
 def open_source(source: Source, progress: Progress | None = None) -> Opened:
