@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from canlens.trace import COLUMNS, Kind, Payload, Trace
+from canlens.payload import Payload
+from canlens.trace import COLUMNS, Kind, Trace
 
 NS_PER_FRAME = 1_000_000
 FIRST_LINE = 3

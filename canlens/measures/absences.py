@@ -15,7 +15,7 @@ from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 if TYPE_CHECKING:
     from canlens.measures.intervals import Intervals
     from canlens.measures.sleep import Awake
-    from canlens.measures.streams import Streams
+    from canlens.streams import Streams
     from canlens.trace import Bools, Ints, Rows, Trace
 
 STOP_CYCLES = 3.0

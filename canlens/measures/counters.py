@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.measures.intervals import Intervals
-    from canlens.measures.streams import Streams
+    from canlens.streams import Streams
     from canlens.trace import Bools, Rows, Trace
 
     Shorts = npt.NDArray[np.int16]

@@ -19,7 +19,6 @@ from canlens.definition_evidence import (
 )
 from canlens.measures.byte_orders import swapped_bytes
 from canlens.measures.declared_values import MOST_PLACES, odd_values, places_of
-from canlens.measures.identifiers import recorded_identifiers
 from canlens.measures.near_misses import near, near_misses, with_same_length
 from canlens.measures.payload_bits import first_move, moved_bits, words
 from canlens.signals import decode_rows, find_rows
@@ -163,7 +162,7 @@ class _Found:
 
     def compare_all(self, trace: Trace, database: Database) -> None:
         """Hold all messages against a recording; without frames, or without messages, nothing is said."""
-        keys = recorded_identifiers(trace) if database.messages else []
+        keys = trace.streams.data_identifiers() if database.messages else []
         if not keys:
             return
         self.has_frames = True

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from canlens.measures.absences import StopRows
     from canlens.measures.intervals import Intervals
-    from canlens.measures.streams import Streams
     from canlens.message_evidence import Counter, CountersDid
+    from canlens.streams import Streams
     from canlens.trace import Trace
 
 MAJORITY = 2 / 3

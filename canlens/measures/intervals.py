@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from canlens.measures.streams import Streams
     from canlens.signals import Floats
+    from canlens.streams import Streams
     from canlens.trace import Bools, Ints, Rows, Trace
 
 GAP_CYCLES = 1.75

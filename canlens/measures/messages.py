@@ -14,7 +14,6 @@ from canlens.measures.intervals import intervals
 from canlens.measures.payload_lengths import lengths_of
 from canlens.measures.senders import two_senders_of
 from canlens.measures.sleep import awake, quiet
-from canlens.measures.streams import streams
 from canlens.message_evidence import Interval, MessageEvidence
 from canlens.trace import NANOSECONDS_PER_SECOND
 
@@ -22,8 +21,8 @@ if TYPE_CHECKING:
     from canlens.database import Database, Message
     from canlens.measures.intervals import Intervals
     from canlens.measures.sleep import Awake
-    from canlens.measures.streams import Streams
     from canlens.message_evidence import Counter, QuietEvidence, Stop, TwoSenders
+    from canlens.streams import Streams
     from canlens.trace import Identifiers, Trace
 
 
@@ -40,7 +39,7 @@ def message_side(
         Identifiers whose messages are wanted; None: all.
     """
     spans = awake(trace)
-    sorted_frames = streams(trace, only=only)
+    sorted_frames = trace.streams if only is None else trace.streams.only(only)
     found, stops = messages(trace, sorted_frames, spans, database)
     return found, quiet(trace, spans, database, stops=stops), sorted_frames
 

@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
-from canlens.measures.identifiers import parameter_group, recorded_identifiers
+from canlens.measures.identifiers import parameter_group
 from canlens.plan.nouns import Condition, Control, Controller, Output, SignalReference
 from canlens.signals import find_rows
 
@@ -53,7 +53,7 @@ def matched_by_group(plan: Plan, trace: Trace) -> tuple[Plan, ByGroup]:
 
 
 def _moved_database(database: Database, trace: Trace) -> tuple[Database, dict[int, Message], ByGroup]:
-    recorded = {identifier for identifier, is_extended in recorded_identifiers(trace) if is_extended}
+    recorded = {identifier for identifier, is_extended in trace.streams.data_identifiers() if is_extended}
     own = {message.identifier for message in database.messages if message.is_extended}
     rows = find_rows(trace, [(identifier, True) for identifier in recorded - own])
     groups: defaultdict[int, list[int]] = defaultdict(list)

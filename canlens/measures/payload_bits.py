@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from canlens.payload import Payload
     from canlens.signals.payloads import Words
-    from canlens.trace import Payload, Rows
+    from canlens.trace import Rows
 
 SHORT = 8
 """Bytes that the short part of a payload holds."""

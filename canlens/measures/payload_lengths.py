@@ -10,7 +10,7 @@ from canlens.measures.sleep import places_at
 from canlens.message_evidence import Lengths, Places
 
 if TYPE_CHECKING:
-    from canlens.measures.streams import Streams
+    from canlens.streams import Streams
     from canlens.trace import Trace
 
 

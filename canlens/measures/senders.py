@@ -16,9 +16,9 @@ from canlens.trace import NANOSECONDS_PER_SECOND
 if TYPE_CHECKING:
     from canlens.measures.counters import Field
     from canlens.measures.intervals import Intervals
-    from canlens.measures.streams import Streams
     from canlens.message_evidence import Clue
     from canlens.signals import Floats
+    from canlens.streams import Streams
     from canlens.trace import Bools, Ints, Rows, Trace
 
 SAME = 0.1

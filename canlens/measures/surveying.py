@@ -22,9 +22,9 @@ from canlens.trace import Kind
 if TYPE_CHECKING:
     from canlens.measures.bus_load import BusLoad
     from canlens.measures.channel_loads import ChannelLoad
-    from canlens.measures.streams import Streams
     from canlens.plan import Plan
     from canlens.signals import Floats
+    from canlens.streams import Streams
     from canlens.trace import Ints, Trace
 
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final, Generic, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from canlens.trace import NANOSECONDS_PER_SECOND, Payload, Problem, Remark, Source, Trace
+from canlens.payload import Payload
+from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark, Source, Trace
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

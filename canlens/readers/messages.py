@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from canlens.payload import Payload
 from canlens.readers.assembly import ProblemList, RemarkList, segments_of
-from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Payload, Source, Trace
+from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Source, Trace
 from canlens.wire import FD_DLC, FD_LENGTH
 
 if TYPE_CHECKING:

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Payload, Trace
+from canlens.payload import Payload
+from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Trace
 from canlens.wire.error_classes import PASSIVE_COUNT, WARNING_COUNT, ControllerState, ErrorClass, ProtocolError
 from canlens.wire.lengths import FOOTER_BITS
 

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.payload import Payload
 from canlens.rehearsal.arbitration import arbitrate, priority
 from canlens.rehearsal.install import BIT_RATE
-from canlens.trace import NANOSECONDS_PER_SECOND, Kind, Payload, Source, Trace
+from canlens.trace import NANOSECONDS_PER_SECOND, Kind, Source, Trace
 from canlens.wire import FD_DLC, FD_LENGTH, INTERMISSION_BITS, data_rate_bits, exact_bits, frame_seconds
 
 if TYPE_CHECKING:

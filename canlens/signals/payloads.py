@@ -10,7 +10,8 @@ import numpy.typing as npt
 
 if TYPE_CHECKING:
     from canlens.database import ByteOrder
-    from canlens.trace import Bools, Bytes, Payload, Rows
+    from canlens.payload import Payload
+    from canlens.trace import Bools, Bytes, Rows
 
 Words = npt.NDArray[np.uint64]
 

@@ -25,8 +25,8 @@ from canlens.database import Database
 from canlens.measures.intervals import intervals
 from canlens.measures.messages import message_side
 from canlens.measures.sleep import awake
-from canlens.measures.streams import streams
-from canlens.trace import COLUMNS, Payload, Trace
+from canlens.payload import Payload
+from canlens.trace import COLUMNS, Trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -92,7 +92,7 @@ def main() -> None:
     """Measure and print."""
     trace = recording(int(float(sys.argv[1])) if len(sys.argv) > 1 else 2_000_000)
     loop_s = median_s(lambda: by_loop(trace), repeats=1)
-    table_s = median_s(lambda: intervals(trace, streams(trace), awake(trace).number))
+    table_s = median_s(lambda: intervals(trace, trace.streams, awake(trace).number))
     every_s = median_s(lambda: message_side(trace, Database()))
     survey_s = median_s(lambda: canlens.survey(trace, bit_rate=500_000), repeats=3)
     print(f"{len(trace)} frames of {MESSAGES} identifiers")

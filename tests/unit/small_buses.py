@@ -16,8 +16,9 @@ import numpy as np
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.measures.surveying import surveyed
+from canlens.payload import Payload
 from canlens.plan import Bus, Plan
-from canlens.trace import COLUMNS, Payload, Trace
+from canlens.trace import COLUMNS, Trace
 from tests.unit.small_jobs import Job
 
 if TYPE_CHECKING:

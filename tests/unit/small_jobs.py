@@ -22,6 +22,7 @@ from canlens.checkup import make_checkup
 from canlens.database import Database, Message, SignalDefinition
 from canlens.evidence import Track
 from canlens.measures.gathering import evidence as gather
+from canlens.payload import Payload
 from canlens.plan import (
     Bus,
     Condition,
@@ -35,7 +36,7 @@ from canlens.plan import (
     SignalReference,
     parse_rule,
 )
-from canlens.trace import COLUMNS, Kind, Payload, Trace
+from canlens.trace import COLUMNS, Kind, Trace
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canlens.database import DatabaseProblem, Message, SignalDefinition
-from canlens.trace import COLUMNS, Payload
+from canlens.payload import Payload
+from canlens.trace import COLUMNS
 from tests.unit.check_cases import Cases, healthy
 from tests.unit.small_jobs import without_frames
 

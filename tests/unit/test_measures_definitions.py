@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.measures.definitions import definition_evidence
-from canlens.measures.identifiers import parameter_group, recorded_identifiers
+from canlens.measures.identifiers import parameter_group
 from canlens.measures.near_misses import near_misses
 from canlens.measures.payload_bits import first_move, moved_bits, words
 from canlens.trace import Kind
@@ -29,12 +29,12 @@ IDENTIFIERS = st.tuples(st.integers(0, 0x1FFFFFFF), st.booleans()).map(
 @settings(deadline=None)
 def test_every_identifier_is_found_once(keys: list[tuple[int, bool]]) -> None:
     trace = recording([Frame(b"", identifier, is_extended) for identifier, is_extended in keys])
-    assert recorded_identifiers(trace) == sorted(set(keys), key=lambda key: (key[1], key[0]))
+    assert trace.streams.data_identifiers() == sorted(set(keys), key=lambda key: (key[1], key[0]))
 
 
 def test_error_records_and_remote_frames_bear_no_identifier_here() -> None:
     frames = [Frame(b"", 5, kind=Kind.ERROR), Frame(b"", 6, kind=Kind.REMOTE), Frame(b"", 7)]
-    assert recorded_identifiers(recording(frames)) == [(7, False)]
+    assert recording(frames).streams.data_identifiers() == [(7, False)]
 
 
 @pytest.mark.parametrize(

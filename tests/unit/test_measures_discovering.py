@@ -10,7 +10,6 @@ from canlens.measures.discovering.dropping import own_work
 from canlens.measures.discovering.matching import matched
 from canlens.measures.discovering.places import Limits, Place, Pulses, Tried, bit_pulses, bits_of, field_pulses
 from canlens.measures.discovering.slots import JITTER_S, REACTION_S, slots_of
-from canlens.measures.streams import streams
 from canlens.plan import Mark
 from tests.unit.small_sessions import Sent, cyclic, recorded
 
@@ -89,7 +88,7 @@ def test_bits_give_pulses_of_both_polarities_and_the_first_row_is_no_change() ->
     levels = [1, 1, 0, 0, 1, 1, 0]
     sent = Sent(0x10, [float(each) for each in range(7)], [bytes([level]) for level in levels])
     trace = recorded(sent)
-    (changes,) = changes_of(trace, streams(trace), segment=0)
+    (changes,) = changes_of(trace, trace.streams, segment=0)
     places, pulses = bit_pulses(changes, LIMITS)
     told = [(places[place].on, rise, fall) for place, rise, fall in zip(*_columns(pulses), strict=True)]
     assert sorted(told) == [(0, 2.0, 4.0), (1, 4.0, 6.0)]
@@ -97,7 +96,7 @@ def test_bits_give_pulses_of_both_polarities_and_the_first_row_is_no_change() ->
 
 def test_a_message_that_first_comes_late_begins_with_a_change() -> None:
     trace = recorded(Sent(0x1, [0.0], [b""]), Sent(0x10, [5.0, 7.0, 9.0], [b"\x01", b"\x00", b"\x01"]))
-    found = {each.stream: each for each in changes_of(trace, streams(trace), segment=0)}
+    found = {each.stream: each for each in changes_of(trace, trace.streams, segment=0)}
     places, pulses = bit_pulses(found[1], LIMITS)
     assert [(places[place].on, rise) for place, rise, _ in zip(*_columns(pulses), strict=True)] == [(1, 5.0), (0, 7.0)]
 
@@ -110,14 +109,14 @@ def test_fields_are_tried_only_where_they_tell_more_than_their_bits() -> None:
     two = recorded(Sent(0x10, [0.0, 1.0, 2.0, 3.0], [b"\x00", b"\x03", b"\x00", b"\x03"]))
     three = recorded(Sent(0x10, [0.0, 1.0, 2.0, 3.0, 4.0], [b"\x00", b"\x01", b"\x02", b"\x01", b"\x00"]))
     for trace, expected in ((two, set()), (three, {(0, 2, 1), (0, 2, 2)})):
-        (changes,) = changes_of(trace, streams(trace), segment=0)
+        (changes,) = changes_of(trace, trace.streams, segment=0)
         places = {place[1:4] for found, _ in field_pulses(changes, LIMITS) for place in found}
         assert {place for place in places if place[:2] == (0, 2)} == expected
 
 
 def test_bytes_that_shorter_frames_lack_keep_their_value() -> None:
     trace = recorded(Sent(0x10, [0.0, 1.0, 2.0, 3.0], [b"\x00\x05", b"\x01", b"\x02\x05", b"\x03\x06"]))
-    (changes,) = changes_of(trace, streams(trace), segment=0)
+    (changes,) = changes_of(trace, trace.streams, segment=0)
     assert changes.payload[:, 1].tolist() == [5, 5, 5, 6]
     assert changes.flips[8:].tolist() == [1, 1, 0, 0, 0, 0, 0, 0]
 
@@ -128,7 +127,7 @@ def test_counters_of_bytes_and_of_parts_of_a_byte_are_told_and_numbers_are_not()
     trace = recorded(
         cyclic(0x10, end_s=40.0, beside=lambda number: bytes([number & 0xFF, (number % 4) << 2, int(walk[number])]))
     )
-    (changes,) = changes_of(trace, streams(trace), segment=0)
+    (changes,) = changes_of(trace, trace.streams, segment=0)
     found = own_work(changes)
     assert [(span.start_bit, span.length) for span in found.counters] == [(0, 8), (10, 2)]
     assert found.checksums == found.clocks == found.toggles == ()

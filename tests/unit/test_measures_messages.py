@@ -9,9 +9,6 @@ import pytest
 
 from canlens.measures.combs import two_combs
 from canlens.measures.senders import drift_in_turn, drifts_apart, longest_turns
-from canlens.measures.streams import streams
-from canlens.trace import Kind
-from tests.recordings import Frame, recording
 from tests.unit.small_buses import NS, Sent, bus, counting, others, resting
 
 
@@ -21,47 +18,6 @@ def steady(**options: object) -> Sent:
 
 def drawn_times(gaps_s: np.ndarray) -> list[float]:
     return [round(float(each), 6) for each in np.cumsum(gaps_s)]
-
-
-def test_streams_keep_channels_extended_and_remote_frames_apart_and_leave_errors_out() -> None:
-    trace = recording(
-        [
-            Frame(identifier=0x123),
-            Frame(identifier=0x123, is_extended=True),
-            Frame(identifier=0x123, kind=Kind.REMOTE),
-            Frame(identifier=0x123, channel="can1"),
-            Frame(identifier=0x123, kind=Kind.ERROR),
-            Frame(identifier=0x123),
-        ]
-    )
-    found = streams(trace)
-    assert found.number.tolist() == [0, 1, 2, 3, -1, 0]
-    assert found.frames.tolist() == [2, 1, 1, 1]
-    assert found.is_extended.tolist() == [False, True, False, False]
-    assert found.is_remote.tolist() == [False, False, True, False]
-    assert found.channel.tolist() == [0, 0, 0, 1]
-
-
-@pytest.mark.parametrize("number", [300, 70_000])
-def test_streams_of_many_identifiers_are_all_told_apart(number: int) -> None:
-    # 70 000 need more than 16 bits to number, and collide in every table
-    draw = np.random.default_rng(3)
-    identifiers = draw.choice(1 << 29, number, replace=False)
-    trace = recording([Frame(identifier=5)] * (2 * number))
-    trace = replace(
-        trace,
-        identifier=np.tile(identifiers, 2).astype(np.uint32),
-        is_extended=np.ones(2 * number, bool),
-    )
-    found = streams(trace)
-    assert found.identifier.tolist() == sorted(identifiers.tolist())
-    assert (found.frames == 2).all()
-    assert (trace.identifier[found.rows].reshape(-1, 2) == found.identifier[:, np.newaxis]).all()
-
-
-def test_a_recording_without_frames_has_no_streams() -> None:
-    assert len(streams(recording([]))) == 0
-    assert len(streams(recording([Frame(kind=Kind.ERROR)]))) == 0
 
 
 def test_the_fitted_cycle_is_far_surer_than_the_mean_of_the_intervals() -> None:

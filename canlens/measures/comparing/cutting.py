@@ -28,7 +28,6 @@ from canlens.measures.intervals import intervals
 from canlens.measures.payload_lengths import lengths_of
 from canlens.measures.quality import recording
 from canlens.measures.sleep import awake
-from canlens.measures.streams import streams
 from canlens.trace import Kind
 
 if TYPE_CHECKING:
@@ -37,11 +36,11 @@ if TYPE_CHECKING:
     from canlens.measures.comparing.block_beats import BlockBeats
     from canlens.measures.comparing.blocks import Blocks
     from canlens.measures.intervals import Intervals
-    from canlens.measures.streams import Streams
     from canlens.message_evidence import Gaps, Lengths
     from canlens.plan import Bus
     from canlens.signals import Floats
     from canlens.steps import Track
+    from canlens.streams import Streams
     from canlens.trace import Bools, Ints, Trace
 
 MICROSECONDS = 1e6
@@ -112,7 +111,7 @@ class _Parts:
 def _measured(trace: Trace, planned: Bus) -> _Parts:
     """Measure all streams of a recording by block."""
     spans = awake(trace)
-    sorted_frames = streams(trace)
+    sorted_frames = trace.streams
     found = intervals(trace, sorted_frames, spans.number)
     blocks = blocks_of(trace, spans)
     stopped = stops(trace, sorted_frames, found, spans)

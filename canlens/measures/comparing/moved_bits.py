@@ -9,9 +9,10 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.measures.streams import Streams
+    from canlens.payload import Payload
     from canlens.signals.payloads import Words
-    from canlens.trace import Bools, Ints, Payload
+    from canlens.streams import Streams
+    from canlens.trace import Bools, Ints
 
 WORD_BYTES = 8
 FEWEST_FRAMES = 2

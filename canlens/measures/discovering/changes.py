@@ -11,8 +11,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.measures.streams import Streams
     from canlens.signals import Floats
+    from canlens.streams import Streams
     from canlens.trace import Bytes, Ints, Rows, Trace
 
 FIRST8 = 8

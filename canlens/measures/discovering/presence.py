@@ -12,7 +12,7 @@ from canlens.measures.discovering.places import LATE_START_S, Place, Pulses, Tri
 if TYPE_CHECKING:
     from canlens.measures.discovering.choosing import Aligned
     from canlens.measures.discovering.places import Found, Limits
-    from canlens.measures.streams import Streams
+    from canlens.streams import Streams
     from canlens.trace import Trace
 
 PAUSE_INTERVALS = 3.0

@@ -18,7 +18,6 @@ from canlens.measures.discovering.places import LEVEL, Limits, Tried, bit_pulses
 from canlens.measures.discovering.presence import came_with, comings
 from canlens.measures.discovering.ranking import View, overlap, ranked
 from canlens.measures.discovering.slots import REACTION_S, slots_of
-from canlens.measures.streams import Streams, streams
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,6 +30,7 @@ if TYPE_CHECKING:
     from canlens.measures.discovering.slots import Slots
     from canlens.plan import Mark
     from canlens.signals import Floats
+    from canlens.streams import Streams
     from canlens.trace import Bools, Trace
 
 BUSY_A_SLOT = 40
@@ -142,7 +142,7 @@ def search(trace: Trace, marks: Sequence[Mark]) -> Search:
     segment = int(np.bincount(trace.segment - trace.segment.min()).argmax() + trace.segment.min())
     own = trace.time_s[trace.segment == segment]
     span_s = float(own.min()), float(own.max())
-    together = streams(trace)
+    together = trace.streams
     plain_s = plain_offset(trace, marks, span_s)
     every = slots_of(marks, offset_s=plain_s)
     limits = _limits(trace, every, span_s[0])
