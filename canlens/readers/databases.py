@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import gc
+import heapq
+import logging
+import math
 import shutil
 import tempfile
 import warnings
@@ -36,7 +39,7 @@ def read_sqlite(opened: Opened) -> Trace:
     with _on_disk(opened, ".db") as path:
         reader = SqliteReader(str(path))
         try:
-            _take_all(out, reader)
+            _take_all(out, guarded(reader))
         finally:
             reader.stop()
     return finish(out, opened, "sqlite", can_hold_errors=True)
@@ -48,22 +51,34 @@ def read_mf4(opened: Opened) -> Trace:
         raise LogError(opened.name, "is an MF4 file; reading it needs a further package: pip install 'canlens[mf4]'.")
     out = MessageList(channel_of=lambda channel: "" if channel is None else str(channel), has_classes=False)
     with _on_disk(opened, ".mf4") as path:
-        reader = _mf4_reader(path)
+        with _quiet():
+            reader = _mf4_reader(path)
         if isinstance(reader, str):
             raise LogError(
                 opened.name, f"the MF4 file cannot be opened ({reader}): it is cut off or damaged. Copy it again."
             )
         try:
-            _take_all(out, reader)
+            with _quiet():
+                _take_all(out, _merged(reader))
         finally:
             reader.stop()
     return finish(out, opened, "mf4", can_hold_errors=True)
 
 
+def _mf4_trouble() -> tuple[type[Exception], ...]:
+    """Return what asammdf raises of its own, and the faster unpacker that it takes where it is installed."""
+    from asammdf.blocks.utils import MdfException  # noqa: PLC0415 – seconds that only readers of such files pay
+
+    if find_spec("isal") is None:
+        return (MdfException,)
+    from isal.igzip_lib import IsalError  # noqa: PLC0415 – as above
+
+    return MdfException, IsalError
+
+
 def _mf4_reader(path: Path) -> MF4Reader | str:
     """Open an MF4 file, or say why that cannot be; an object of a damaged file would complain as it goes."""
     from asammdf.blocks.mdf_v4 import MDF4  # noqa: PLC0415 – seconds that only readers of such files pay
-    from asammdf.blocks.utils import MdfException  # noqa: PLC0415 – as above
     from can.io.mf4 import MF4Reader  # noqa: PLC0415 – as above
 
     foreign: Any = MDF4
@@ -72,15 +87,43 @@ def _mf4_reader(path: Path) -> MF4Reader | str:
     with warnings.catch_warnings(action="ignore", category=ResourceWarning):  # asammdf leaves a damaged file open
         try:
             return MF4Reader(str(path))
-        except (*TROUBLE, MdfException) as error:
+        except (*TROUBLE, *_mf4_trouble()) as error:
             return str(error) or type(error).__name__
         finally:
             gc.collect()
             foreign.__del__ = farewell
 
 
-def _take_all(out: MessageList, messages: Iterable[Message]) -> None:
-    for number, message in enumerate(guarded(messages), 1):
+def _merged(reader: MF4Reader) -> Iterator[Message | str]:
+    """Yield the messages of all groups by time; python-can would end all of them where one is damaged."""
+    foreign: Any = reader
+    groups = [group.channel_group for group in foreign._mdf.groups]  # noqa: SLF001 – python-can has no way to ask
+    flags = [group.flags for group in groups]
+    trouble = _mf4_trouble()
+    parts = []
+    for at, own in enumerate(flags):
+        for other, group in enumerate(groups):
+            group.flags = own if other == at else 0  # no events of a bus: passed over
+        parts.append(guarded(iter(reader), *trouble))
+    for group, own in zip(groups, flags, strict=True):
+        group.flags = own
+    return heapq.merge(*parts, key=lambda part: math.inf if isinstance(part, str) else part.timestamp)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep asammdf from writing to the terminal what is told as a problem."""
+    logger = logging.getLogger("asammdf")
+    before = logger.disabled
+    logger.disabled = True
+    try:
+        yield
+    finally:
+        logger.disabled = before
+
+
+def _take_all(out: MessageList, messages: Iterable[Message | str]) -> None:
+    for number, message in enumerate(messages, 1):
         wrong = message if isinstance(message, str) else out.add(message, number)
         if wrong:
             found = "a record that python-can cannot read" if isinstance(message, str) else "a record"
@@ -90,7 +133,7 @@ def _take_all(out: MessageList, messages: Iterable[Message]) -> None:
 @contextmanager
 def _on_disk(opened: Opened, suffix: str) -> Iterator[Path]:
     """Give the plain bytes a path."""
-    if opened.path is not None:
+    if opened.path is not None and opened.path.is_file():  # a pipe has a name but can be read only once
         yield opened.path
         return
     with tempfile.TemporaryDirectory() as folder:

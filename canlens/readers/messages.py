@@ -131,15 +131,15 @@ def _dlc(message: Message, payload: bytes, kind: Kind) -> int:
     return int(FD_DLC[length])
 
 
-def guarded(messages: Iterable[Message]) -> Iterator[Message | str]:
-    """Yield messages; where python-can gives up, say why and end."""
+def guarded(messages: Iterable[Message], *further: type[Exception]) -> Iterator[Message | str]:
+    """Yield messages; where python-can gives up, by ``further`` exceptions too, say why and end."""
     iterator = iter(messages)
     while True:
         try:
             message = next(iterator)
         except StopIteration:
             return
-        except TROUBLE as error:
+        except (*TROUBLE, *further) as error:
             yield str(error) or type(error).__name__
             return
         yield message

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import gc
+import hashlib
 import io
+import os
+import threading
 from typing import TYPE_CHECKING
 
 import can
@@ -95,3 +98,34 @@ def test_without_the_extra_the_sentence_names_it(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(databases, "find_spec", lambda _: None)
     with pytest.raises(LogError, match="mf4"):
         open_trace(io.BytesIO(b"MDF     4.10    " + bytes(200)))
+
+
+def test_a_damaged_block_of_packed_frames_costs_only_the_frames_of_its_kind(
+    written: tuple[Path, list[can.Message]], capfd: pytest.CaptureFixture[str]
+) -> None:
+    path, messages = written
+    content = bytearray(path.read_bytes())
+    place = content.find(b"##DZ") + 56  # behind the header of the block, inside its packed bytes (ASAM MDF 4.1, DZ)
+    content[place : place + 12] = bytes(12)
+    trace = open_trace(io.BytesIO(bytes(content)))
+    kinds = {message.is_remote_frame for message in messages}
+    remote = sum(message.is_remote_frame for message in messages)
+    assert kinds == {False, True}
+    assert len(trace) in {remote, COUNT - remote}
+    assert len(trace.problems) == 1
+    assert trace.problems[0].count == 1
+    assert capfd.readouterr().err == ""
+
+
+def test_a_pipe_that_has_a_name_is_read_like_standard_input(
+    written: tuple[Path, list[can.Message]], tmp_path: Path
+) -> None:
+    content = written[0].read_bytes()
+    pipe = tmp_path / "pipe.mf4"
+    os.mkfifo(pipe)
+    writer = threading.Thread(target=pipe.write_bytes, args=(content,))
+    writer.start()
+    trace = open_trace(pipe)
+    writer.join()
+    assert len(trace) == COUNT
+    assert trace.source.sha256 == hashlib.sha256(content).hexdigest()
