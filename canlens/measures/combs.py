@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -132,15 +133,10 @@ def _followed(time_ns: Floats, start: int, cycle_ns: float) -> Comb:
     end_ns = times[-1] + near
     while (due_ns := due_ns + cycle_ns) <= end_ns:
         number += 1
-        while at + 1 < len(times) and times[at + 1] < due_ns - near:
-            at += 1
-        nearest = None
-        ahead = at + 1
-        while ahead < len(times) and times[ahead] <= due_ns + near:
-            if nearest is None or abs(times[ahead] - due_ns) < abs(times[nearest] - due_ns):
-                nearest = ahead
-            ahead += 1
-        if nearest is not None:
+        nearest = bisect_left(times, due_ns, at + 1)
+        if nearest == len(times) or (nearest - 1 > at and due_ns - times[nearest - 1] <= times[nearest] - due_ns):
+            nearest -= 1
+        if nearest > at and abs(times[nearest] - due_ns) <= near:
             member[nearest] = True
             hits.append((number, times[nearest]))
             due_ns += FOLLOWING * (times[nearest] - due_ns)

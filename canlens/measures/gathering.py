@@ -73,8 +73,8 @@ def evidence(
     rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
     looked_at = np.union1d(_identifiers(plan), rate.too_often)
     with workers(len(trace)) as beside:  # the load and the judging share nothing, and numpy lets both run at once
-        told = beside.submit(message_side, chosen, plan.database, only=looked_at)
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
+        told = beside.submit(message_side, chosen, plan.database, only=looked_at)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
         recorded = replace(recorded, marked_s=_slots(marks, offset_s))

@@ -89,7 +89,8 @@ def flash(
     ends_s = np.append(flashing.time_s[1:], flashing.end_s)
     slowest_hz = max(wanted_hz - tolerance_hz, wanted_hz / 2)
     changes = np.flatnonzero(value[1:] != value[:-1]) + 1
-    at_once = len(changes) > 0 and not changes_on_the_beat(time_s, changes, interval_s)
+    apart_s = time_s[changes] - time_s[changes - 1]
+    at_once = len(changes) > 0 and not changes_on_the_beat(apart_s, interval_s, rows=len(time_s))
     interval_s = 0.0 if at_once else interval_s
     need_s = PERIODS_NEEDED / slowest_hz + 2 * interval_s
     too_coarse = interval_s * wanted_hz * ROWS_PER_FLASH > 1

@@ -120,7 +120,11 @@ def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Steps:
 
 
 def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools]) -> Steps:
-    """Return the first row of each run of true rows whose median value is wrong."""
+    """Return the first row of each run of true rows whose median value is wrong: above a limit, or below one."""
     starts, stops = runs(mask)
-    kept = starts[is_wrong(medians(signal.value, starts, stops))]
-    return Steps(signal.line[kept], signal.time_s[kept])
+    before = np.append(0, np.cumsum(is_wrong(signal.value)))
+    wrong = before[stops] - before[starts]
+    is_kept = wrong == stops - starts
+    mixed = np.flatnonzero((wrong > 0) & ~is_kept)  # only there need the median be known to tell its side of the limit
+    is_kept[mixed] = is_wrong(medians(signal.value, starts[mixed], stops[mixed]))
+    return Steps(signal.line[starts[is_kept]], signal.time_s[starts[is_kept]])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -40,14 +41,10 @@ def in_step(tracks: Mapping[str, Track], *, within_s: Mapping[str, float]) -> di
     within_s
         Answer time of each [s]: so much, and one interval of their messages, may lie between outputs in step.
     """
-    return {
-        name: tuple(
-            other
-            for other, track in tracks.items()
-            if other == name
-            or not told_apart(
-                own, track, longer_than_s=max(within_s[name], within_s[other]) + max(own.slack_s, track.slack_s)
-            )
-        )
-        for name, own in tracks.items()
-    }
+    alike = {name: {name} for name in tracks}
+    for (name, own), (other, track) in combinations(tracks.items(), 2):
+        longer_than_s = max(within_s[name], within_s[other]) + max(own.slack_s, track.slack_s)
+        if not told_apart(own, track, longer_than_s=longer_than_s):
+            alike[name].add(other)
+            alike[other].add(name)
+    return {name: tuple(each for each in tracks if each in own) for name, own in alike.items()}

@@ -9,7 +9,7 @@ import numpy as np
 
 from canlens.measures.sleep import places_at
 from canlens.plan.rule import OFF, ON
-from canlens.trace import Kind
+from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -57,7 +57,9 @@ def rest(
     ]
     late = np.zeros(0, np.intp)
     if off_s is not None and planned.quiet_after_s is not None:
-        late = np.flatnonzero((trace.time_s > off_s + planned.quiet_after_s) & (trace.kind != Kind.ERROR))
+        limit_ns = trace.start_ns + round((off_s + planned.quiet_after_s) * NANOSECONDS_PER_SECOND)
+        late = np.flatnonzero(trace.time_ns > limit_ns)
+        late = late[trace.kind[late] != Kind.ERROR]
     return replace(
         quiet,
         off_s=off_s,

@@ -79,16 +79,21 @@ def silences(trace: Trace, channel: int, *, longer_than_s: float) -> tuple[Rows,
         Rows of the frames before and after each silence, intp (k,).
     """
     limit_ns = longer_than_s * NANOSECONDS_PER_SECOND
-    befores: list[Rows] = []
-    afters: list[Rows] = []
-    last = np.zeros(0, np.intp)
+    none = np.zeros(0, np.intp)
+    befores, afters, last = [none], [none], none
     for start in range(0, len(trace), BLOCK):
-        rows = np.append(last, start + _frames(trace, channel, slice(start, start + BLOCK)))
-        long = np.flatnonzero(np.diff(trace.time_ns[rows]) > limit_ns)
-        befores.append(rows[long])
-        afters.append(rows[long + 1])
-        last = rows[-1:]
-    return np.concatenate([last[:0], *befores]), np.concatenate([last[:0], *afters])
+        part = slice(start, start + BLOCK)
+        rows = _frames(trace, channel, part)
+        stamp_ns = trace.time_ns[part]
+        stamp_ns = stamp_ns if len(rows) == len(stamp_ns) else stamp_ns[rows]
+        if len(last) and len(rows) and stamp_ns[0] - trace.time_ns[last[0]] > limit_ns:
+            befores.append(last)
+            afters.append(start + rows[:1])
+        long = np.flatnonzero(stamp_ns[1:] - stamp_ns[:-1] > limit_ns)
+        befores.append(start + rows[long])
+        afters.append(start + rows[long + 1])
+        last = start + rows[-1:] if len(rows) else last
+    return np.concatenate(befores), np.concatenate(afters)
 
 
 def _frames(trace: Trace, channel: int, part: slice = slice(None)) -> Rows:
@@ -110,8 +115,10 @@ def quiet(trace: Trace, found: Awake, database: Database, *, stops: tuple[Stop, 
         Shorter silences.
     """
     frames = np.flatnonzero(trace.kind != Kind.ERROR)
-    backwards = np.flatnonzero((np.diff(trace.time_ns) < 0) & (np.diff(trace.segment) == 0)) + 1
-    last = frames[np.argmax(trace.time_ns[frames])] if len(frames) else None
+    stamp_ns = trace.time_ns if len(frames) == len(trace) else trace.time_ns[frames]
+    last = frames[np.argmax(stamp_ns)] if len(frames) else None
+    backwards = np.flatnonzero(trace.time_ns[1:] < trace.time_ns[:-1]) + 1
+    backwards = backwards[trace.segment[backwards] == trace.segment[backwards - 1]]
     return QuietEvidence(
         last=None if last is None else speaker(trace, int(last), database),
         wakes=tuple(

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from canlens.plan import Condition, Rule
     from canlens.signals import Floats, Signal
-    from canlens.trace import Bools, Ints
+    from canlens.trace import Bools, Ints, Rows
 
     Column = npt.NDArray[np.int64] | npt.NDArray[np.uint64] | npt.NDArray[np.float64] | npt.NDArray[np.object_]
 
@@ -24,8 +24,9 @@ REGULAR_SPREAD = 1.5
 jitter of a healthy bus stay well inside it, event-driven messages far outside)."""
 REGULAR_ROWS = 20
 """Fewer rows than this do not tell a rhythm."""
-ENOUGH_INTERVALS = 20_000
-"""Of a longer recording every so many intervals are looked at; the quantiles of that many are good to a per cent."""
+ENOUGH_INTERVALS = 5_000
+"""Of a longer recording every so many intervals are looked at; that many tell a quantile's share to a third of a per
+cent."""
 BRIDGE_INTERVALS = 3
 """A stretch of rows that say nothing is bridged when it lasts no longer than this many intervals."""
 SILENCE_INTERVALS = 10
@@ -160,22 +161,78 @@ def track(
     """
     rhythm = rhythm or Rhythm.of(time_s)
     time_s, interval_s = rhythm.time_s, rhythm.interval_s
-    rows_s = time_s
-    if (states == UNKNOWN).any():
-        rows_s = time_s[states != UNKNOWN]
-    on_changes = not may_be_cyclic and _nearly_all(int(np.count_nonzero(states[1:] != states[:-1])), len(states))
-    has_gaps = rhythm.has_gaps or bool(len(time_s) and end_s - time_s[-1] > rhythm.hold_s)
-    if has_gaps and not on_changes:
-        time_s, states, line = _mark_silences(time_s, states, line, hold_s=rhythm.hold_s, end_s=end_s)
-    if len(rows_s) != len(time_s):
-        keep = _bridged(time_s, states, BRIDGE_INTERVALS * interval_s, end_s)
-        time_s, states, line = time_s[keep], states[keep], line[keep]
+    if not len(states):
+        return Track.empty(end_s)
     changes = np.flatnonzero(states[1:] != states[:-1]) + 1
-    step = np.append(0, changes) if len(states) else changes
-    before_s = np.append(-np.inf, time_s[changes - 1]) if len(states) else time_s
-    on_beat = changes_on_the_beat(time_s, step, interval_s, may_be_cyclic=may_be_cyclic)
+    on_changes = not may_be_cyclic and _nearly_all(len(changes), len(states))
+    runs = _Runs.of(time_s, states, line, np.append(0, changes))
+    if not on_changes and (rhythm.has_gaps or end_s - time_s[-1] > rhythm.hold_s):
+        silent = np.flatnonzero(np.diff(np.append(time_s, end_s)) > rhythm.hold_s)
+        runs = _Runs.of(time_s, states, line, np.union1d(runs.row, silent[silent < len(states) - 1] + 1))
+        runs = runs.with_silences(silent, time_s[silent] + rhythm.hold_s, line[silent])
+    rows_s = time_s
+    if (runs.states == UNKNOWN).any():
+        rows_s = time_s[states != UNKNOWN]
+        runs = runs.bridged(BRIDGE_INTERVALS * interval_s, end_s)
+    step = np.append(0, np.flatnonzero(runs.states[1:] != runs.states[:-1]) + 1)
+    first_s, before_s = runs.first_s[step], np.append(-np.inf, runs.last_s[step[1:] - 1])
+    on_beat = changes_on_the_beat(
+        first_s[1:] - before_s[1:], interval_s, rows=int(runs.rows.sum()), may_be_cyclic=may_be_cyclic
+    )
     slack_s = interval_s if on_beat else 0.0
-    return Track(time_s[step], states[step], line[step], before_s, end_s, rows_s, slack_s)
+    return Track(first_s, runs.states[step], runs.line[step], before_s, end_s, rows_s, slack_s)
+
+
+class _Runs(NamedTuple):
+    """Rows of one state that follow each other: k runs.
+
+    Attributes
+    ----------
+    row
+        intp (k,): the first row of each.
+    first_s, last_s
+        float64 (k,): time of its first and of its last row [s].
+    states, line
+        int8, int64 (k,): its state, and the line of its first row.
+    rows
+        int64 (k,): how many rows it has.
+    """
+
+    row: Rows
+    first_s: Floats
+    last_s: Floats
+    states: States
+    line: Ints
+    rows: Ints
+
+    @classmethod
+    def of(cls, time_s: Floats, states: States, line: Ints, row: Rows) -> _Runs:
+        """Put rows together that lie between those at which runs begin."""
+        end = np.append(row[1:], len(states))
+        return cls(row, time_s[row], time_s[end - 1], states[row], line[row], end - row)
+
+    def with_silences(self, silent: Rows, from_s: Floats, line: Ints) -> _Runs:
+        """Insert an unknown row after each row behind which a cyclic message stayed away; each ends a run."""
+        at = np.searchsorted(self.row, silent, "right")
+        return _Runs(
+            np.insert(self.row, at, silent),
+            np.insert(self.first_s, at, from_s),
+            np.insert(self.last_s, at, from_s),
+            np.insert(self.states, at, np.int8(UNKNOWN)),
+            np.insert(self.line, at, line),
+            np.insert(self.rows, at, 1),
+        )
+
+    def bridged(self, bridge_s: float, end_s: float) -> _Runs:
+        """Leave out short stretches that say nothing, but for one at the end."""
+        edge = np.diff(np.concatenate(([False], self.states == UNKNOWN, [False])).astype(np.int8))
+        start, stop = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+        short = (np.append(self.first_s, end_s)[stop] - self.first_s[start] <= bridge_s) & (stop < len(self.states))
+        depth = np.zeros(len(self.states) + 1, np.int64)
+        depth[start[short]] = 1
+        depth[stop[short]] = -1
+        kept = np.cumsum(depth[:-1]) == 0
+        return _Runs(*(column[kept] for column in self))
 
 
 def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
@@ -222,57 +279,28 @@ def _is_in(column: Column, values: Sequence[float]) -> Bools:
     return found
 
 
-def _mark_silences(
-    time_s: Floats, states: States, line: Ints, *, hold_s: float, end_s: float
-) -> tuple[Floats, States, Ints]:
-    """Insert an unknown row where a cyclic message stays away for longer than ``hold_s``, also before the end."""
-    gap = np.flatnonzero(np.diff(np.append(time_s, end_s)) > hold_s)
-    return (
-        np.insert(time_s, gap + 1, time_s[gap] + hold_s),
-        np.insert(states, gap + 1, np.int8(UNKNOWN)),
-        np.insert(line, gap + 1, line[gap]),
-    )
-
-
-def _bridged(time_s: Floats, states: States, bridge_s: float, end_s: float) -> Ints:
-    """Return the rows to keep: all but short stretches that say nothing."""
-    silent = states == UNKNOWN
-    if not silent.any():
-        return np.arange(len(states))
-    edge = np.diff(np.concatenate(([False], silent, [False])).astype(np.int8))
-    start, stop = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
-    after_s = np.append(time_s, end_s)
-    short = (after_s[stop] - time_s[start] <= bridge_s) & (stop < len(states))
-    drop = np.zeros(len(states) + 1, np.int64)
-    np.add.at(drop, start[short], 1)
-    np.add.at(drop, stop[short], -1)
-    return np.flatnonzero(np.cumsum(drop[:-1]) == 0)
-
-
-def changes_on_the_beat(time_s: Floats, step: Ints, interval_s: float, *, may_be_cyclic: bool = True) -> bool:
+def changes_on_the_beat(apart_s: Floats, interval_s: float, *, rows: int, may_be_cyclic: bool = True) -> bool:
     """Tell whether changes wait for the message's rhythm (true) or are sent at once (false).
 
     Where nearly every row is a change, and rows come at uneven intervals, the message is sent on changes only.
 
     Parameters
     ----------
-    time_s
-        float64 (n,): times of all rows [s].
-    step
-        Rows that changed something; row 0 does not count.
+    apart_s
+        float64 (k,): how long after the row before each change came [s].
     interval_s
         Typical interval of the rows [s].
+    rows
+        How many rows there are.
     may_be_cyclic
         Whether rows at even intervals may be a rhythm though nearly every one is a change.
     """
-    changes = step[step > 0]
-    if not len(changes) or not interval_s:
+    if not len(apart_s) or not interval_s:
         return bool(interval_s)
-    apart = time_s[changes] - time_s[changes - 1]
-    uneven = apart.max() > REGULAR_SPREAD * interval_s or apart.min() * REGULAR_SPREAD < interval_s
-    if (uneven or not may_be_cyclic) and _nearly_all(len(changes), len(time_s)):
+    uneven = apart_s.max() > REGULAR_SPREAD * interval_s or apart_s.min() * REGULAR_SPREAD < interval_s
+    if (uneven or not may_be_cyclic) and _nearly_all(len(apart_s), rows):
         return False
-    return bool(np.mean(np.abs(apart - interval_s) <= ON_THE_BEAT * interval_s) > 0.5)  # noqa: PLR2004 – the majority
+    return bool(np.mean(np.abs(apart_s - interval_s) <= ON_THE_BEAT * interval_s) > 0.5)  # noqa: PLR2004 – the majority
 
 
 def _nearly_all(changes: int, rows: int) -> bool:

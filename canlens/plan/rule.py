@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -124,6 +125,10 @@ class Rule:
             The controls that can change the result, sorted; the result for each of their settings, a byte
             each, as :meth:`table` orders them.
         """
+        return self._meaning
+
+    @cached_property
+    def _meaning(self) -> tuple[tuple[str, ...], bytes]:
         rule: Rule = self
         for name in self.controls:
             off, on = rule.with_fixed(name, state=OFF), rule.with_fixed(name, state=ON)

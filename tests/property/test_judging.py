@@ -261,9 +261,13 @@ def test_a_longer_answer_time_leaves_no_fewer_answered(
     shown = track_of([(0, 0), *((at, row % 2) for row, at in enumerate((t for s in output for t in s), 1))], end_s=60)
     short = answers(asked, shown, within_s=within_s, run_on_s=run_on_s)
     long = answers(asked, shown, within_s=within_s + 0.5, run_on_s=run_on_s)
-    assert len(long.unasked) <= len(short.unasked)
+    # a rise that answered late, or an exercise too short to tell, is nobody's once that exercise is owed no answer
+    late_s = short.late.time_s + short.late_s
+    newly_unasked = set(long.unasked.time_s.tolist()) - set(short.unasked.time_s.tolist())
+    to_nobody = [at for at in newly_unasked if not np.isclose(late_s, at).any()]
+    assert len(to_nobody) <= len(set(short.too_short.time_s.tolist()) - set(long.too_short.time_s.tolist()))
     in_time = {float(at) for at in short.answered.time_s}
     still_on = {float(at) for at in long.answered.time_s} | {float(at) for at in long.held.time_s}
     gone = in_time - still_on
     for at in gone:
-        assert shown.at(np.array([at + within_s + 0.5]))[0] == 0
+        assert shown.at(np.array([at + within_s + 0.5 + 1e-9]))[0] == 0
