@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
     from canlens.streams import Streams
     from canlens.trace import Bools, Ints, Rows, Trace
+
+Number = TypeVar("Number", np.int64, np.float64)
 
 GAP_CYCLES = 1.75
 """From so many cycles on a message stayed away: one frame is missing, less what jitter may take."""
@@ -246,23 +248,22 @@ def _deviation(length_ns: Ints, start: Ints, median_ns: Floats) -> Floats:
     """Return the standard deviation of each stream's intervals [ns]; 0 with fewer than two."""
     count = np.diff(start)
     off: Floats = length_ns.astype(np.float64) - np.repeat(median_ns, count)
-    mean = _sums(off, start) / np.maximum(count, 1)
-    square = _sums(off * off, start) - count * mean**2
+    mean = _sums(off, start, np.float64) / np.maximum(count, 1)
+    square = _sums(off * off, start, np.float64) - count * mean**2
     return np.asarray(np.sqrt(np.maximum(square, 0) / np.maximum(count - 1, 1)), np.float64)
 
 
 def _number(which: Bools, start: Ints) -> Ints:
     """Count the chosen intervals of each stream."""
-    before = np.append(0, np.cumsum(which))
-    return np.diff(before[start])
+    return _sums(which, start, np.int64)
 
 
-def _sums(values: Floats, start: Ints) -> Floats:
+def _sums(values: Bools | Floats, start: Ints, kind: type[Number]) -> npt.NDArray[Number]:
     """Add up the values of each stream; 0 where it has none."""
-    out = np.zeros(len(start) - 1)
+    out = np.zeros(len(start) - 1, kind)
     filled = np.flatnonzero(np.diff(start))
     if len(filled):
-        out[filled] = np.add.reduceat(values, start[filled])
+        out[filled] = np.add.reduceat(values, start[filled], dtype=kind)
     return out
 
 

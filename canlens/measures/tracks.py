@@ -166,13 +166,12 @@ def track(
     changes = np.flatnonzero(states[1:] != states[:-1]) + 1
     on_changes = not may_be_cyclic and _nearly_all(len(changes), len(states))
     runs = _Runs.of(time_s, states, line, np.append(0, changes))
+    rows_s = time_s[states != UNKNOWN] if (runs.states == UNKNOWN).any() else time_s
     if not on_changes and (rhythm.has_gaps or end_s - time_s[-1] > rhythm.hold_s):
         silent = np.flatnonzero(np.diff(np.append(time_s, end_s)) > rhythm.hold_s)
         runs = _Runs.of(time_s, states, line, np.union1d(runs.row, silent[silent < len(states) - 1] + 1))
         runs = runs.with_silences(silent, time_s[silent] + rhythm.hold_s, line[silent])
-    rows_s = time_s
     if (runs.states == UNKNOWN).any():
-        rows_s = time_s[states != UNKNOWN]
         runs = runs.bridged(BRIDGE_INTERVALS * interval_s, end_s)
     step = np.append(0, np.flatnonzero(runs.states[1:] != runs.states[:-1]) + 1)
     first_s, before_s = runs.first_s[step], np.append(-np.inf, runs.last_s[step[1:] - 1])
