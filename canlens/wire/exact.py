@@ -31,8 +31,8 @@ Element = TypeVar("Element", bound=np.generic)
 
 REMOTE, ERROR = 1, 2  # of a frame's ``kind``
 
-_BLOCK_ROWS = 1 << 17  # planes of 16 kB: they stay in the cache, and numpy's cost per call does not show
-_STRETCH = 1 << 19  # rows that are sorted by form at once, so that memory stays small
+_BLOCK_ROWS = 1 << 18  # planes of 32 kB: they stay in the cache, and numpy's cost per call does not show
+_STRETCH = 1 << 20  # rows that are sorted by form at once, so that memory stays small
 _NO_FORM = 64
 _WIDE = 8  # bytes of a payload that lie in ``first8``
 
