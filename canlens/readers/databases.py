@@ -71,9 +71,10 @@ def _mf4_trouble() -> tuple[type[Exception], ...]:
 
     if find_spec("isal") is None:
         return (MdfException,)
-    from isal.igzip_lib import IsalError  # noqa: PLC0415 – as above
+    from isal import igzip_lib  # noqa: PLC0415 – as above
 
-    return MdfException, IsalError
+    foreign: Any = igzip_lib
+    return MdfException, foreign.IsalError
 
 
 def _mf4_reader(path: Path) -> MF4Reader | str:
@@ -87,7 +88,7 @@ def _mf4_reader(path: Path) -> MF4Reader | str:
     with warnings.catch_warnings(action="ignore", category=ResourceWarning):  # asammdf leaves a damaged file open
         try:
             return MF4Reader(str(path))
-        except (*TROUBLE, *_mf4_trouble()) as error:
+        except TROUBLE + _mf4_trouble() as error:
             return str(error) or type(error).__name__
         finally:
             gc.collect()

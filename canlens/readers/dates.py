@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Final
 
 from canlens.readers.grammar import LONGEST_LINE
-from canlens.readers.opening import STEP, Remade
+from canlens.readers.remaking import STEP, Remade
 
 DATE: Final = re.compile(
     rb"^([^\S\n]*\(\s*)([0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}:[0-9]{2})([.,][0-9]{1,9}\s*\))", re.MULTILINE

@@ -139,7 +139,7 @@ def guarded(messages: Iterable[Message], *further: type[Exception]) -> Iterator[
             message = next(iterator)
         except StopIteration:
             return
-        except (*TROUBLE, *further) as error:
+        except TROUBLE + further as error:
             yield str(error) or type(error).__name__
             return
         yield message

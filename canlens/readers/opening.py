@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-import bz2
 import codecs
 import hashlib
 import io
-import lzma
 import sys
-import zipfile
-import zlib
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO, Final, Protocol, Self
+from typing import TYPE_CHECKING, BinaryIO, Final, Self
 
 from canlens.errors import LogError
-from canlens.trace import Problem
+from canlens.readers.packing import unpacked
+from canlens.readers.remaking import STEP, Remade
+
+if TYPE_CHECKING:
+    from canlens.trace import Problem
 
 HEAD: Final = 4096
 """Bytes by which a format is recognised."""
-STEP: Final = 1 << 18
+LAYERS: Final = 3
+"""Times that a recording may have been packed."""
 STANDARD_INPUT: Final = "-"
 
 Source = str | Path | BinaryIO
@@ -29,22 +30,6 @@ Progress = Callable[[int, int | None], None]
 """Is told now and then how many bytes of the file have been read, and of how many; ``None``: that is not known."""
 
 
-class _Unpacker(Protocol):
-    """What zlib, bz2 and lzma have in common."""
-
-    @property
-    def eof(self) -> bool: ...
-    @property
-    def unused_data(self) -> bytes: ...
-    def decompress(self, data: bytes, /) -> bytes: ...
-
-
-PACKED: Final[tuple[tuple[bytes, str, Callable[[], _Unpacker]], ...]] = (
-    (b"\x1f\x8b", "gzip", lambda: zlib.decompressobj(wbits=31)),
-    (b"\xfd7zXZ\x00", "xz", lzma.LZMADecompressor),
-    (b"BZh", "bzip2", bz2.BZ2Decompressor),
-)
-ZIP: Final = b"PK\x03\x04"
 ENCODED: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -121,66 +106,6 @@ class _Hashed(io.RawIOBase):
         return self._hash.hexdigest()
 
 
-class Remade(io.RawIOBase):
-    """A stream made anew from another, a step at a time; what is ready waits until it is asked for."""
-
-    def __init__(self) -> None:
-        self._ready = b""
-        self._ended = False
-
-    def readable(self) -> bool:
-        """Tell that it can be read."""
-        return True
-
-    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
-        """Fill a buffer as far as there is anything; return the number of bytes, 0 at the end."""
-        while not self._ready and not self._ended:
-            self._more()
-        count = min(len(buffer), len(self._ready))
-        buffer[:count] = self._ready[:count]
-        self._ready = self._ready[count:]
-        return count
-
-    def _more(self) -> None:
-        """Make more of it ready, or tell that it has ended."""
-        raise NotImplementedError
-
-
-class _Unpacked(Remade):
-    """The unpacked form of a packed stream; damage ends it and is noted."""
-
-    def __init__(
-        self, packed: io.BufferedIOBase, kind: str, make: Callable[[], _Unpacker], problems: list[Problem]
-    ) -> None:
-        super().__init__()
-        self._packed = packed
-        self._kind = kind
-        self._make = make
-        self._unpacker = make()
-        self._problems = problems
-
-    def _more(self) -> None:
-        data = self._packed.read(STEP)
-        if self._unpacker.eof:
-            data = self._unpacker.unused_data + data
-            data = data.lstrip(b"\0")
-            if not data:
-                self._ended = True
-                return
-            self._unpacker = self._make()  # another member follows
-        if not data:
-            self._end("the packed data is cut off")
-            return
-        try:
-            self._ready = self._unpacker.decompress(data)
-        except (zlib.error, lzma.LZMAError, OSError, EOFError) as error:
-            self._end(f"the packed data is damaged ({error})")
-
-    def _end(self, found: str) -> None:
-        self._ended = True
-        self._problems.append(Problem(0, found, f"{self._kind} data that unpacks to its end"))
-
-
 class _Decoded(Remade):
     """Encoded text as UTF-8."""
 
@@ -218,14 +143,12 @@ def _unpacked(name: str, stream: BinaryIO, path: Path | None, progress: Progress
     problems: list[Problem] = []
     plain: io.BufferedIOBase = io.BufferedReader(raw, STEP)
     head = _peek(plain, name)
-    if head.startswith(ZIP):
-        plain, path = _only_member(plain, name), None
-        head = _peek(plain, name)
-    for magic, kind, make in PACKED:
-        if head.startswith(magic):
-            plain, path = io.BufferedReader(_Unpacked(plain, kind, make, problems), STEP), None
-            head = _peek(plain, name)
+    for _ in range(LAYERS):
+        inner = unpacked(plain, head, name, problems)
+        if inner is None:
             break
+        plain, path = inner, None
+        head = _peek(plain, name)
     encoding = _encoding_of(head)
     if encoding:
         plain, path = io.BufferedReader(_Decoded(plain, encoding), STEP), None
@@ -237,6 +160,8 @@ def _stream_of(source: Source) -> tuple[str, BinaryIO, Path | None]:
     if not isinstance(source, str | Path):
         return str(getattr(source, "name", "")), source, None
     if str(source) == STANDARD_INPUT:
+        if not hasattr(sys.stdin, "buffer"):  # a program without a terminal may have none
+            raise LogError(STANDARD_INPUT, "standard input is closed. Name a file, or lead a recording into it.")
         return STANDARD_INPUT, sys.stdin.buffer, None
     path = Path(source)
     try:
@@ -270,19 +195,3 @@ def _encoding_of(head: bytes) -> str:
         if not any(sample[::2]) and all(sample[1::2]):
             return "utf-16-be"
     return ""
-
-
-def _only_member(packed: io.BufferedIOBase, name: str) -> io.BufferedIOBase:
-    """Return the one file of a zip archive."""
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(packed.read()))
-        members = [member for member in archive.infolist() if not member.is_dir()]
-        if len(members) != 1:
-            names = ", ".join(member.filename for member in members[:5]) or "none"
-            raise LogError(
-                name, f"expected an archive with one recording, found {len(members)} files ({names}). Unpack it."
-            )
-        data = archive.read(members[0])
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError, OSError) as error:
-        raise LogError(name, f"the zip archive cannot be unpacked: {error}.") from error
-    return io.BufferedReader(io.BytesIO(data), STEP)

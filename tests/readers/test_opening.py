@@ -95,3 +95,9 @@ def test_a_broken_zip_archive_is_told(tmp_path: Path) -> None:
     path.write_bytes(b"PK\x03\x04" + b"x" * 100)
     with pytest.raises(LogError, match="zip"):
         open_trace(path)
+
+
+def test_standard_input_that_is_closed_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", None)
+    with pytest.raises(LogError, match="standard input is closed"):
+        open_trace("-")
