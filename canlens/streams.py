@@ -106,14 +106,23 @@ class Streams:
         intp (k,)
             Empty where the recording has none.
         """
-        found = [
-            self.rows[self.start[number] : self.start[number + 1]]
-            for number in self._of_data.get((identifier, is_extended), ())
-            if channel is None or self.channel[number] == channel
-        ]
+        found = [self.rows[part] for part in self._data_parts(identifier, is_extended=is_extended, channel=channel)]
         if len(found) == 1:
             return found[0]
         return np.sort(np.concatenate(found)) if found else self.rows[:0]
+
+    def data_part(self, identifier: int, *, is_extended: bool, channel: int | None = None) -> slice | None:
+        """Return where in ``rows`` the :meth:`data_rows` lie; None where they are of several channels, or none."""
+        found = self._data_parts(identifier, is_extended=is_extended, channel=channel)
+        return found[0] if len(found) == 1 else None
+
+    def _data_parts(self, identifier: int, *, is_extended: bool, channel: int | None) -> list[slice]:
+        """Return where in ``rows`` each stream of these data frames lies."""
+        return [
+            slice(int(self.start[number]), int(self.start[number + 1]))
+            for number in self._of_data.get((identifier, is_extended), ())
+            if channel is None or self.channel[number] == channel
+        ]
 
     def data_identifiers(self) -> list[tuple[int, bool]]:
         """Return the identifiers of all data frames and whether they are extended, ascending, base ones first."""

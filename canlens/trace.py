@@ -215,6 +215,11 @@ class Trace:
         """The data and remote frames put together by channel and identifier; done once, when first asked for."""
         return streams_of(self.channel, self.identifier, self.is_extended, self.kind)
 
+    @cached_property
+    def words(self) -> npt.NDArray[np.uint64]:
+        """uint64 (m,): the first eight payload bytes of ``streams.rows``, byte 0 the least significant."""
+        return np.ascontiguousarray(self.payload.first8).view("<u8")[:, 0].take(self.streams.rows)
+
     def where(self, rows: Rows | Bools | slice) -> Trace:
         """Return the frames that ``rows`` selects (indices, mask or slice), in file order."""
         columns = {name: getattr(self, name)[rows] for name in COLUMNS}

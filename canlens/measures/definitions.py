@@ -20,8 +20,8 @@ from canlens.definition_evidence import (
 from canlens.measures.byte_orders import swapped_bytes
 from canlens.measures.declared_values import MOST_PLACES, odd_values, places_of
 from canlens.measures.near_misses import near, near_misses, with_same_length
-from canlens.measures.payload_bits import first_move, moved_bits, words
-from canlens.signals import decode_rows, find_rows
+from canlens.measures.payload_bits import first_move, moved_bits
+from canlens.signals import decode, find_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -158,7 +158,6 @@ class _Found:
     odd_values: list[OddValue] = field(default_factory=list)
     swapped: list[SwappedBytes] = field(default_factory=list)
     trace: Trace = field(init=False)
-    short: Words = field(init=False)
 
     def compare_all(self, trace: Trace, database: Database) -> None:
         """Hold all messages against a recording; without frames, or without messages, nothing is said."""
@@ -166,7 +165,7 @@ class _Found:
         if not keys:
             return
         self.has_frames = True
-        self.trace, self.short = trace, words(trace.payload)
+        self.trace = trace
         rows = find_rows(trace, keys)
         for key in keys:
             message = database.with_identifier(key[0], is_extended=key[1])
@@ -179,13 +178,14 @@ class _Found:
     def compare(self, message: Message, rows: Rows) -> None:
         """Hold one message against its frames."""
         usual = self._compare_lengths(message, rows)
-        moved = moved_bits(self.trace.payload, self.short, usual)
-        self._find_uncovered(message, usual, moved)
-        for name, signal in decode_rows(self.trace, message, rows).items():
+        words = self._words(message, usual)
+        moved = moved_bits(self.trace.payload, words, usual)
+        self._find_uncovered(message, usual, words, moved)
+        for signal in decode(self.trace, message).values():
             definition = signal.definition
             is_moving = bool(moved & definition.bits) or len(usual) < len(rows)
             if not is_moving or definition.multiplexer is not None:
-                self._find_still(message, name, signal)
+                self._find_still(message, definition.name, signal)
             self.odd_values += odd_values(self.trace, message, signal, self.accepted.get(signal.path, ()))
             if is_moving and (swapped := swapped_bytes(self.trace, signal, moved)):
                 self.swapped.append(swapped)
@@ -210,14 +210,21 @@ class _Found:
             )
         return usual
 
-    def _find_uncovered(self, message: Message, rows: Rows, moved: int) -> None:
+    def _words(self, message: Message, rows: Rows) -> Words:
+        """Return the first eight payload bytes of some frames of a message."""
+        part = self.trace.streams.data_part(message.identifier, is_extended=message.is_extended)
+        if part is not None and part.stop - part.start == len(rows):
+            return self.trace.words[part]
+        return np.ascontiguousarray(self.trace.payload.first8).view("<u8")[:, 0].take(rows)
+
+    def _find_uncovered(self, message: Message, rows: Rows, words: Words, moved: int) -> None:
         """Note bits that moved where no signal lies, in a message that has signals at all."""
         covered = 0
         for signal in message.signals:
             covered |= signal.bits
         bare = moved & ~covered
         if bare and covered and len(rows) >= LEAST_FRAMES:
-            row = first_move(self.trace.payload, self.short, rows, bare)
+            row = first_move(self.trace.payload, words, rows, bare)
             bits = tuple(bit for bit in range(bare.bit_length()) if bare >> bit & 1)
             self.uncovered.append(UncoveredBits(message.name, bits, places_of(self.trace, np.array([row]))))
 

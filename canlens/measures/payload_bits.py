@@ -15,27 +15,21 @@ SHORT = 8
 """Bytes that the short part of a payload holds."""
 
 
-def words(payload: Payload) -> Words:
-    """Return uint64 (n,): the first eight bytes of each payload, byte 0 the least significant."""
-    return np.ascontiguousarray(payload.first8).view("<u8")[:, 0]
-
-
-def moved_bits(payload: Payload, short: Words, rows: Rows) -> int:
+def moved_bits(payload: Payload, words: Words, rows: Rows) -> int:
     """Return the bits that were 0 in one frame and 1 in another, as a mask; bit n is the DBC bit number n.
 
     Parameters
     ----------
     payload
         Of the recording.
-    short
-        Its :func:`words`.
+    words
+        uint64 (n,): the first eight bytes of the frames, byte 0 the least significant.
     rows
-        Frames of one length.
+        intp (n,): rows of the frames, all of one length.
     """
     if not len(rows):
         return 0
-    own = short.take(rows)
-    mask = int(np.bitwise_or.reduce(own) ^ np.bitwise_and.reduce(own))
+    mask = int(np.bitwise_or.reduce(words) ^ np.bitwise_and.reduce(words))
     if int(payload.length[rows[0]]) > SHORT:
         long = payload.long[np.searchsorted(payload.long_rows, rows)].view("<u8")
         moved = np.bitwise_or.reduce(long, axis=0) ^ np.bitwise_and.reduce(long, axis=0)
@@ -43,10 +37,10 @@ def moved_bits(payload: Payload, short: Words, rows: Rows) -> int:
     return mask
 
 
-def first_move(payload: Payload, short: Words, rows: Rows, bits: int) -> int:
+def first_move(payload: Payload, words: Words, rows: Rows, bits: int) -> int:
     """Return the row in which one of some bits first differs from the first frame; -1 if none ever does.
 
-    ``rows`` are frames of one length, which hold all of the bits.
+    ``words`` and ``rows`` are as for :func:`moved_bits`; the frames hold all of the bits.
     """
     found: list[int] = []
     for place in range(0, bits.bit_length(), 64):
@@ -57,7 +51,7 @@ def first_move(payload: Payload, short: Words, rows: Rows, bits: int) -> int:
             own = payload.long[np.searchsorted(payload.long_rows, rows), place // 8 : place // 8 + 8]
             column = np.ascontiguousarray(own).view("<u8")[:, 0] & part
         else:
-            column = short.take(rows) & part
+            column = words & part
         moved = np.flatnonzero(column != column[0])
         found += moved[:1].tolist()
     return int(rows[min(found)]) if found else -1

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from canlens.signals.extraction import read_raw
 from canlens.signals.frames import Frames, Selection
-from canlens.signals.lookup import Key, find_rows
+from canlens.signals.lookup import channel_index
 from canlens.signals.nouns import Signal
 from canlens.signals.room import Room
 from canlens.signals.scaling import scale
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from canlens.database import Message, SignalDefinition
     from canlens.signals.nouns import Floats
     from canlens.signals.payloads import Payloads
-    from canlens.trace import Rows, Trace
+    from canlens.trace import Trace
 
 
 def decode(trace: Trace, message: Message, *, channel: str | None = None) -> dict[str, Signal]:
@@ -55,47 +55,25 @@ def decode_signals(
     []
     """
     pairs = list(wanted)
-    rows = find_rows(trace, (_key(message) for message, _ in pairs), channel=channel)
+    index = channel_index(trace, channel)
     shortest = int(trace.payload.length.min()) if len(trace) else 0
     room = Room()
     frames: dict[int, Frames] = {}
     decoded: dict[str, Signal] = {}
     for message, definition in pairs:
         if id(message) not in frames:
-            frames[id(message)] = Frames(trace, message, rows[_key(message)], shortest=shortest)
+            frames[id(message)] = _frames(trace, message, shortest=shortest, channel=index)
         path = f"{message.name}.{definition.name}"
         decoded[path] = _Decoded(path, definition, frames[id(message)], room)
     return decoded
 
 
-def decode_rows(trace: Trace, message: Message, rows: Rows) -> dict[str, Signal]:
-    """Decode every signal of one message from its frames, which are known already.
-
-    Parameters
-    ----------
-    trace
-        The recording.
-    message
-        The message.
-    rows
-        intp (k,): rows of its data frames.
-
-    Returns
-    -------
-    dict
-        Name of the signal -> signal; columns are worked out when they are first asked for.
-    """
-    shortest = int(trace.payload.length[rows].min()) if len(rows) else 0
-    frames = Frames(trace, message, rows, shortest=shortest)
-    room = Room()
-    return {
-        definition.name: _Decoded(f"{message.name}.{definition.name}", definition, frames, room)
-        for definition in message.signals
-    }
-
-
-def _key(message: Message) -> Key:
-    return message.identifier, message.is_extended
+def _frames(trace: Trace, message: Message, *, shortest: int, channel: int | None) -> Frames:
+    """Return the frames of a message, of one channel or all."""
+    which, is_extended = message.identifier, message.is_extended
+    rows = trace.streams.data_rows(which, is_extended=is_extended, channel=channel)
+    part = trace.streams.data_part(which, is_extended=is_extended, channel=channel)
+    return Frames(trace, message, rows, shortest=shortest, part=part)
 
 
 class _Decoded(Signal):

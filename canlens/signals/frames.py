@@ -60,10 +60,12 @@ class Frames:
         intp (n,): rows of its data frames.
     shortest
         No payload of the recording is shorter [bytes].
+    part
+        Where the frames lie in ``trace.words``, if they lie there together.
     """
 
-    def __init__(self, trace: Trace, message: Message, rows: Rows, *, shortest: int) -> None:
-        self.payloads = Payloads(trace.payload, rows)
+    def __init__(self, trace: Trace, message: Message, rows: Rows, *, shortest: int, part: slice | None = None) -> None:
+        self.payloads = Payloads(trace, rows, part)
         self._message = message
         self._shortest = shortest
         self._all = Selection(trace, None, rows)

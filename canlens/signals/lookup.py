@@ -31,7 +31,12 @@ def find_rows(trace: Trace, keys: Iterable[Key], *, channel: str | None = None) 
         Key -> intp (k,): rows in file order, empty where the recording has none. Remote frames and error
         records carry no payload and are not among them.
     """
-    index = None
-    if channel is not None:
-        index = trace.channels.index(channel) if channel in trace.channels else -1
+    index = channel_index(trace, channel)
     return {key: trace.streams.data_rows(key[0], is_extended=key[1], channel=index) for key in keys}
+
+
+def channel_index(trace: Trace, channel: str | None) -> int | None:
+    """Return the number of a channel, -1 where the recording has none of that name; None for all channels."""
+    if channel is None:
+        return None
+    return trace.channels.index(channel) if channel in trace.channels else -1

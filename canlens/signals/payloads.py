@@ -10,8 +10,7 @@ import numpy.typing as npt
 
 if TYPE_CHECKING:
     from canlens.database import ByteOrder
-    from canlens.payload import Payload
-    from canlens.trace import Bools, Bytes, Rows
+    from canlens.trace import Bools, Bytes, Rows, Trace
 
 Words = npt.NDArray[np.uint64]
 
@@ -19,11 +18,22 @@ WORD_BYTES = 8
 
 
 class Payloads:
-    """The payloads of n frames; each word is made once, when it is first asked for."""
+    """The payloads of n frames; each word is made once, when it is first asked for.
 
-    def __init__(self, payload: Payload, rows: Rows) -> None:
-        self._payload = payload
+    Parameters
+    ----------
+    trace
+        The recording.
+    rows
+        intp (n,): rows of the frames.
+    part
+        Where they lie in ``trace.words``, if they lie there together.
+    """
+
+    def __init__(self, trace: Trace, rows: Rows, part: slice | None = None) -> None:
+        self._trace = trace
         self._rows = rows
+        self._part = part
         self._bytes: dict[int, Words] = {}
         self._words: dict[tuple[int, ByteOrder], Words] = {}
 
@@ -33,7 +43,7 @@ class Payloads:
     @cached_property
     def length(self) -> Bytes:
         """uint8 (n,): payload length [bytes]."""
-        return self._payload.length[self._rows]
+        return self._trace.payload.length[self._rows]
 
     def word(self, byte: int, byte_order: ByteOrder) -> Words:
         """Return uint64 (n,): the eight bytes from ``byte``, zero where the payload is shorter."""
@@ -46,8 +56,10 @@ class Payloads:
     def _eight_bytes(self, byte: int) -> Words:
         """Return (n,): eight bytes of each payload as they are, in elements of eight bytes."""
         if byte not in self._bytes:
-            if byte == 0:
-                whole = np.ascontiguousarray(self._payload.first8)
+            if byte == 0 and self._part is not None:
+                self._bytes[byte] = self._trace.words[self._part]
+            elif byte == 0:
+                whole = np.ascontiguousarray(self._trace.payload.first8)
                 self._bytes[byte] = whole.view(np.uint64)[:, 0].take(self._rows)
             else:
                 self._bytes[byte] = self.columns(byte, byte + WORD_BYTES).view(np.uint64)[:, 0]
@@ -56,7 +68,7 @@ class Payloads:
     def columns(self, start: int, end: int) -> Bytes:
         """Return uint8 (n, end - start): bytes of the payloads longer than eight, zero in the others."""
         is_long, at = self._long
-        columns = np.ascontiguousarray(self._payload.long[at, start:end])
+        columns = np.ascontiguousarray(self._trace.payload.long[at, start:end])
         if len(at) == len(self):
             return columns
         out = np.zeros((len(self), end - start), np.uint8)
@@ -67,4 +79,4 @@ class Payloads:
     def _long(self) -> tuple[Bools, Rows]:
         """Which payloads are longer than eight bytes, and where their bytes stand."""
         is_long = self.length > WORD_BYTES
-        return is_long, np.searchsorted(self._payload.long_rows, self._rows[is_long])
+        return is_long, np.searchsorted(self._trace.payload.long_rows, self._rows[is_long])

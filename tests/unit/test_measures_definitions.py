@@ -13,7 +13,7 @@ from canlens.database import Database, Message, SignalDefinition
 from canlens.measures.definitions import definition_evidence
 from canlens.measures.identifiers import parameter_group
 from canlens.measures.near_misses import near_misses
-from canlens.measures.payload_bits import first_move, moved_bits, words
+from canlens.measures.payload_bits import first_move, moved_bits
 from canlens.trace import Kind
 from tests.recordings import Frame, recording
 
@@ -75,10 +75,10 @@ def test_moved_bits_are_those_that_differ_somewhere(payloads: list[bytes]) -> No
     expected = 0
     for number in numbers:
         expected |= number ^ numbers[0]
-    short = words(trace.payload)
-    assert moved_bits(trace.payload, short, rows) == expected
+    words = trace.words
+    assert moved_bits(trace.payload, words, rows) == expected
     first = next((row for row, number in enumerate(numbers) if number != numbers[0]), -1)
-    assert first_move(trace.payload, short, rows, expected) == first
+    assert first_move(trace.payload, words, rows, expected) == first
 
 
 def compared(payloads: list[bytes], *signals: SignalDefinition, is_extended: bool = False) -> DefinitionEvidence:
