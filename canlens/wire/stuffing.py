@@ -19,13 +19,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.wire.crc import CRC_15, advance
-from canlens.wire.lengths import Bools, Bytes, Ints
+from canlens.wire.lengths import Bools, Bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 Plane = Bytes
 """uint8 (ceil(n / 8),): one bit of n frames; set means recessive."""
+
+Counts = np.typing.NDArray[np.uint16]
 
 SPACING = 4
 """Stuff bits of a frame are four of its bits apart or more: each is the first of the next five."""
@@ -145,7 +147,7 @@ def falling_planes(bits: Iterable[Plane]) -> Iterator[Plane]:
         level = bit ^ stuff
 
 
-def count(planes: Iterable[Plane], frames: int, *, spacing: int = SPACING) -> Ints:
+def count(planes: Iterable[Plane], frames: int, *, spacing: int = SPACING) -> Counts:
     """Count for each frame the planes that are set, of which any ``spacing`` in a row may hold one a frame.
 
     Parameters
@@ -159,8 +161,8 @@ def count(planes: Iterable[Plane], frames: int, *, spacing: int = SPACING) -> In
 
     Returns
     -------
-    int64 (n,)
-        How many planes are set.
+    uint16 (n,)
+        How many planes are set; no frame has so many that they would not fit.
     """
     digits: list[Plane] = []  # of the sums, least significant first
     planes = iter(planes)
@@ -173,7 +175,7 @@ def count(planes: Iterable[Plane], frames: int, *, spacing: int = SPACING) -> In
             digits.append(np.zeros_like(carry))
         for place, digit in enumerate(digits):
             digits[place], carry = digit ^ carry, digit & carry
-    total = np.zeros(frames, np.int64)
+    total = np.zeros(frames, np.uint16)
     for place, digit in enumerate(digits):
-        total += np.unpackbits(digit, count=frames).astype(np.int64) << place
+        total += np.unpackbits(digit, count=frames).astype(np.uint16) << np.uint16(place)
     return total
