@@ -21,13 +21,20 @@ There is no public specification; the forms are those of the sample files of pyt
 from __future__ import annotations
 
 import re
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from canlens.readers.asc_events import with_other_buses, wrong_with
 from canlens.readers.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span
 from canlens.readers.line_files import line_reader
 from canlens.readers.reader import Reader
 from canlens.trace import Kind
 from canlens.wire import CLASSICAL_LENGTH, FD_LENGTH
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from canlens.readers.opening import Opened
+    from canlens.trace import Trace
 
 STAMP: Final = rb"\s* 0*(?P<seconds>[0-9]{1,10}) [.,] (?P<fraction>[0-9]{1,9})[0-9]* \s+ "
 IDENTIFIER: Final = rb"(?P<identifier>[0-9A-Fa-f]{1,10}) (?P<extended>[xX])? \s+ "
@@ -64,9 +71,6 @@ ERROR: Final = re.compile(
     OPTIONS | re.DOTALL,
 )  # fmt: skip
 STAMPED: Final = re.compile(STAMP + rb"(?P<event> .* )", OPTIONS | re.DOTALL)
-BROKEN_FRAME: Final = re.compile(
-    rb"(?: [0-9]+ \s+ [0-9A-Fa-f]+x? \s | [0-9]+ \s+ \S+ \s+ (?:Rx|Tx|TxRq) \b | CANFD \b | [0-9]* \s* $ )", OPTIONS
-)
 BASE: Final = re.compile(
     rb"\s* base \s+ (?P<base>hex|dec) (?: \s+ timestamps \s+ (?P<stamps>absolute|relative) )? .*", OPTIONS
 )
@@ -82,7 +86,6 @@ HEAD: Final = re.compile(
     re.MULTILINE | re.IGNORECASE,
 )
 
-EXPECTED: Final = "a frame such as 17.876708 1 6F9 Rx d 2 05 0C"
 EXPECTED_OTHER: Final = "a frame, an event with a time stamp or a line of the header"
 FDF: Final = 1 << 12
 RTR: Final = 1 << 4
@@ -253,9 +256,8 @@ def _other(line: bytes, dialect: Dialect) -> OtherLine:
     if match is None:
         return OtherLine(expected=EXPECTED_OTHER)
     stamp_ns = int(match["seconds"]) * 10**9 + int(match["fraction"].ljust(9, b"0"))
-    if BROKEN_FRAME.match(match["event"]) and b"J1939TP" not in match["event"]:
-        return OtherLine(expected=EXPECTED, stamp_ns=stamp_ns)
-    return OtherLine(remark=True, stamp_ns=stamp_ns)
+    wrong = wrong_with(match["event"])
+    return OtherLine(expected=wrong, remark=not wrong, stamp_ns=stamp_ns)
 
 
 def recognises(head: bytes) -> bool:
@@ -263,10 +265,18 @@ def recognises(head: bytes) -> bool:
     return HEAD.search(head) is not None
 
 
+READ: Final[Callable[[Opened], Trace]] = line_reader(Grammar("asc", read_line, block=1 << 21))
+
+
+def read(opened: Opened) -> Trace:
+    """Read a file."""
+    return with_other_buses(READ(opened))
+
+
 READER = Reader(
     "asc",
     recognises,
-    line_reader(Grammar("asc", read_line, block=1 << 21)),
+    read,
     keeps=(
         "frames of every kind, error frames with their fields, direction, channel as written; status, statistics and "
         "header lines as remarks"

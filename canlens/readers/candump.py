@@ -97,7 +97,7 @@ def recognises(head: bytes) -> bool:
 READER = Reader(
     "candump",
     recognises,
-    line_reader(Grammar("candump", read_line)),
+    line_reader(Grammar("candump", read_line, writes_length=False)),
     keeps="frames of every kind, error records of every class with their bytes, direction, channel as written",
     cannot_hold="whether errors were recorded at all",
 )

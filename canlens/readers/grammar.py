@@ -169,6 +169,8 @@ class Grammar:
         Tells what one line (without its end) is; may be asked about any bytes.
     can_hold_errors
         Whether the format can record error frames.
+    writes_length
+        Whether a frame says how many data bytes it has, so that a cut can be seen.
     block
         Bytes of text that are read at once: enough lines of each layout to pay for the calls, few enough for the cache.
     """
@@ -176,6 +178,7 @@ class Grammar:
     name: str
     read_line: Callable[[bytes, Dialect], FrameLine | OtherLine]
     can_hold_errors: bool = True
+    writes_length: bool = True
     block: int = 1 << 20
     dialect: Dialect = field(default_factory=Dialect)
 

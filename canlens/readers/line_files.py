@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,6 +15,7 @@ from canlens.readers.blocks import read_block
 from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, Grammar, readable
 from canlens.readers.rows import SLACK, Block, BlockRows, Memory, block_of
 from canlens.trace import Problem, Source, Trace
+from canlens.wire import FD_LENGTH
 
 if TYPE_CHECKING:
     import io
@@ -54,7 +56,31 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
         can_hold_errors=grammar.can_hold_errors,
         stamp_resolution_ns=memory.resolution_ns,
     )
-    return collector.trace(list(memory.channels), source)
+    trace = collector.trace(list(memory.channels), source)
+    return (
+        trace if grammar.writes_length or blocks.is_ended_by_line_end else _without_cut_frame(trace, blocks.last_line)
+    )
+
+
+def _without_cut_frame(trace: Trace, last_line: int) -> Trace:
+    """Leave out the last frame, if the file ends inside its line and every other of its kind is longer.
+
+    A line that is cut off behind a data byte looks whole in formats that do not write the length.
+    """
+    if not len(trace) or trace.line[-1] != last_line:
+        return trace
+    columns = (trace.identifier, trace.is_extended, trace.channel, trace.kind, trace.is_fd)
+    alike = np.logical_and.reduce([column[:-1] == column[-1] for column in columns])
+    lengths, length = trace.payload.length[:-1][alike], int(trace.payload.length[-1])
+    is_cut = length not in FD_LENGTH if trace.is_fd[-1] else bool(len(lengths)) and bool((lengths > length).all())
+    if not is_cut:
+        return trace
+    found = f"a frame of {length} data bytes in a line without its end"
+    expected = (
+        f"{lengths.min()} data bytes, as in the other frames of its identifier" if len(lengths) else "a whole line"
+    )
+    kept = trace.where(slice(0, len(trace) - 1))
+    return replace(kept, origin_ns=trace.origin_ns, problems=(*trace.problems, Problem(last_line, found, expected)))
 
 
 class _Queue:
@@ -108,6 +134,8 @@ class _Blocks:
         self._rest = b""
         self._line = 1
         self._ended = False
+        self.is_ended_by_line_end = True
+        self.last_line = 0
         self._free: list[npt.NDArray[np.uint8]] = []
 
     def next(self) -> Block | None:
@@ -134,6 +162,8 @@ class _Blocks:
             return None
         block = block_of(buffer, cut, self._line)
         self._line += len(block.starts)
+        self.last_line = self._line - 1
+        self.is_ended_by_line_end = bool(buffer[cut - 1] == ord("\n"))
         return block
 
     def take_back(self, block: Block) -> None:
