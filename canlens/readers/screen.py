@@ -28,6 +28,7 @@ from canlens.readers.dates import DATE, seconds_for_dates
 from canlens.readers.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span
 from canlens.readers.line_files import line_reader
 from canlens.readers.reader import Reader
+from canlens.readers.views import is_viewed, plain_view
 from canlens.trace import Kind, Trace
 from canlens.wire import FD_DLC, FD_LENGTH
 
@@ -144,6 +145,8 @@ def read(opened: Opened) -> Trace:
     """Read a file; its first frame tells how all are stamped."""
     first = HEAD.search(opened.head)
     stamp = first["stamp"] if first else None
+    if is_viewed(opened.head):
+        opened = replace(opened, stream=plain_view(opened.stream))
     if stamp is None:
         trace = READ_BARE(opened)
         return replace(trace, source=replace(trace.source, stamps="none"))
@@ -177,8 +180,8 @@ READER = Reader(
     recognises,
     read,
     keeps=(
-        "frames of every kind, error records of every class with their bytes, their words as remarks; direction and "
-        "CAN FD flags where they were shown; differences are added up"
+        "frames of every kind, also in binary or with swapped bytes, error records of every class with their bytes, "
+        "their words as remarks; direction and CAN FD flags where they were shown; differences are added up"
     ),
     cannot_hold="the zone of a date; whether errors were recorded at all; without stamps, any time",
 )
