@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -106,7 +107,8 @@ def two_senders_of(
 
 
 def _of_both(length_ns: Ints) -> float:
-    """Return the cycle of two beats that take turns [ns]."""
+    """Return the cycle of two beats that take turns [ns], by the middle of longer runs."""
+    length_ns = length_ns[max(0, (len(length_ns) - MOST_OF_TWO) // 2) :][:MOST_OF_TWO]
     return float(np.median(length_ns[1:] + length_ns[:-1]))
 
 
@@ -139,6 +141,12 @@ def longest_turns(length_ns: Ints) -> slice | None:
         int64 (k,): intervals of one identifier in file order [ns].
     """
     if len(length_ns) < FEWEST_TURNS:
+        return None
+    usual_ns = float(np.median(length_ns[:: 1 + len(length_ns) // MOST_OF_TWO]))
+    short_ns, long_ns = int(math.sqrt(UNEVEN) * usual_ns) + 1, int(usual_ns / math.sqrt(UNEVEN))
+    odd = np.flatnonzero((length_ns < short_ns) | (length_ns > long_ns))
+    least = FEWEST_TURNS // 2  # of two neighbours that are uneven one at least is so far from what is usual
+    if len(odd) < least or (odd[least - 1 :] - odd[: len(odd) - least + 1]).min() > FEWEST_TURNS:
         return None
     uneven = np.minimum(length_ns[2:], length_ns[1:-1]) < UNEVEN * np.maximum(length_ns[2:], length_ns[1:-1])
     if np.count_nonzero(uneven) < FEWEST_TURNS:
