@@ -33,11 +33,13 @@ def find(evidence: Evidence) -> Iterator[Finding]:
         return
     errors = evidence.recording.error_frames
     seen = f"only {errors} error frames" if errors else "no frame at all"
+    duration_s = evidence.recording.duration_s
+    span = f" in {duration_s:.1f} s" if duration_s else " in the recording"
     yield Finding(
         check="no-traffic",
         severity="failure",
         subject=(),
-        claim=f"There is no traffic: {seen} in {evidence.recording.duration_s:.1f} s.",
+        claim=f"There is no traffic: {seen}{span}.",
         cannot_tell="Whether the bus slept, is shorted or open, or the recorder was not listening.",
         next_step=(
             "Ignition on, check the recorder's bit rate, record again. If it stays empty: battery off, measure H to L "

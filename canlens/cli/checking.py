@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
 from canlens.cli.handing_over import HandoverOptions, hand_over, look_at_handover
-from canlens.cli.inputs import STANDARD_STREAM, require_file
-from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.inputs import STANDARD_STREAM, require_file, require_plan
+from canlens.cli.outlets import HtmlOption, JsonOption, give_out, look_at_targets
 from canlens.cli.progress import read_log
-from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
+from canlens.cli.streams import guarded
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,7 +26,7 @@ def check_job(
     plan: Annotated[str, typer.Argument(metavar="PLAN", help="The plan (TOML): what the install is meant to do.")],
     logs: Annotated[
         list[str],
-        typer.Argument(metavar="LOG", help="One recording, or several of the same job; - reads standard input."),
+        typer.Argument(metavar="LOG", help="One recording, or several of the same job (- reads standard input)."),
     ],
     marks: Annotated[
         str | None, typer.Option(metavar="CSV", help="What you really did: time_s,label[,until_s].")
@@ -41,9 +39,7 @@ def check_job(
     channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="The channel of the recording; overrules the plan.")
     ] = None,
-    json: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
-    ] = None,
+    json: JsonOption = None,
     html: HtmlOption = None,
     handover: Annotated[
         str | None,
@@ -66,15 +62,15 @@ def check_job(
     Exit code: 0 proven, 1 failed, 3 not proven, 2 wrong usage or an input that cannot be read.
     """
     _look_at_files(plan, logs, marks, readings, observed)
-    tables = [name for name in (marks, readings, observed) if name is not None]
-    look_at_targets(json=json, html=html, sources=[plan, *logs, *tables])
+    look_at_targets(json=json, html=html, sources=[plan, *logs, marks, readings, observed])
     options = HandoverOptions(handover, job, redact, csv_locale, force)
     inputs = {"plan": plan, "marks": marks, "readings": readings, "observed": observed}
     given = look_at_handover(options, inputs=inputs)
-    judged = judge_job(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
+    checkup, traces = judge_job(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
+    _report(checkup, traces, json=json, html=html, channel=channel)
     if given is not None:
-        hand_over(judged.checkup, judged.traces, options, given, channel=channel)
-    return _report(judged, json=json, html=html, channel=channel)
+        hand_over(checkup, traces, options, given, channel=channel)
+    return EXIT_CODES[checkup.result.verdict]
 
 
 def _look_at_files(
@@ -87,11 +83,9 @@ def _look_at_files(
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     if logs.count(STANDARD_STREAM) > 1:
         raise UsageError("-: standard input can be read only once.")
-    if plan == STANDARD_STREAM:
-        raise UsageError("-: the plan must be a file, since the paths in it start from its folder.")
-    if not plan.endswith(".toml") and logs[0].endswith(".toml"):
+    if plan != STANDARD_STREAM and not plan.endswith(".toml") and logs[0].endswith(".toml"):
         raise UsageError(f"{plan}: the plan comes first, the recordings behind it: canlens check {logs[0]} {plan}")
-    require_file(plan, what="the plan")
+    require_plan(plan)
     for log in logs:
         require_file(log, what="a recording")
     for name, what in ((marks, "the marks"), (readings, "the readings"), (observed, "the observations")):
@@ -133,33 +127,20 @@ def judge_job(
     return Judged(checkup, traces)
 
 
-def _report(judged: Judged, *, json: str | None, html: str | None, channel: str | None) -> int:
-    """Write what was asked for and return the exit code."""
-    from canlens.reports.json_form import json_bytes
+def _report(checkup: Checkup, traces: list[Trace], *, json: str | None, html: str | None, channel: str | None) -> None:
+    """Write what was asked for."""
 
-    checkup, traces = judged
-    code = EXIT_CODES[checkup.result.verdict]
-    if html is not None:
+    def as_page() -> str:
         from canlens.reports.page import check_page
 
-        write_page(html, check_page(checkup, traces, channel=channel))
-    if json is not None:
-        content = json_bytes(checkup.to_dict())
-        if json == STANDARD_STREAM:
-            say_bytes(content)
-            return code
-        replace_file(Path(json), content)
-        tell(f"Wrote {json}.\n")
-    if html != STANDARD_STREAM:
-        say_checkup(checkup)
-    return code
+        return check_page(checkup, traces, channel=channel)
 
+    def as_text(encoding: str) -> str:
+        from canlens.measures.lanes import lanes
+        from canlens.reports.text import check_text
+        from canlens.reports.text_strips import PARTS
 
-def say_checkup(checkup: Checkup) -> None:
-    """Write the text report to standard output."""
-    from canlens.measures.lanes import lanes
-    from canlens.reports.text import check_text
-    from canlens.reports.text_strips import PARTS
+        told = [lanes(each, parts=PARTS) for each in checkup.evidence]
+        return check_text(checkup.result, lanes=told, encoding=encoding)
 
-    told = [lanes(each, parts=PARTS) for each in checkup.evidence]
-    say(check_text(checkup.result, lanes=told, encoding=encoding_of(sys.stdout)))
+    give_out(json=json, html=html, as_json=checkup.to_dict, as_page=as_page, as_text=as_text)

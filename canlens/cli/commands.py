@@ -50,12 +50,12 @@ def _describe(
 
 app.command("demo")(demo)
 app.command("check")(check_job)
-app.command("survey")(survey_bus)
-app.command("compare")(compare_recordings)
-app.command("discover")(discover_bits)
-app.command("exercises")(exercises)
+app.command("survey", short_help="Look at the bus itself: load, errors, intervals, sleep.")(survey_bus)
+app.command("compare", short_help="Tell what changed on a bus between two recordings.")(compare_recordings)
+app.command("discover", short_help="Find the bits that follow the controls you operated.")(discover_bits)
+app.command("exercises", short_help="Say what to do while recording: a sheet and a page.")(exercises)
 app.command("plan")(first_plan)
-app.command("rehearse")(rehearse)
+app.command("rehearse", short_help="Make the recording that an install with a fault would give.")(rehearse)
 app.command("explain")(explain)
 
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, require_file
-from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.inputs import STANDARD_STREAM, require_beside, require_file, require_plan
+from canlens.cli.outlets import HtmlOption, JsonOption, give_out, look_at_targets
 from canlens.cli.progress import read_log
-from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
+from canlens.cli.streams import guarded
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
@@ -32,7 +30,7 @@ EXIT_CODES: dict[CompareVerdict, int] = {
 @guarded
 def compare_recordings(
     before: Annotated[str, typer.Argument(metavar="BEFORE", help="A recording, or a baseline kept of one.")],
-    after: Annotated[str, typer.Argument(metavar="AFTER", help="The same, made later; - reads standard input.")],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="The same, made later (- reads standard input).")],
     plan: Annotated[
         str | None, typer.Option(metavar="FILE", help="The plan: outputs are compared too, and like states only.")
     ] = None,
@@ -42,9 +40,7 @@ def compare_recordings(
     channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="The channel to compare; without it, all.")
     ] = None,
-    json: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
-    ] = None,
+    json: JsonOption = None,
     html: HtmlOption = None,
 ) -> int:
     """Tell what changed on a bus between two recordings, as after a change of the wiring.
@@ -54,16 +50,12 @@ def compare_recordings(
     from canlens import compare, read_database, read_plan
 
     _look_at_files(before, after, plan, dbc)
-    sources = [before, after, *(each for each in (plan, dbc) if each is not None)]
-    look_at_targets(json=json, html=html, sources=sources)
+    look_at_targets(json=json, html=html, sources=[before, after, plan, dbc])
     the_plan = read_plan(plan) if plan is not None else None
     database = read_database(dbc) if dbc is not None else None
     comparison = compare(_read(before), _read(after), plan=the_plan, database=database, channel=channel)
-    if html is not None:
-        from canlens.reports.page import comparison_page
-
-        write_page(html, comparison_page(comparison))
-    return _report(comparison, json, is_quiet=html == STANDARD_STREAM)
+    _report(comparison, json=json, html=html)
+    return EXIT_CODES[comparison.verdict]
 
 
 def _read(name: str) -> Trace | Baseline:
@@ -82,25 +74,22 @@ def _look_at_files(before: str, after: str, plan: str | None, dbc: str | None) -
         raise UsageError("--plan and --dbc: the plan names its own database. Give one of them.")
     for name, what in ((before, "a recording or a baseline"), (after, "a recording or a baseline")):
         require_file(name, what=what)
-    for given, what in ((plan, "the plan"), (dbc, "a database")):
-        if given == STANDARD_STREAM:
-            raise UsageError(f"-: {what} must be a file.")
-        if given is not None:
-            require_file(given, what=what)
+    if plan is not None:
+        require_plan(plan)
+    require_beside(dbc, what="a database")
 
 
-def _report(comparison: Comparison, json: str | None, *, is_quiet: bool) -> int:
-    """Write what was asked for and return the exit code."""
-    from canlens.reports.comparison_text import comparison_text
-    from canlens.reports.json_form import json_bytes
+def _report(comparison: Comparison, *, json: str | None, html: str | None) -> None:
+    """Write what was asked for."""
 
-    if json is not None:
-        content = json_bytes(comparison.to_dict())
-        if json == STANDARD_STREAM:
-            say_bytes(content)
-            return EXIT_CODES[comparison.verdict]
-        replace_file(Path(json), content)
-        tell(f"Wrote {json}.\n")
-    if not is_quiet:
-        say(comparison_text(comparison.result, encoding=encoding_of(sys.stdout)))
-    return EXIT_CODES[comparison.verdict]
+    def as_page() -> str:
+        from canlens.reports.page import comparison_page
+
+        return comparison_page(comparison)
+
+    def as_text(encoding: str) -> str:
+        from canlens.reports.comparison_text import comparison_text
+
+        return comparison_text(comparison.result, encoding=encoding)
+
+    give_out(json=json, html=html, as_json=comparison.to_dict, as_page=as_page, as_text=as_text)

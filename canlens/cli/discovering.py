@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from canlens.cli.found_files import DbcOption, PlanOption, look_at_found_files, write_found_files
-from canlens.cli.inputs import STANDARD_STREAM, require_file
-from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.inputs import require_beside, require_file
+from canlens.cli.outlets import HtmlOption, JsonOption, give_out, look_at_targets
 from canlens.cli.progress import read_log
-from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
-from canlens.errors import UsageError
+from canlens.cli.streams import guarded
 
 if TYPE_CHECKING:
     from canlens.discovery import Discovery
@@ -24,7 +21,7 @@ EXIT_CODES: dict[DiscoverVerdict, int] = {"named": 0, "not-named": 3}
 
 @guarded
 def discover_bits(
-    log: Annotated[str, typer.Argument(metavar="LOG", help="One recording; - reads standard input.")],
+    log: Annotated[str, typer.Argument(metavar="LOG", help="One recording (- reads standard input).")],
     marks: Annotated[
         str, typer.Option(metavar="FILE", help="When each control was operated: CSV time_s,label[,until_s].")
     ],
@@ -34,9 +31,7 @@ def discover_bits(
     channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="The channel to look at; without it, all.")
     ] = None,
-    json: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
-    ] = None,
+    json: JsonOption = None,
     html: HtmlOption = None,
     write_dbc: DbcOption = None,
     write_plan: PlanOption = None,
@@ -47,41 +42,29 @@ def discover_bits(
     """
     from canlens import discover, read_database, read_marks
 
-    _look_at_files(log, marks, dbc, json, html)
+    require_file(log, what="a recording")
+    require_beside(marks, what="the marks")
+    require_beside(dbc, what="a database")
+    look_at_targets(json=json, html=html, sources=[log, marks, dbc])
     look_at_found_files(write_dbc=write_dbc, write_plan=write_plan, taken=[log, marks, dbc, json, html])
     database = read_database(dbc) if dbc is not None else None
     found = discover(read_log(log), read_marks(marks), database, channel=channel)
+    _report(found, json=json, html=html)
     write_found_files(found, database, dbc=dbc, write_dbc=write_dbc, write_plan=write_plan)
-    return _report(found, json, html)
+    return EXIT_CODES[found.verdict]
 
 
-def _look_at_files(log: str, marks: str, dbc: str | None, json: str | None, html: str | None) -> None:
-    """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
-    require_file(log, what="a recording")
-    for given, what in ((marks, "the marks"), (dbc, "a database")):
-        if given == STANDARD_STREAM:
-            raise UsageError(f"-: {what} must be a file.")
-        if given is not None:
-            require_file(given, what=what)
-    look_at_targets(json=json, html=html, sources=[log, marks, *([dbc] if dbc is not None else [])])
+def _report(found: Discovery, *, json: str | None, html: str | None) -> None:
+    """Write what was asked for."""
 
-
-def _report(found: Discovery, json: str | None, html: str | None) -> int:
-    """Write what was asked for and return the exit code."""
-    from canlens.reports.discovery_text import discovery_text
-    from canlens.reports.json_form import json_bytes
-
-    if html is not None:
+    def as_page() -> str:
         from canlens.reports.page.discovery_page import discovery_page
 
-        write_page(html, discovery_page(found.result))
-    if json is not None:
-        content = json_bytes(found.to_dict())
-        if json == STANDARD_STREAM:
-            say_bytes(content)
-        else:
-            replace_file(Path(json), content)
-            tell(f"Wrote {json}.\n")
-    if STANDARD_STREAM not in (json, html):
-        say(discovery_text(found.result, encoding=encoding_of(sys.stdout)))
-    return EXIT_CODES[found.verdict]
+        return discovery_page(found.result)
+
+    def as_text(encoding: str) -> str:
+        from canlens.reports.discovery_text import discovery_text
+
+        return discovery_text(found.result, encoding=encoding)
+
+    give_out(json=json, html=html, as_json=found.to_dict, as_page=as_page, as_text=as_text)

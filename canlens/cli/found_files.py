@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
+from canlens.cli.inputs import STANDARD_STREAM, require_file, require_place
 from canlens.cli.streams import guarded, replace_file, say_bytes, tell
 from canlens.errors import UsageError
 
@@ -43,6 +43,7 @@ def look_at_found_files(*, write_dbc: str | None, write_plan: str | None, taken:
             raise UsageError(f"{option} -: expected the name of a file, since the plan points to the DBC by its name.")
         if any(os.path.realpath(target) == os.path.realpath(name) for name in used if name != STANDARD_STREAM):
             raise UsageError(f"{target}: is used for something else already. Name another file for {option}.")
+        require_place(target, [])
         used.append(target)
 
 
@@ -129,7 +130,7 @@ def first_plan(
     require_file(dbc, what="a database")
     to_file = None if write_plan in (None, STANDARD_STREAM) else write_plan
     if to_file is not None:
-        refuse_same_file(Path(to_file), [dbc])
+        require_place(to_file, [dbc])
     database = read_database(dbc)
     senders = [*database.nodes, *(sender for message in database.messages for sender in message.senders)]
     if node is not None and node not in senders:

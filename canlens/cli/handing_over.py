@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from canlens.cli.inputs import STANDARD_STREAM, require_file
 from canlens.cli.streams import tell
 from canlens.errors import UsageError
+from canlens.whole_files import require_empty
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
@@ -48,7 +49,6 @@ def look_at_handover(options: HandoverOptions, *, inputs: dict[str, str | None])
         _refuse_lonely(options)
         return None
     from canlens.handover import Given
-    from canlens.handover.writing import require_free
     from canlens.job import load_job
 
     if options.csv_locale not in (None, *DECIMAL_SIGNS):
@@ -58,7 +58,7 @@ def look_at_handover(options: HandoverOptions, *, inputs: dict[str, str | None])
         )
     if options.folder == STANDARD_STREAM:
         raise UsageError("--handover -: the hand-over is a folder. Name one.")
-    require_free(Path(options.folder), force=options.force)
+    require_empty(Path(options.folder), force=options.force)
     for name, file in (*inputs.items(), ("job", options.job)):
         if file == STANDARD_STREAM:
             raise UsageError(f"-: with --handover, {name} must be a file, since it is copied.")

@@ -15,7 +15,7 @@ from canlens.errors import UsageError
 @guarded
 def explain(
     name: Annotated[
-        str | None, typer.Argument(metavar="[NAME]", help="A check or a cause; without it, the list of both.")
+        str | None, typer.Argument(metavar="NAME", help="A check or a cause; without it, the list of both.")
     ] = None,
 ) -> int:
     """Print the manual page of a check or a cause, or the list."""

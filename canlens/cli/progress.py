@@ -6,6 +6,8 @@ import sys
 import time
 from typing import TYPE_CHECKING, Final
 
+from canlens.errors import UnknownFormatError, UsageError
+
 if TYPE_CHECKING:
     from typing import TextIO
 
@@ -16,6 +18,11 @@ PATIENCE_S: Final = 1.0
 PAUSE_S: Final = 0.2
 MEGABYTE: Final = 1_000_000
 CLEAR_LINE: Final = "\r\x1b[K"
+OTHER_KINDS: Final = {
+    ".toml": "a plan: it comes first in 'canlens check', behind --plan in 'canlens compare', and 'survey' needs none",
+    ".dbc": "a database: give it with --dbc, or name it in the plan",
+}
+"""What a file may be that no reader knows, by the end of its name, and where it belongs."""
 
 
 def read_log(log: str) -> Trace:
@@ -28,13 +35,17 @@ def read_log(log: str) -> Trace:
     """
     from canlens import read_trace
 
-    if not sys.stderr.isatty():
-        return read_trace(log)
-    shown = Progress(log, sys.stderr)
+    shown = Progress(log, sys.stderr) if sys.stderr.isatty() else None
     try:
         return read_trace(log, progress=shown)
+    except UnknownFormatError as error:
+        kind = next((kind for suffix, kind in OTHER_KINDS.items() if log.endswith(suffix)), None)
+        if kind is None or error.claimed:
+            raise
+        raise UsageError(f"{log}: expected a recording, but by its name this is {kind}.") from error
     finally:
-        shown.clear()
+        if shown is not None:
+            shown.clear()
 
 
 class Progress:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, require_file
-from canlens.cli.streams import encoding_of, guarded, replace_file, say
+from canlens.cli.inputs import require_plan
+from canlens.cli.streams import encoding_of, guarded, say
 from canlens.errors import UsageError
+from canlens.whole_files import require_free, write_into
 
 if TYPE_CHECKING:
     from canlens.prompting import Session
@@ -47,13 +48,13 @@ def exercises(
     Exit code: 0 done, 2 wrong usage or a plan that cannot be read.
     """
     _look_at_numbers(seed, chance, bits)
-    folder = Path(out)
-    _look_at_folder(folder, force=force)
     if (plan is None) == (controls is None):
         raise UsageError(
             "Expected a plan, or names of controls: canlens exercises plan.toml, or canlens exercises --controls "
             "horn,brake_front"
         )
+    folder = Path(out)
+    require_free(folder, (SHEET, RECORDER, PAGE, MARKS), force=force)
     if plan is not None:
         session = _planned(plan, slots, seed, chance, bits, awake_while)
         named = f'"{plan}"' if " " in plan else plan
@@ -75,15 +76,6 @@ def _look_at_numbers(seed: int, chance: float, bits: int | None) -> None:
         raise UsageError(f"--bits {bits}: expected a whole number from 1 on.")
 
 
-def _look_at_folder(folder: Path, *, force: bool) -> None:
-    """Raise a sentence if something is in the way of the files."""
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder}: expected a folder, found a file. Name another one.")
-    there = [name for name in (SHEET, RECORDER, PAGE, MARKS) if (folder / name).exists()]
-    if there and not force:
-        raise UsageError(f"{folder / there[0]}: is there already. Name another folder, or write over it with --force.")
-
-
 def _planned(
     plan: str, slots: int | None, seed: int, chance: float, bits: int | None, awake_while: str | None
 ) -> Session:
@@ -91,11 +83,9 @@ def _planned(
     from canlens import read_plan
     from canlens.prompting import draw_planned_session
 
-    if plan == STANDARD_STREAM:
-        raise UsageError("-: the plan must be a file, since the paths in it start from its folder.")
     if awake_while is not None:
         raise UsageError("--awake-while: belongs to --controls; the plan says it itself (awake_while).")
-    require_file(plan, what="the plan")
+    require_plan(plan)
     return draw_planned_session(read_plan(plan), slots=slots, seed=seed, chance=chance, places=bits)
 
 
@@ -129,12 +119,7 @@ def _write(session: Session, folder: Path, judge: str) -> None:
         PAGE: countdown_page(session, judge=judge),
         MARKS: planned_marks_text(session),
     }
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"{folder}: cannot be made: {error.strerror or error}.") from error
-    for name, text in files.items():
-        replace_file(folder / name, text.encode())
+    write_into(folder, {name: text.encode() for name, text in files.items()})
     say(sheet_text(session, judge=judge, encoding=encoding_of(sys.stdout)))
     say(
         f"\nThe files are in {folder}:\n"

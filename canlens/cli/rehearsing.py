@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, require_file
-from canlens.cli.streams import encoding_of, guarded, replace_file, say, tell
+from canlens.cli.inputs import require_plan
+from canlens.cli.streams import encoding_of, guarded, say, tell
 from canlens.errors import UsageError
+from canlens.whole_files import require_free, write_into
 
 if TYPE_CHECKING:
     from canlens.plan import Plan
@@ -41,14 +42,12 @@ def rehearse(
 
     Exit code: 0 done, 2 wrong usage or a plan that cannot be read.
     """
-    if plan == STANDARD_STREAM:
-        raise UsageError("-: the plan must be a file, since the paths in it start from its folder.")
-    require_file(plan, what="the plan")
+    require_plan(plan)
     from canlens import read_plan
 
     if coverage:
         if fault:
-            raise UsageError("--coverage rehearses every fault: leave --fault away.")
+            raise UsageError("--coverage rehearses every fault: leave out --fault.")
         return _cover(read_plan(plan), seed)
     return _write(plan, fault or [], strength, seed, Path(out), force=force)
 
@@ -59,19 +58,11 @@ def _write(plan_file: str, faults: list[str], strength: float | None, seed: int,
     from canlens.rehearsal import make_rehearsal
     from canlens.rehearsal.written_rehearsal import OBSERVED, rehearsal_files
 
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder}: expected a folder, found a file. Name another one.")
+    require_free(folder, (), force=force)  # a rehearsal takes seconds
     rehearsal = make_rehearsal(read_plan(plan_file), fault=faults, strength=strength, seed=seed)
     files = rehearsal_files(rehearsal)
-    there = [name for name in files if (folder / name).exists()]
-    if there and not force:
-        raise UsageError(f"{folder / there[0]}: is there already. Name another folder, or write over it with --force.")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"{folder}: cannot be made: {error.strerror or error}.") from error
-    for name, text in files.items():
-        replace_file(folder / name, text.encode())
+    require_free(folder, files, force=force)
+    write_into(folder, {name: text.encode() for name, text in files.items()})
     say(f"{_built(rehearsal.truth)}\nThe files are in {folder}: {', '.join(files)}.\n")
     observed = f" --observed {folder / OBSERVED}" if OBSERVED in files else ""
     command = f"canlens check {plan_file} {folder / 'recording.log'} --marks {folder / 'marks.csv'}"

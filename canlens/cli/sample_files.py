@@ -7,8 +7,8 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canlens.cli.streams import replace_file
 from canlens.errors import UsageError
+from canlens.whole_files import require_empty, write_into
 
 if TYPE_CHECKING:
     from importlib.resources.abc import Traversable
@@ -46,17 +46,8 @@ def write_sample_job(folder: Path, *, force: bool) -> None:
         If something is in the folder already and ``force`` is not set, or if it cannot be written.
     """
     examples = _examples()
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder}: expected a folder, found a file. Name another one.")
-    if folder.is_dir() and not force and any(folder.iterdir()):
-        raise UsageError(f"{folder}: is not empty. Name another folder, or write over it with --force.")
-    for name in FILES:
-        target = folder / name
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UsageError(f"{target.parent}: cannot be made: {error.strerror or error}.") from error
-        replace_file(target, examples.joinpath(name).read_bytes())
+    require_empty(folder, force=force)
+    write_into(folder, {name: examples.joinpath(name).read_bytes() for name in FILES})
 
 
 def _examples() -> Traversable:

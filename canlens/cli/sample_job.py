@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @guarded
 def demo(
-    folder: Annotated[str, typer.Argument(metavar="[DIR]", help="Where to write it.")] = "canlens-demo",
+    folder: Annotated[str, typer.Argument(metavar="DIR", help="Where to write it.")] = "canlens-demo",
     force: Annotated[bool, typer.Option("--force", help="Write even if something is in DIR already.")] = False,
 ) -> int:
     """Write a sample job into a folder and check it.

@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, refuse_same_file, require_file
-from canlens.cli.pages import HtmlOption, look_at_targets, write_page
+from canlens.cli.inputs import STANDARD_STREAM, require_beside, require_file, require_place
+from canlens.cli.outlets import HtmlOption, JsonOption, give_out, look_at_targets
 from canlens.cli.progress import read_log
-from canlens.cli.streams import encoding_of, guarded, replace_file, say, say_bytes, tell
+from canlens.cli.streams import guarded, replace_file, tell
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
     from canlens.overview import Survey
     from canlens.survey_results import SurveyVerdict
+    from canlens.trace import Trace
 
 EXIT_CODES: dict[SurveyVerdict, int] = {"no-failure-found": 0, "failure-found": 1, "too-poor": 3}
 
 
 @guarded
 def survey_bus(
-    log: Annotated[str, typer.Argument(metavar="LOG", help="One recording; - reads standard input.")],
+    log: Annotated[str, typer.Argument(metavar="LOG", help="One recording (- reads standard input).")],
     dbc: Annotated[
         str | None, typer.Option(metavar="FILE", help="A database: names, senders, declared cycle times.")
     ] = None,
@@ -38,9 +38,7 @@ def survey_bus(
         bool,
         typer.Option("--match-pgn", help="Find messages of the database by their J1939 parameter group number."),
     ] = False,
-    json: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Write the result as JSON; - writes standard output.")
-    ] = None,
+    json: JsonOption = None,
     html: HtmlOption = None,
     save_baseline: Annotated[
         str | None,
@@ -54,12 +52,13 @@ def survey_bus(
     """
     from canlens import read_database, survey
 
-    _look_at_files(log, dbc, [json, html, save_baseline])
+    _look_at_files(log, dbc, json=json, html=html, baseline=save_baseline)
     if bit_rate is not None and bit_rate <= 0:
         raise UsageError(f"--bit-rate {bit_rate}: expected a whole number above 0, in bit/s, such as 250000.")
     database = read_database(dbc) if dbc is not None else None
     trace = read_log(log)
     overview = survey(trace, database, bit_rate=bit_rate, channel=channel, match_pgn=match_pgn)
+    _report(overview, trace, json=json, html=html, channel=channel)
     if save_baseline is not None:
         from canlens.baseline_file import baseline_bytes
         from canlens.comparison import make_baseline
@@ -67,43 +66,35 @@ def survey_bus(
         kept = make_baseline(trace, database, bit_rate=bit_rate, channel=channel)
         replace_file(Path(save_baseline), baseline_bytes(kept))
         tell(f"Wrote {save_baseline}.\n")
-    if html is not None:
-        from canlens.reports.page import survey_page
-
-        write_page(html, survey_page(overview, trace, channel=channel))
-    return _report(overview, json, is_quiet=html == STANDARD_STREAM)
+    return EXIT_CODES[overview.verdict]
 
 
-def _look_at_files(log: str, dbc: str | None, written: list[str | None]) -> None:
+def _look_at_files(log: str, dbc: str | None, *, json: str | None, html: str | None, baseline: str | None) -> None:
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     require_file(log, what="a recording")
-    if dbc == STANDARD_STREAM:
-        raise UsageError("-: the database must be a file.")
-    if dbc is not None:
-        require_file(dbc, what="a database")
-    json, html, baseline = written
-    look_at_targets(json=json, html=html, sources=[log, *([dbc] if dbc is not None else [])])
+    require_beside(dbc, what="a database")
+    look_at_targets(json=json, html=html, sources=[log, dbc])
+    if baseline is None:
+        return
     if baseline == STANDARD_STREAM:
         raise UsageError("-: the baseline must be a file.")
     for option, name in (("--json", json), ("--html", html)):
-        if baseline is not None and baseline == name:
+        if baseline == name:
             raise UsageError(f"{name}: {option} and --save-baseline need a file each.")
-    if baseline is not None:
-        refuse_same_file(Path(baseline), [log, *([dbc] if dbc is not None else [])])
+    require_place(baseline, [log, dbc])
 
 
-def _report(overview: Survey, json: str | None, *, is_quiet: bool) -> int:
-    """Write what was asked for and return the exit code."""
-    from canlens.reports.json_form import json_bytes
-    from canlens.reports.survey_text import survey_text
+def _report(overview: Survey, trace: Trace, *, json: str | None, html: str | None, channel: str | None) -> None:
+    """Write what was asked for."""
 
-    if json is not None:
-        content = json_bytes(overview.to_dict())
-        if json == STANDARD_STREAM:
-            say_bytes(content)
-            return EXIT_CODES[overview.verdict]
-        replace_file(Path(json), content)
-        tell(f"Wrote {json}.\n")
-    if not is_quiet:
-        say(survey_text(overview.result, encoding=encoding_of(sys.stdout)))
-    return EXIT_CODES[overview.verdict]
+    def as_page() -> str:
+        from canlens.reports.page import survey_page
+
+        return survey_page(overview, trace, channel=channel)
+
+    def as_text(encoding: str) -> str:
+        from canlens.reports.survey_text import survey_text
+
+        return survey_text(overview.result, encoding=encoding)
+
+    give_out(json=json, html=html, as_json=overview.to_dict, as_page=as_page, as_text=as_text)

@@ -6,10 +6,9 @@ import hashlib
 import json
 from typing import TYPE_CHECKING
 
-from canlens.errors import UsageError
 from canlens.handover.contents import MANIFEST, SUMS, contents
 from canlens.handover_results import HANDOVER_SCHEMA
-from canlens.whole_files import replace_file
+from canlens.whole_files import require_empty, write_into
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,7 +37,7 @@ def write_handover(
     checkup
         The answer of ``check``.
     folder
-        Where to write; see :func:`require_free`.
+        Where to write; see :func:`canlens.whole_files.require_empty`.
     given
         The files that the job was made of.
     traces
@@ -62,32 +61,12 @@ def write_handover(
     UsageError
         The folder is in use, or a file cannot be read or written.
     """
-    require_free(folder, force=force)
+    require_empty(folder, force=force)
     files = contents(checkup, given, traces=traces, channel=channel, redact=redact, decimal_comma=decimal_comma)
     if force:
         _clear(folder)
-    for name, content in files.items():
-        target = folder / name
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UsageError(f"{target.parent}: cannot be made: {error.strerror or error}.") from error
-        replace_file(target, content)
+    write_into(folder, files)
     return tuple(files)
-
-
-def require_free(folder: Path, *, force: bool) -> None:
-    """Raise a sentence unless the folder is not there, is empty, or may be written over.
-
-    Raises
-    ------
-    UsageError
-        It is a file, or something is in it and ``force`` is not set.
-    """
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder}: expected a folder, found a file. Name another one.")
-    if folder.is_dir() and not force and any(folder.iterdir()):
-        raise UsageError(f"{folder}: is not empty. Name another folder, or write over it with --force.")
 
 
 def _clear(folder: Path) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from canlens.errors import Mistake
-from canlens.plan.mistakes import close_names
+from canlens.plan.mistakes import close_names, shown
 
 if TYPE_CHECKING:
     from canlens.errors import PlanError, TableError
@@ -25,6 +25,12 @@ _OTHER_KINDS = (
     (re.compile(r"^\s*<"), "a page or an XML file"),
     (re.compile(r"^\s*\{"), "a JSON file"),
 )
+_TOML_ADVICE = (
+    (re.compile(r"Illegal character '\\n'|Unterminated"), "the quotation mark that ends a text is missing"),
+    (re.compile(r"Expected newline.*\n.*=\s*[+-]?\d+,\d"), "write a number with a point, not a comma"),
+    (re.compile(r"(Invalid value|Expected newline).*\n[^=]*=\s*[A-Za-z]"), "a text stands between quotation marks"),
+)
+"""What the parser's sentence and the line behind it mean for a person who never heard of TOML."""
 
 
 def read_bytes(file: File, error: type[PlanError | TableError], *, kind: str) -> bytes:
@@ -80,12 +86,16 @@ def _toml_mistake(text: str, trouble: str, *, kind: str) -> Mistake:
     """Turn the parser's sentence into a mistake; it may also be a file of another kind."""
     other = next((name for pattern, name in _OTHER_KINDS if pattern.search(text)), None)
     if other:
-        return Mistake("the file", f"{kind} in TOML", other)
+        way = " ('canlens plan' begins a plan from it)" if (kind, other) == ("a plan", "a DBC file") else ""
+        return Mistake("the file", f"{kind} in TOML", f"{other}{way}")
     place = _TOML_PLACE.search(trouble)
     line, column = place.groups() if place else (None, None)
     key = f"line {line}, column {column}" if line else "the end of the file" if place else "the file"
     found = trouble[: place.start()] if place else trouble
-    return Mistake(key, "valid TOML", f"this: {found[:1].lower()}{found[1:]}")
+    written = text.split("\n")[int(line) - 1].strip() if line else ""
+    where = f", in {shown(written)}" if written else ""
+    hint = next((f" – {advice}" for pattern, advice in _TOML_ADVICE if pattern.search(f"{found}\n{written}")), "")
+    return Mistake(key, "valid TOML", f"this: {found[:1].lower()}{found[1:]}{where}{hint}")
 
 
 def _neighbours(path: Path) -> tuple[str, ...]:

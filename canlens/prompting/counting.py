@@ -131,7 +131,7 @@ def size_for(controls: int, slots: int | None, *, places: int, chance: float, at
     raise UsageError(
         f"--slots {slots}: too few for {names}. Expected at least {needed.slots}: {needed.exercises} exercises of "
         f"each and {needed.slots - controls * needed.exercises} slots left alone keep the chance of an error at "
-        f"{100 * chance:g} % among {places} candidates. Leave --slots away for a number that allows one miss."
+        f"{100 * chance:g} % among {places} candidates. Leave out --slots for a number that allows one miss."
     )
 
 

@@ -143,8 +143,8 @@ def _sized_for_two(size: Size, controls: int, *, places: int, chance: float, is_
     while chance_if_all_answer(_halves(size, controls), misses=size.misses) * places > chance * ROUNDING:
         if is_fixed and not size.misses:
             raise UsageError(
-                f"--slots {size.slots}: too few to be drawn in two states of the vehicle. Leave --slots away, or leave "
-                "--awake-while away and record in one state."
+                f"--slots {size.slots}: too few to be drawn in two states of the vehicle. Leave out --slots; or leave "
+                "out --awake-while and record in one state."
             )
         if is_fixed:
             size = replace(size, misses=0)

@@ -99,7 +99,7 @@ class _Drawing:
         """Return how many slots the quick controls need; None where there are none."""
         if not self.fast:
             if self.slots is not None:
-                raise UsageError("--slots: no control of this plan can be drawn into short slots. Leave it away.")
+                raise UsageError("--slots: no control of this plan can be drawn into short slots. Leave it out.")
             return None
         least = max(self.needs[name].times for name in self.fast)
         return size_for(len(self.fast), self.slots, places=self.places, chance=self.chance, at_least=least)

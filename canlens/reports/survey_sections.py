@@ -290,7 +290,7 @@ def rest_facts(quiet: RestResult | None) -> list[tuple[str, str]]:
     change = "none seen" if quiet.last_change_s is None else after_words(quiet.last_change_s, quiet.off_s)
     last = f"{after_words(quiet.last_frame_s, quiet.off_s)}, {quiet.last_message}"
     return [
-        ("ignition or the like off", f"at {words.seconds(quiet.off_s)} s"),
+        ("waking control off", f"at {words.seconds(quiet.off_s)} s"),
         ("last change of an output", change),
         ("last frame", f"{last} of {quiet.last_sender}" if quiet.last_sender else last),
         ("allowed", "" if quiet.allowed_s is None else f"frames for {quiet.allowed_s:g} s after it"),

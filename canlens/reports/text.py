@@ -183,4 +183,4 @@ def _what_is_left(_result: CheckResult, findings: list[Finding]) -> Answer:
     for finding in findings:
         if finding.severity == "warning":
             return Answer(where, finding.next_step, finding.caution)
-    return Answer(where, "Keep this report together with the recording; see NOT TESTED below")
+    return Answer(where, "Keep the report together with the recording; its NOT TESTED says what was not shown")

@@ -173,7 +173,7 @@ def load_sentence(bus: BusResult) -> str:
         "unknown": "of unknown source",
     }
     return (
-        f"{words.percent(bus.bus_load)} over the whole recording, at the most "
+        f"{words.percent(bus.bus_load)} over the whole recording, at most "
         f"{words.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
         f"at {bus.bit_rate} bit/s ({source[bus.bit_rate_source]})."
     )

@@ -29,7 +29,7 @@ OUTPUT = (
     "# What the controller switches: one such table for each output, with its own name.",
     "[outputs.output_1]",
     'load = "write here what hangs on it"',
-    '# command = "MESSAGE.SIGNAL"     # the signal that shows the output; leave it away if nothing on the bus does,',
+    '# command = "MESSAGE.SIGNAL"     # the signal that shows the output; leave it out if nothing on the bus does,',
     "#                                # then note what you see in a table for --observed",
     'when = "{when}"  # and, or, not, parentheses over the controls',
     "within_s = 0.3                   # an answer is due within this time, on and off alike",

@@ -63,7 +63,7 @@ def test_nothing_is_overwritten_without_force(tmp_path: Path) -> None:
         ((PLAN, "--fault", "load-open:radio"), "It can concern:"),
         ((PLAN, "--fault", "load-open", "--strength", "3"), "strength 3: expected a number from 0 to 1"),
         ((PLAN, "--seed", "-1"), "seed -1"),
-        ((PLAN, "--coverage", "--fault", "load-open"), "leave --fault away"),
+        ((PLAN, "--coverage", "--fault", "load-open"), "leave out --fault"),
         (("nowhere.toml",), "nowhere.toml: expected the plan"),
         (("-",), "the plan must be a file"),
     ],

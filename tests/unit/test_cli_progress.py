@@ -11,7 +11,7 @@ import pytest
 from canlens import read_trace
 from canlens.cli import progress
 from canlens.cli.progress import CLEAR_LINE, read_log
-from canlens.errors import LogError
+from canlens.errors import LogError, UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -62,6 +62,16 @@ def test_a_console_is_left_clean_after_trouble_too(tmp_path: Path, monkeypatch: 
     with pytest.raises(LogError):
         read_log(str(path))
     assert console.getvalue().endswith(CLEAR_LINE)
+
+
+@pytest.mark.parametrize(("name", "told"), [("plan.toml", "this is a plan: it comes first"), ("x.dbc", "--dbc")])
+def test_a_plan_or_a_database_in_place_of_a_recording_is_told_where_it_belongs(
+    tmp_path: Path, name: str, told: str
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(b"no recording\n")
+    with pytest.raises(UsageError, match=told):
+        read_log(str(path))
 
 
 @pytest.mark.usefixtures("impatient")

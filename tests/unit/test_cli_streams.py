@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 import typer
 
-from canlens.cli.inputs import refuse_same_file, require_file
+from canlens.cli.inputs import require_file, require_place
 from canlens.cli.streams import guarded, replace_file, say
 from canlens.errors import Mistake, PlanError, UsageError
 
@@ -97,8 +97,15 @@ def test_a_file_that_is_read_is_not_overwritten_under_another_name(tmp_path: Pat
     log.touch()
     (tmp_path / "alias").symlink_to(log)
     with pytest.raises(UsageError, match="would overwrite a file that is read"):
-        refuse_same_file(tmp_path / "alias", ["-", str(log)])
-    refuse_same_file(tmp_path / "new.json", [str(log)])
+        require_place(str(tmp_path / "alias"), ["-", None, str(log)])
+    require_place(str(tmp_path / "new.json"), [str(log)])
+
+
+def test_a_place_that_cannot_be_written_is_told_before_the_work(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match=r"no folder .*attic to write into"):
+        require_place(str(tmp_path / "attic" / "report.html"), [])
+    with pytest.raises(UsageError, match="expected a file to write, found a folder"):
+        require_place(str(tmp_path), [])
 
 
 def _code(error: BaseException | int) -> int:

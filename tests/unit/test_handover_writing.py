@@ -9,8 +9,8 @@ import canlens
 from canlens.errors import UsageError
 from canlens.handover import Given, write_handover
 from canlens.handover.given import read_sources
-from canlens.handover.writing import require_free
 from canlens.plan import load_plan
+from canlens.whole_files import require_empty
 
 ROOT = Path(canlens.__file__).parents[1]
 DBC = (ROOT / "dbc_examples" / "quernholt.dbc").read_bytes()
@@ -56,14 +56,14 @@ def test_a_file_that_is_gone_is_a_sentence(tmp_path: Path) -> None:
 
 
 def test_a_folder_in_use_is_refused_unless_forced(tmp_path: Path) -> None:
-    require_free(tmp_path / "new", force=False)
-    require_free(tmp_path, force=False)  # empty
+    require_empty(tmp_path / "new", force=False)
+    require_empty(tmp_path, force=False)  # empty
     (tmp_path / "x").touch()
     with pytest.raises(UsageError, match="is not empty"):
-        require_free(tmp_path, force=False)
-    require_free(tmp_path, force=True)
+        require_empty(tmp_path, force=False)
+    require_empty(tmp_path, force=True)
     with pytest.raises(UsageError, match="found a file"):
-        require_free(tmp_path / "x", force=True)
+        require_empty(tmp_path / "x", force=True)
 
 
 def test_the_library_hands_over_without_the_recordings_and_over_a_spoilt_manifest(tmp_path: Path) -> None:

@@ -14,6 +14,8 @@ from tests.unit.sample_plan import COLD_STORE_VAN, DATABASE, the_mistake, writte
 if TYPE_CHECKING:
     from canlens.database import Database
 
+A_DBC = "a DBC file ('canlens plan' begins a plan from it)"
+
 
 def test_a_missing_database_is_named_with_those_beside_the_plan(tmp_path: Path) -> None:
     mistake = the_mistake(tmp_path, ('"dash.dbc"', '"dahs.dbc"'))
@@ -71,6 +73,12 @@ def mistake_of_content(folder: Path, content: bytes) -> Mistake:
         (b'title = "van"\ntitle = "car"\n', "line 2, column 14", "this: cannot overwrite a value"),
         (b'title = "van', "the end of the file", "this: unterminated string"),
         (b"a = ", "the end of the file", "this: invalid value"),
+        (
+            b'title = "van\n',
+            "line 1, column 13",
+            "this: illegal character '\\n', in 'title = \"van' – the quotation mark",
+        ),
+        (b"within_s = 0,3\n", "line 1, column 13", "this: expected newline or end of document after a statement, in"),
     ],
 )
 def test_what_is_not_toml_is_named_with_its_line(tmp_path: Path, content: bytes, key: str, found: str) -> None:
@@ -82,8 +90,14 @@ def test_what_is_not_toml_is_named_with_its_line(tmp_path: Path, content: bytes,
 @pytest.mark.parametrize(
     ("content", "kind"),
     [
-        (b'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: Cab\n\nBO_ 288 Dash: 8 Cab\n', "a DBC file"),
-        (b'BO_ 288 Dash: 8 Cab\n SG_ Buzzer : 0|2@1+ (1,0) [0|3] "" Cab\n', "a DBC file"),
+        (
+            b'VERSION ""\n\nNS_ :\n\nBS_:\n\nBU_: Cab\n\nBO_ 288 Dash: 8 Cab\n',
+            A_DBC,
+        ),
+        (
+            b'BO_ 288 Dash: 8 Cab\n SG_ Buzzer : 0|2@1+ (1,0) [0|3] "" Cab\n',
+            A_DBC,
+        ),
         (b"(1700000000.000000) vcan3 120#0102\n", "a recording"),
         (b"date Mon Jan 5 10:00:00 2026\nbase hex timestamps absolute\n", "a recording"),
         (b"<html><body>not found</body></html>", "a page or an XML file"),

@@ -116,7 +116,7 @@ def test_the_first_three_lines_of_a_proven_job_name_what_no_recording_shows() ->
     verdict, where, step = _first_three(sample.PROVEN)
     assert verdict == "PROVEN – all 2 outputs did what the plan says in this recording."
     assert where.startswith("No recording can show whether the loads work")
-    assert step.startswith("Do next: Keep this report")
+    assert step.startswith("Do next: Keep the report")
 
 
 def test_a_warning_gives_the_next_step_of_a_proven_job() -> None:

@@ -96,11 +96,15 @@ def cases(asked: Asked) -> Iterator[Case]:
         rule = followed(evidence, name, wrong, is_only_late=one.is_only_late) if name in wrong else Followed("own")
         signs = [*_answer_signs(one), *_state_signs(state, own)]
         if (one.due or one.unasked or one.still_on) and _is_told(state, rule):
-            signs.append(_rule_sign(rule, str(evidence.plan.outputs[name].when)))
+            signs.append(_rule_sign(name, rule, str(evidence.plan.outputs[name].when)))
         if not signs:
             continue
         pairs = tuple(
-            Suspect((min(name, each), max(name, each)), 1 / len(rule.partners), f"{name} and {each} fit each other")
+            Suspect(
+                (min(name, each), max(name, each)),
+                1 / len(rule.partners),
+                f"{name} and {each} can be exchanged for one another",
+            )
             for each in rule.partners
         )
         yield Case(
@@ -192,12 +196,12 @@ def _is_told(state: str, rule: Followed) -> bool:
     return state == "changes" or rule.value == "exchanged"
 
 
-def _rule_sign(rule: Followed, planned: str) -> Sign:
+def _rule_sign(name: str, rule: Followed, planned: str) -> Sign:
     words = {
-        "own": f"what it does fits '{planned}'",
-        "exchanged": f"it fits '{rule.text}', and {rule.partner} fits '{planned}'",
-        "another's": f"it fits '{rule.text}', the rule of {rule.partner}",
-        "other": f"it fits '{rule.text}'",
+        "own": f"what {name} does fits '{planned}'",
+        "exchanged": f"{name} follows '{rule.text}', and {rule.partner} follows '{planned}'",
+        "another's": f"{name} follows '{rule.text}', the rule of {rule.partner}",
+        "other": f"{name} follows '{rule.text}'",
         "none": "no rule of one or two controls fits",
     }
     return Sign("follows", rule.value, words[rule.value])
