@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -224,7 +225,7 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
         first_ns, last_ns = int(trace.time_ns[part].min()), int(trace.time_ns[part].max())
         if first_ns == last_ns:
             continue
-        start_s = min(float((end_s - all_busy_s[rows]).min()) for rows, end_s in _ends(trace, part))
+        start_s = _first_start(trace, part, first_ns, all_busy_s[part])
         length_s = (last_ns - trace.start_ns) / NANOSECONDS_PER_SECOND - start_s
         span_s += length_s
         number = int(length_s / window_s + 1e-9)
@@ -235,6 +236,14 @@ def _over_time(trace: Trace, all_busy_s: Floats, busy_s: Floats, *, window_s: fl
         windows.append(load)
         starts.append(np.asarray(start_s + window_s * np.arange(len(load)), np.float64))
     return span_s, np.concatenate(starts), np.concatenate(windows)
+
+
+def _first_start(trace: Trace, part: slice, first_ns: int, busy_s: Floats) -> float:
+    """Return when the first frame of a part began [s]; only frames that end soon after the first may be it."""
+    soon_ns = first_ns + math.ceil(float(busy_s.max()) * NANOSECONDS_PER_SECOND)
+    early = np.flatnonzero(trace.time_ns[part] <= soon_ns)
+    end_s = (trace.time_ns[part][early] - trace.start_ns) / NANOSECONDS_PER_SECOND
+    return float((end_s - busy_s[early]).min())
 
 
 def _ends(trace: Trace, part: slice) -> Iterator[tuple[slice, Floats]]:
