@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -13,11 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from canlens.database import Database
-    from canlens.trace import Identifiers, Ints, Trace
+    from canlens.trace import Identifiers, Trace
 
-PLACES = 1 << 20
-"""Identifiers are counted in so many places; two that share one are counted together, which at worst asks for a closer
-look, or hides that one of them is absent."""
 TOO_OFTEN = 1.12
 """So much more often than the others, each against its declared cycle, and a message is looked at closely (our choice:
 clocks and cycles of healthy nodes agree to a few per cent)."""
@@ -59,9 +57,11 @@ def rates(trace: Trace, database: Database, *, left_out: Collection[str] = ()) -
     duration_s = (int(trace.time_ns.max()) - trace.start_ns) / NANOSECONDS_PER_SECOND if len(trace) else 0.0
     if not cyclic or duration_s <= 0:
         return none
-    counts = np.bincount(_place(trace.identifier), minlength=PLACES)
+    counts: Counter[int] = Counter()
+    for recorded, frames in zip(trace.streams.identifier.tolist(), trace.streams.frames.tolist(), strict=True):
+        counts[recorded] += frames
     identifier = np.array([each.identifier for each in cyclic], np.uint32)
-    number = counts[_place(identifier)]
+    number = np.array([counts[each.identifier] for each in cyclic])
     share = number * np.array([each.cycle_time_s or 0.0 for each in cyclic]) / duration_s
     known = number >= FEWEST_FRAMES
     often = share > TOO_OFTEN * np.median(share[known]) if known.any() else known
@@ -72,9 +72,3 @@ def rates(trace: Trace, database: Database, *, left_out: Collection[str] = ()) -
         if not one and each.name not in left_out and heard & set(each.senders)
     )
     return Rates(identifier[known & often], absent if len(absent) <= MOST_ABSENT else ())
-
-
-def _place(identifier: Identifiers) -> Ints:
-    """Return the place in which each identifier is counted."""
-    place: Ints = ((identifier ^ (identifier >> np.uint32(9))) & np.uint32(PLACES - 1)).astype(np.int64)
-    return place
