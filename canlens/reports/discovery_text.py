@@ -96,8 +96,8 @@ def _add_slots(page: Page, row: ControlDiscovery, shown: Sequence[Candidate]) ->
         rows.append((title, "".join(ON if tick else OFF for tick in each.ticks)))
     for begin in range(0, len(done), SLOTS_A_LINE):
         page.strips([(title, ticks[begin : begin + SLOTS_A_LINE]) for title, ticks in rows], widest=16)
-    other = f", {OTHER} another control" if row.others else ""
-    page.paragraph(f"one sign a slot, in time: {ON} operated, on and off again; {OFF} left alone, still{other}")
+    other = f" {OTHER} another control;" if row.others else ""
+    page.paragraph(f"each slot: {ON} operated, or on and off;{other} {OFF} left alone, or still")
 
 
 def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[Candidate]) -> None:

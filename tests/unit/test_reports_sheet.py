@@ -38,10 +38,10 @@ def test_the_sheet_says_what_was_fitted_what_is_planned_and_what_was_seen() -> N
     assert "Registration AB 1" in text
     assert "siren two-tone siren fuse 15 A On while horn is on; stays on 12 s longer." in text
     assert (
-        "✗ Not as planned. 0 of 5 exercises answered; on 4 times without being asked. It follows: brake_front." in text
+        "✗ Not as planned: 0 of 5 exercises answered; on 4 times without being asked. It follows: brake front." in text
     )
-    assert "? Not shown. ignition was exercised once" in text
-    assert "✓ As planned. Asked for 5 times, answered every time, typically within 23 ms." in text
+    assert "? Not shown: ignition was exercised once" in text
+    assert "✓ As planned: asked for 5 times, answered every time, typically within 23 ms." in text
 
 
 def test_the_sheet_names_what_was_not_tested_what_is_normal_and_who_signs() -> None:

@@ -159,7 +159,8 @@ def _remarks(each: Candidate) -> list[str]:
             f"{words.percent(each.shift_chance)} of tries."
         )
     if each.lines:
-        told.append(f"It went on in line {words.listed([str(line) for line in each.lines])} of the recording.")
+        which = f"line{'s' * (len(each.lines) > 1)} {words.listed([str(line) for line in each.lines])}"
+        told.append(f"It went on in {which} of the recording.")
     return told
 
 

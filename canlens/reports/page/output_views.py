@@ -47,10 +47,10 @@ def output_views(result: CheckResult, plan: Plan, findings: Sequence[Finding]) -
             "state": STATES[output.verdict],
             "word": words.VERDICTS[output.verdict],
             "planned": planned_words(plan.outputs[name]),
-            "why": words.sentence(_why(output)),
+            "why": words.capital(words.sentence(_why(output))),
             "follows": _follows(output),
             "summary": " ".join(words.sentence(each) for each in output_remarks(output))
-            or words.sentence(_why(output)),
+            or words.capital(words.sentence(_why(output))),
             "findings": [
                 number for number, each in enumerate(findings, 1) if name in each.subject and not each.consequence_of
             ],

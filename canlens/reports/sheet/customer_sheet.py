@@ -43,9 +43,9 @@ FITTED_SHOWN = 2
 """What was fitted to one output: the load and a fuse."""
 
 SIGNS: dict[Verdict, tuple[str, str]] = {
-    "proven": ("✓", "As planned."),
-    "failed": ("✗", "Not as planned."),
-    "not-proven": ("?", "Not shown."),
+    "proven": ("✓", "As planned:"),
+    "failed": ("✗", "Not as planned:"),
+    "not-proven": ("?", "Not shown:"),
 }
 CAUTIONS = (
     "Stop lamp and main beam must work without the controller: try them before every drive.",
@@ -176,9 +176,10 @@ def _seen(one: OutputResult) -> str:
         times = "once" if one.due == 1 else f"{one.due} times"
         median = one.latency_s.median
         quick = f", typically within {words.milliseconds(median)} ms" if median is not None else ""
-        return f"Asked for {times}, answered every time{quick}."
+        return f"asked for {times}, answered every time{quick}."
     follows = one.observed if one.observed not in (None, one.planned) else None
-    return words.sentence(one.reason) + (f" It follows: {follows}." if follows else "")
+    reason = words.sentence(one.reason)
+    return f"{reason} It follows: {plain_name(follows)}." if follows else reason
 
 
 def _facts(details: JobDetails | None) -> list[tuple[str, str]]:

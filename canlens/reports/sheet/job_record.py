@@ -105,7 +105,7 @@ def _sections(
     )
     head = ("output", "load", "planned", "seen", "answered", "latency, median / longest")
     yield Section("Outputs", head, _outputs(result, plan))
-    yield Section("After the ignition went off", rows=[each for each in rest_facts(result.quiet) if each[1]])
+    yield Section("Awake and asleep", rows=[each for each in rest_facts(result.quiet) if each[1]])
     yield Section("Findings", points=_findings(result))
     if job is not None:
         yield Section("What was done about them", points=job.done)
