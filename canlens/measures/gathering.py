@@ -70,10 +70,10 @@ def evidence(
     wanted = channel if channel is not None else plan.bus.channel
     chosen = on_channel(trace, wanted)
     plan, by_group = matched_by_group(plan, chosen)
-    rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
-    looked_at = np.union1d(_identifiers(plan), rate.too_often)
-    with workers(len(trace)) as beside:  # the load and the judging share nothing, and numpy lets both run at once
+    with workers(len(trace)) as beside:  # load, messages and judging share nothing; numpy lets two run at once
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
+        rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
+        looked_at = np.union1d(_identifiers(plan), rate.too_often)
         told = beside.submit(message_side, chosen, plan.database, only=looked_at)
         recorded, missing = _recorded(plan, chosen)
         offset_s, marked = _marks(marks, recorded.controls, chosen)
@@ -88,10 +88,20 @@ def evidence(
         }
         sagging = supply(plan, recorded, outputs)
         definitions = definition_side(plan, chosen, by_group)
+        shortest_s = min((each.within_s for each in plan.outputs.values()), default=None)
+        described = recording(trace, plan.database, within_s=shortest_s)
         bus, buses = load.result()
+        shown = bus_side(
+            trace,
+            plan.bus,
+            database=plan.database,
+            recording=described,
+            bus=bus,
+            channel=wanted,
+            outputs_on=on_spans(outputs),
+            readings=readings,
+        )
         intervals, quiet, _ = told.result()
-    shortest_s = min((each.within_s for each in plan.outputs.values()), default=None)
-    described = recording(trace, plan.database, within_s=shortest_s)
     return Evidence(
         plan=plan,
         recording=described,
@@ -108,16 +118,7 @@ def evidence(
         readings=readings,
         supply=sagging,
         bus_evidence=replace(
-            bus_side(
-                trace,
-                plan.bus,
-                database=plan.database,
-                recording=described,
-                bus=bus,
-                channel=wanted,
-                outputs_on=on_spans(outputs),
-                readings=readings,
-            ),
+            shown,
             intervals=intervals,
             quiet=rest(quiet, chosen, plan.bus, controls=controls, outputs=outputs),
             definitions=definitions,
