@@ -107,7 +107,7 @@ class ControlNote:
     watch
         Those of them that nothing on the bus shows.
     safety
-        Whether one of them is a safety item.
+        That of the first of them which is a safety item; None where none is.
     """
 
     name: str

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from canlens.reports import words
 from canlens.reports.layout import Page
-from canlens.reports.text_findings import add_causes, likely_cause, likely_words
+from canlens.reports.text_findings import add_causes, add_cautions, likely_cause, likely_words
 
 if TYPE_CHECKING:
     from canlens.comparison_results import Change, CompareVerdict, ComparisonResult
@@ -26,8 +26,6 @@ STATES = {
     "off": "while the control that keeps the bus awake was off",
     "awake": "while the bus was awake",
 }
-CAUTIONS = (words.CAUTIONS[0], *words.CAUTIONS[2:5], words.CAUTIONS[8])
-"""Those that belong to work on the bus itself."""
 
 
 def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str:
@@ -69,9 +67,7 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
         for each in result.aligned
     ]
     page.facts([("before", _recording(result.before)), ("after", _recording(result.after)), *compared], indent=2)
-    page.heading("CAUTIONS")
-    for caution in CAUTIONS:
-        page.paragraph(caution, first="*", indent=2)
+    add_cautions(page, words.BUS_CAUTIONS)
     return page.text()
 
 

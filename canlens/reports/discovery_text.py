@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canlens.discovery_words import chance_words, meaning, place_words
 from canlens.reports import words
 from canlens.reports.layout import Page
+from canlens.reports.text_findings import add_cautions
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,9 +59,7 @@ def discovery_text(result: DiscoveryResult, *, encoding: str = "utf-8") -> str:
     dropped = next((each.dropped for each in result.controls.values()), None)
     if dropped is not None:
         _add_dropped(page, dropped)
-    page.heading("CAUTIONS")
-    for caution in CAUTIONS:
-        page.paragraph(caution, first="*", indent=2)
+    add_cautions(page, CAUTIONS)
     return page.text()
 
 

@@ -15,6 +15,8 @@ from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
 from canlens.survey_results import SURVEY_SCHEMA, SurveyResult
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from canlens.results import Json
 
 JOB_SCHEMA = "canlens/job/1"
@@ -31,78 +33,30 @@ def check_schema() -> dict[str, Json]:
     schema = _tidy(TypeAdapter(CheckResult).json_schema(mode="serialization"))
     definitions = _object(schema["$defs"])
     parts = _object(schema["properties"])
-    recordings = parts.pop("recordings")
-    properties: dict[str, Json] = {
-        "schema": {"const": CHECK_SCHEMA},
-        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
-        "recording": {"$ref": "#/$defs/RecordingResult"},
-        "recordings": {**_object(recordings), "minItems": 2},
-        **parts,
-    }
-    always: list[Json] = [key for key in properties if key not in {"recording", "recordings", "buses"}]
+    recordings = {**_object(parts.pop("recordings")), "minItems": 2}
+    parts = {"recording": {"$ref": "#/$defs/RecordingResult"}, "recordings": recordings, **parts}
     _state_links(_object(definitions["OutputResult"]))
-    lines = _object(definitions["Lines"])
-    lines["required"] = ["lines", "times_s"]  # the recording is told where there are several
-    return {
-        "$schema": DIALECT,
-        "title": CHECK_SCHEMA,
-        "description": schema["description"],
-        "type": "object",
-        "properties": properties,
-        "required": always,
-        "oneOf": [{"required": ["recording"]}, {"required": ["recordings"]}],
-        "$defs": definitions,
-    }
+    _leave_out_recording(definitions)
+    form = _form(CHECK_SCHEMA, {**schema, "properties": parts}, optional={"recording", "recordings", "buses"})
+    form.pop("$defs")
+    return {**form, "oneOf": [{"required": ["recording"]}, {"required": ["recordings"]}], "$defs": definitions}
 
 
 def survey_schema() -> dict[str, Json]:
     """Return the JSON Schema of what ``canlens survey --json`` writes; as with a check, more keys may be added."""
     schema = _tidy(TypeAdapter(SurveyResult).json_schema(mode="serialization"))
-    properties: dict[str, Json] = {
-        "schema": {"const": SURVEY_SCHEMA},
-        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
-        **_object(schema["properties"]),
-    }
-    definitions = _object(schema["$defs"])
-    _object(definitions["Lines"])["required"] = ["lines", "times_s"]
-    return {
-        "$schema": DIALECT,
-        "title": SURVEY_SCHEMA,
-        "description": schema["description"],
-        "type": "object",
-        "properties": properties,
-        "required": [key for key in properties if key != "buses"],
-        "$defs": definitions,
-    }
+    _leave_out_recording(_object(schema["$defs"]))
+    return _form(SURVEY_SCHEMA, schema, optional={"buses"})
 
 
 def compare_schema() -> dict[str, Json]:
     """Return the JSON Schema of what ``canlens compare --json`` writes; as with a check, more keys may be added."""
-    return _plain_schema(COMPARE_SCHEMA, TypeAdapter(ComparisonResult))
+    return _form(COMPARE_SCHEMA, _tidy(TypeAdapter(ComparisonResult).json_schema(mode="serialization")))
 
 
 def discover_schema() -> dict[str, Json]:
     """Return the JSON Schema of what ``canlens discover --json`` writes; as with a check, more keys may be added."""
-    return _plain_schema(DISCOVER_SCHEMA, TypeAdapter(DiscoveryResult))
-
-
-def _plain_schema(name: str, adapter: TypeAdapter[ComparisonResult] | TypeAdapter[DiscoveryResult]) -> dict[str, Json]:
-    """Return the schema of a form whose keys are just the fields of its class."""
-    schema = _tidy(adapter.json_schema(mode="serialization"))
-    properties: dict[str, Json] = {
-        "schema": {"const": name},
-        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
-        **_object(schema["properties"]),
-    }
-    return {
-        "$schema": DIALECT,
-        "title": name,
-        "description": schema["description"],
-        "type": "object",
-        "properties": properties,
-        "required": list(properties),
-        "$defs": schema["$defs"],
-    }
+    return _form(DISCOVER_SCHEMA, _tidy(TypeAdapter(DiscoveryResult).json_schema(mode="serialization")))
 
 
 def plan_file_schema() -> dict[str, Json]:
@@ -123,20 +77,7 @@ def handover_schema() -> dict[str, Json]:
     job = job_file_schema()
     definitions = {**_object(schema["$defs"]), **_object(job["$defs"])}
     definitions["JobDetails"] = {key: job[key] for key in ("type", "properties", "additionalProperties")}
-    properties: dict[str, Json] = {
-        "schema": {"const": HANDOVER_SCHEMA},
-        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
-        **_object(schema["properties"]),
-    }
-    return {
-        "$schema": DIALECT,
-        "title": HANDOVER_SCHEMA,
-        "description": schema["description"],
-        "type": "object",
-        "properties": properties,
-        "required": list(properties),
-        "$defs": definitions,
-    }
+    return _form(HANDOVER_SCHEMA, {**schema, "$defs": definitions})
 
 
 def readings_file_schema() -> dict[str, Json]:
@@ -156,6 +97,39 @@ SCHEMAS = {
     "survey-1.json": survey_schema,
 }
 """The published schemas by file name."""
+
+
+def _form(name: str, schema: dict[str, Json], *, optional: Collection[str] = ()) -> dict[str, Json]:
+    """Return the schema of a written form: the fields of its class behind its name and the program's version.
+
+    Parameters
+    ----------
+    name
+        Of the form.
+    schema
+        Of the class, tidied.
+    optional
+        Keys that may be missing.
+    """
+    properties: dict[str, Json] = {
+        "schema": {"const": name},
+        "canlens": {"type": "string", "description": "Version of the program that wrote it."},
+        **_object(schema["properties"]),
+    }
+    return {
+        "$schema": DIALECT,
+        "title": name,
+        "description": schema["description"],
+        "type": "object",
+        "properties": properties,
+        "required": [key for key in properties if key not in optional],
+        "$defs": schema["$defs"],
+    }
+
+
+def _leave_out_recording(definitions: dict[str, Json]) -> None:
+    """Require only lines and times of a finding's lines: the recording is told where there are several."""
+    _object(definitions["Lines"])["required"] = ["lines", "times_s"]
 
 
 def _object(value: Json) -> dict[str, Json]:

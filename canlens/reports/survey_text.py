@@ -7,15 +7,12 @@ from typing import TYPE_CHECKING
 from canlens.reports import words
 from canlens.reports.layout import Page
 from canlens.reports.survey_sections import add_errors, add_identifiers, add_loads, add_sleep
-from canlens.reports.text_findings import add_causes, add_findings, by_severity
+from canlens.reports.text_findings import add_causes, add_cautions, add_findings, by_severity
 from canlens.reports.text_sections import add_recording
 
 if TYPE_CHECKING:
     from canlens.findings import Finding
     from canlens.survey_results import SurveyResult
-
-CAUTIONS = (words.CAUTIONS[0], *words.CAUTIONS[2:5], words.CAUTIONS[8])
-"""Those that belong to work on the bus itself."""
 
 
 def survey_text(result: SurveyResult, *, encoding: str = "utf-8") -> str:
@@ -46,9 +43,7 @@ def survey_text(result: SurveyResult, *, encoding: str = "utf-8") -> str:
     add_sleep(page, result.quiet)
     page.heading("RECORDING")
     add_recording(page, result.recording)
-    page.heading("CAUTIONS")
-    for caution in CAUTIONS:
-        page.paragraph(caution, first="*", indent=2)
+    add_cautions(page, words.BUS_CAUTIONS)
     return page.text()
 
 

@@ -9,6 +9,7 @@ from canlens.reports.layout import Page
 from canlens.reports.survey_sections import add_rest
 from canlens.reports.text_findings import (
     add_causes,
+    add_cautions,
     add_findings,
     by_severity,
     cause_name,
@@ -68,9 +69,7 @@ def check_text(result: CheckResult, *, lanes: Sequence[Sequence[Lane]] = (), enc
     add_recordings(page, result)
     add_bus(page, result)
     add_rest(page, result.quiet)
-    page.heading("CAUTIONS")
-    for caution in words.CAUTIONS:
-        page.paragraph(caution, first="*", indent=2)
+    add_cautions(page, words.CAUTIONS)
     return page.text()
 
 

@@ -1,4 +1,4 @@
-"""Sections that every text report shares: the findings and the likely causes."""
+"""Sections that text reports share: the findings, the likely causes, the cautions."""
 
 from __future__ import annotations
 
@@ -17,6 +17,13 @@ LIKELY = 0.5
 """A cause above this is named at the head of the page."""
 LINES_SHOWN = 8
 """Line numbers printed for one finding; the JSON holds all that were kept."""
+
+
+def add_cautions(page: Page, cautions: Sequence[str]) -> None:
+    """Add the cautions, which stand last on every page."""
+    page.heading("CAUTIONS")
+    for caution in cautions:
+        page.paragraph(caution, first="*", indent=2)
 
 
 def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:

@@ -53,6 +53,8 @@ CAUTIONS = (
     "The vehicle maker's manual comes before this report. In doubt, ask a licensed electrician or workshop.",
 )
 """The cautions that stand under every report; each finding brings its own besides."""
+BUS_CAUTIONS = (CAUTIONS[0], *CAUTIONS[2:5], CAUTIONS[8])
+"""Those that belong to work on the bus itself."""
 
 
 def seconds(value: float | None) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.reports import words
-from canlens.reports.comparison_text import CAUTIONS, DIRECTIONS, STATES, VERDICTS, chance_words
+from canlens.reports.comparison_text import DIRECTIONS, STATES, VERDICTS, chance_words
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import Step, Verdict, cause_views, date_words, file_name, likely_step, recording_view
 from canlens.reports.pictures import comparison_pictures
@@ -55,7 +55,7 @@ def comparison_page(comparison: Comparison) -> str:
         ],
         causes=cause_views(result.causes),
         recordings=[recording_view(result.before, "Before"), recording_view(result.after, "After")],
-        cautions=CAUTIONS,
+        cautions=words.BUS_CAUTIONS,
     )
 
 

@@ -21,7 +21,7 @@ from canlens.reports.page.views import (
     recording_view,
 )
 from canlens.reports.pictures import survey_pictures
-from canlens.reports.survey_text import CAUTIONS, leading_finding, proviso, survey_sentence
+from canlens.reports.survey_text import leading_finding, proviso, survey_sentence
 from canlens.reports.text_findings import by_severity, likely_cause
 from canlens.reports.untested import NEVER_SHOWN
 
@@ -111,7 +111,7 @@ def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | 
         recordings=[recording_view(result.recording)],
         causes=cause_views(result.causes),
         findings=finding_views(findings, quoted, several=False),
-        cautions=CAUTIONS,
+        cautions=words.BUS_CAUTIONS,
     )
 
 
