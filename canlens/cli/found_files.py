@@ -135,7 +135,7 @@ def first_plan(
     senders = [*database.nodes, *(sender for message in database.messages for sender in message.senders)]
     if node is not None and node not in senders:
         raise UsageError(
-            f"--node {node}: expected a node of {dbc}, {', '.join(dict.fromkeys(senders)) or 'which has none'}."
+            f"--node {node}: expected a node of {dbc}: {', '.join(dict.fromkeys(senders)) or 'it has none'}."
         )
     path = _from_plan(dbc, to_file or "plan.toml")
     text = bare_plan_text(database, path=path, node=node, title=Path(dbc).stem)

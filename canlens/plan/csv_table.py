@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING
 
 from canlens.errors import Mistake, TableError
 from canlens.plan.mistakes import close_names, shown
-from canlens.plan.written import File, decoded, read_bytes
+from canlens.plan.written import File, decoded, other_kind, read_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _LINE_END = re.compile(r"\r\n|\r|\n")
+_TOML_TABLE = re.compile(r"^\[[\w.-]+\]\s*(#.*)?$", re.MULTILINE)
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -120,9 +121,12 @@ def read_rows(file: File, columns: Columns) -> tuple[Table, list[Row]]:
     Raises
     ------
     TableError
-        The file cannot be read, or its header lacks a required column.
+        The file cannot be read or is of another kind, or its header lacks a required column.
     """
     text = decoded(read_bytes(file, TableError, kind=columns.kind))
+    other = other_kind(text) or ("a TOML file" if _TOML_TABLE.search(text) else None)
+    if other is not None:
+        raise TableError(os.fspath(file), (Mistake("the file", f"{columns.kind} ({columns})", other),))
     lines = [(number, line.partition("#")[0].strip()) for number, line in enumerate(_LINE_END.split(text), start=1)]
     lines = [(number, line) for number, line in lines if line]
     separator = ";" if lines and ";" in lines[0][1] else ","

@@ -82,9 +82,16 @@ def decoded(content: bytes) -> str:
     return content.decode(encoding, errors="replace")
 
 
+def other_kind(text: str) -> str | None:
+    """Return what a text is if it is a file of another kind than a plan or a table; None where nothing tells so."""
+    if "\0" in text:
+        return "a file that is no text"
+    return next((name for pattern, name in _OTHER_KINDS if pattern.search(text)), None)
+
+
 def _toml_mistake(text: str, trouble: str, *, kind: str) -> Mistake:
     """Turn the parser's sentence into a mistake; it may also be a file of another kind."""
-    other = next((name for pattern, name in _OTHER_KINDS if pattern.search(text)), None)
+    other = other_kind(text)
     if other:
         way = " ('canlens plan' begins a plan from it)" if (kind, other) == ("a plan", "a DBC file") else ""
         return Mistake("the file", f"{kind} in TOML", f"{other}{way}")

@@ -167,3 +167,15 @@ def test_labels_are_controls_of_the_plan_or_rest(tmp_path: Path) -> None:
         Mistake("line 4", expected, "'Key'", ("key",)),
     )
     assert caught.value.file == str(tmp_path / "marks.csv")
+
+
+@pytest.mark.parametrize(
+    ("content", "kind"),
+    [
+        ('title = "van"\n\n[bus]\ndatabase = "van.dbc"\n', "a TOML file"),
+        ("(1700000000.000000) vcan3 120#0102\n", "a recording"),
+        ("\x1f\x08\0\0\n", "a file that is no text"),
+    ],
+)
+def test_a_file_of_another_kind_is_one_mistake(tmp_path: Path, content: str, kind: str) -> None:
+    assert mistakes_of(tmp_path, content) == (Mistake("the file", "a table of marks (time_s,label[,until_s])", kind),)

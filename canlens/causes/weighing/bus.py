@@ -32,7 +32,8 @@ def traffic_cases(asked: Asked) -> Iterator[Case]:
     ledger, alone = evidence.bus_evidence.errors, evidence.bus_evidence.lone_sender
     errors = ledger.frames if ledger else evidence.recording.error_frames
     number = "none" if not evidence.frames else "one" if alone is not None and errors else "many"
-    seen = f"no data or remote frame in {evidence.recording.duration_s:.1f} s"
+    duration_s = evidence.recording.duration_s
+    seen = f"no data or remote frame in {f'{duration_s:.1f} s' if duration_s else 'the recording'}"
     words = {"none": seen, "one": f"one frame, {counted(evidence.frames, 'time')}", "many": f"{evidence.frames} frames"}
     if errors:
         words = {value: f"{counted(errors, 'error frame')} and {text}" for value, text in words.items()}
