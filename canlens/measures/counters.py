@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from canlens.measures.intervals import Intervals
     from canlens.streams import Streams
-    from canlens.trace import Bools, Rows, Trace
+    from canlens.trace import Bools, Ints, Trace
 
     Shorts = npt.NDArray[np.int16]
 
@@ -31,6 +32,10 @@ value that rises (our choice)."""
 NARROW = 3
 NARROW_SHARE = 0.95
 """Fields of so few bits count by chance more easily, as parts of values that change steadily (our choice)."""
+FIRST_LOOK = 2000
+"""Pairs of a longer stream that are looked at first."""
+HOPELESS = 0.1
+"""So much less than needed among those, ten standard errors, and a field does not count."""
 FEWEST_VALUES = 4
 """A field of fewer values is a toggle."""
 BITS = 64
@@ -66,10 +71,11 @@ def counters_of(trace: Trace, streams: Streams, found: Intervals) -> list[Counte
     """
     candidates = _changing_bits(trace, streams, found)
     out: list[Counter | None] = [None] * len(streams)
+    payload = np.ascontiguousarray(trace.payload.first8).view("<u8")[:, 0]
     for number, bits in candidates.items():
-        later = found.place[found.of(number)]
-        rows = streams.rows[later]
-        fields = [each for bit in bits for each in counting_fields(trace, streams.rows[later - 1], rows, bit)]
+        rows = streams.rows[streams.start[number] : streams.start[number + 1]]
+        later = found.place[found.of(number)] - streams.start[number]
+        fields = _fields(payload.take(rows), later, bits)
         best = max(fields, key=lambda each: (round(each.share, 3), each.length), default=None)
         if best is not None:
             out[number] = Counter(
@@ -77,10 +83,32 @@ def counters_of(trace: Trace, streams: Streams, found: Intervals) -> list[Counte
                 length=best.length,
                 lowest=best.lowest,
                 highest=best.highest,
-                skipped=places_at(trace, rows[(best.step != 1) & (best.step != 0)]),
-                repeated=places_at(trace, rows[best.step == 0]),
+                skipped=places_at(trace, rows[later[(best.step != 1) & (best.step != 0)]]),
+                repeated=places_at(trace, rows[later[best.step == 0]]),
             )
     return out
+
+
+def _fields(words: npt.NDArray[np.uint64], later: Ints, bits: list[int]) -> Iterator[Field]:
+    """Yield the fields that may be a stream's counter; behind a perfect one none of the same bits, which are shorter.
+
+    Parameters
+    ----------
+    words
+        uint64 (n,): the first eight bytes of each frame, byte 0 the least significant.
+    later
+        int64 (k,): the second frame of each pair of neighbours.
+    bits
+        DBC numbers of the bits that change with nearly every frame, ascending.
+    """
+    for byte, own in groupby(bits, lambda bit: bit // 8):
+        value = (words >> np.uint64(8 * byte)).astype(np.uint8).astype(np.int16)
+        before, after = value[later - 1], value[later]
+        for bit in own:
+            for field in counting_fields(before, after, bit):
+                yield field
+                if round(field.share, 3) == 1:
+                    break
 
 
 def _changing_bits(trace: Trace, streams: Streams, found: Intervals) -> dict[int, list[int]]:
@@ -103,26 +131,26 @@ def _changing_bits(trace: Trace, streams: Streams, found: Intervals) -> dict[int
     return out
 
 
-def counting_fields(trace: Trace, earlier: Rows, later: Rows, bit: int) -> Iterator[Field]:
+def counting_fields(before: Shorts, after: Shorts, bit: int) -> Iterator[Field]:
     """Yield the fields that begin at a bit and count from the earlier to the later frames.
 
     Parameters
     ----------
-    trace
-        The recording.
-    earlier, later
-        intp (n,): rows of the frames of each pair.
+    before, after
+        int16 (n,): the byte that holds the bit, in the frames of each pair.
     bit
         DBC number of the lowest bit; the field stays inside its byte.
     """
-    byte, shift = divmod(bit, 8)
-    before, after = (trace.payload.first8[rows, byte].astype(np.int16) >> shift for rows in (earlier, later))
+    before, after = before >> bit % 8, after >> bit % 8
+    every = slice(None, None, 1 + len(before) // FIRST_LOOK)
     changed = int(np.bitwise_or.reduce(before ^ after, initial=0))
     for length in range(changed.bit_length(), 1, -1):
         mask = (1 << length) - 1
-        low, high = before & mask, after & mask
-        field = max(_steps(bit, length, low, high), key=lambda each: each.share)
         least = NARROW_SHARE if length <= NARROW else COUNTING_SHARE
+        looked_at = _steps(bit, length, before[every] & mask, after[every] & mask)
+        if max(each.share for each in looked_at) < least - HOPELESS:
+            continue
+        field = max(_steps(bit, length, before & mask, after & mask), key=lambda each: each.share)
         if field.share >= least and field.highest - field.lowest + 1 >= FEWEST_VALUES:
             yield field
 

@@ -201,8 +201,11 @@ def has_two_counters(trace: Trace, rows: Rows) -> bool:
     rows = rows[max(0, (len(rows) - MOST_OF_TWO) // 2) :][:MOST_OF_TWO]
     sample = trace.payload.first8[rows[: SAMPLE + 2]]
     changing = _share(sample[2:] ^ sample[:-2]) >= CHANGING_SHARE
+    value = trace.payload.first8[rows].astype(np.int16)
     fields = [
-        field for bit in np.flatnonzero(changing).tolist() for field in counting_fields(trace, rows[:-2], rows[2:], bit)
+        field
+        for bit in np.flatnonzero(changing).tolist()
+        for field in counting_fields(value[:-2, bit // 8], value[2:, bit // 8], bit)
     ]
     return bool(fields) and not any(_counts_every_other(trace, rows, field) for field in fields)
 
