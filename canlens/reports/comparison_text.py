@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
 from canlens.reports import words
@@ -54,6 +55,8 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
         page.paragraph(words.sentence(cause.next_test), first="Do next:", indent=2)
         if cause.caution:
             page.paragraph(cause.caution, first="Caution:", indent=2)
+    elif step := step_without_cause(result):
+        page.paragraph(step, first="Do next:", indent=2)
     _add_changes(page, "CHANGES, the weightiest first", [each for each in result.changes if not each.explained_by])
     _add_changes(page, "CHANGES THAT ARE EXPLAINED", [each for each in result.changes if each.explained_by])
     add_causes(page, result.causes)
@@ -69,6 +72,20 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
     page.facts([("before", _recording(result.before)), ("after", _recording(result.after)), *compared], indent=2)
     add_cautions(page, words.BUS_CAUTIONS)
     return page.text()
+
+
+def step_without_cause(result: ComparisonResult) -> str:
+    """Say what to do where no cause is likely; nothing where all that changed is for the better."""
+    if any(not each.explained_by for each in result.changes):
+        undo = "Undo the last change of the wiring if you can, record again and compare."
+        return "" if result.verdict == "better" else undo
+    return words.sentence(next((each.needed for each in result.not_compared if each.needed), ""))
+
+
+def needed_words(result: ComparisonResult) -> list[str]:
+    """Say what each thing that was not compared would take; what several in a row need stands at the last of them."""
+    needed = [words.sentence(each.needed) for each in result.not_compared]
+    return ["" if each == behind else each for each, behind in itertools.zip_longest(needed, needed[1:])]
 
 
 def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
@@ -104,11 +121,10 @@ def _add_not_compared(page: Page, result: ComparisonResult) -> None:
     page.heading("NOT COMPARED")
     if not result.not_compared:
         page.paragraph("Everything that can be compared was.")
-    needed = [each.needed for each in result.not_compared]
-    for each, behind in zip(result.not_compared, [*needed[1:], ""], strict=bool(needed)):
+    for each, needed in zip(result.not_compared, needed_words(result), strict=True):
         page.paragraph(words.sentence(f"{each.what[:1].upper()}{each.what[1:]}: {each.why}"), first="*", indent=2)
-        if each.needed and each.needed != behind:  # what several need stands once, under the last of them
-            page.paragraph(words.sentence(each.needed), first="  Needed:", indent=4)
+        if needed:
+            page.paragraph(needed, first="  Needed:", indent=4)
 
 
 def _recording(recording: RecordingResult) -> str:

@@ -183,6 +183,6 @@ def _add_dropped(page: Page, dropped: Dropped) -> None:
 
 
 def _fields(found: Sequence[FieldRow]) -> str:
-    told = [f"{each.identifier} from bit {each.start_bit}, {each.length} long" for each in found[:FIELDS_SHOWN]]
+    told = [f"{each.identifier} from bit {each.start_bit}, {each.length} bits" for each in found[:FIELDS_SHOWN]]
     more = f", and {len(found) - FIELDS_SHOWN} more" if len(found) > FIELDS_SHOWN else ""
     return "; ".join(told) + more

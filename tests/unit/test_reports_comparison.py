@@ -24,6 +24,13 @@ def test_a_likely_cause_stands_under_the_verdict_with_its_test_and_caution() -> 
     assert "Most likely" not in comparison_text(replace(result, causes=(replace(sample.CAUSE, probability=0.4),)))
 
 
+def test_where_no_cause_is_likely_the_next_step_is_told_all_the_same_but_never_to_undo_a_cure() -> None:
+    before, after = bus(SPEED, *others(), end_s=20).trace, bus(*others(), end_s=20).trace
+    result = replace(make_comparison(before, after).result, causes=())
+    assert "Do next: Undo the last change" in comparison_text(result).split("\n\n")[0]
+    assert "Undo" not in comparison_text(replace(result, verdict="better"))
+
+
 def test_a_change_and_its_direction_are_one_paragraph_of_80_columns() -> None:
     before, after = bus(SPEED, *others(), end_s=20).trace, bus(*others(), end_s=20).trace
     text = comparison_text(make_comparison(before, after).result)

@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.reports import words
-from canlens.reports.comparison_text import DIRECTIONS, STATES, VERDICTS, chance_words
+from canlens.reports.comparison_text import (
+    DIRECTIONS,
+    STATES,
+    VERDICTS,
+    chance_words,
+    needed_words,
+    step_without_cause,
+)
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import Step, Verdict, cause_views, date_words, file_name, likely_step, recording_view
 from canlens.reports.pictures import comparison_pictures
@@ -50,8 +57,8 @@ def comparison_page(comparison: Comparison) -> str:
         short=_short(result),
         changes=[_change(number, each) for number, each in enumerate(result.changes, 1)],
         not_compared=[
-            {"what": words.sentence(_capital(f"{each.what}: {each.why}")), "needed": words.sentence(each.needed)}
-            for each in result.not_compared
+            {"what": words.sentence(_capital(f"{each.what}: {each.why}")), "needed": needed}
+            for each, needed in zip(result.not_compared, needed_words(result), strict=True)
         ],
         causes=cause_views(result.causes),
         recordings=[recording_view(result.before, "Before"), recording_view(result.after, "After")],
@@ -79,10 +86,8 @@ def _steps(result: ComparisonResult) -> list[Step]:
     if likely is not None and likely.probability > LIKELY and likely.next_test:
         steps = [likely_step(likely), Step("next", "Do next", words.sentence(likely.next_test))]
         return [*steps, Step("caution", "Caution", likely.caution)] if likely.caution else steps
-    needed = next((each.needed for each in result.not_compared if each.needed), "")
-    if not any(not each.explained_by for each in result.changes):
-        return [Step("next", "Do next", words.sentence(needed))] if needed else []
-    return [Step("next", "Do next", "Undo the last change of the wiring if you can, record again and compare.")]
+    step = step_without_cause(result)
+    return [Step("next", "Do next", step)] if step else []
 
 
 def _short(result: ComparisonResult) -> list[tuple[str, str]]:

@@ -185,6 +185,6 @@ def _clocks(marks: MarksResult) -> str:
 
 def _fields(found: tuple[FieldRow, ...]) -> str:
     """Name fields that change all the time by themselves."""
-    told = [f"{each.identifier} from bit {each.start_bit}, {each.length} long" for each in found[:FIELDS_SHOWN]]
+    told = [f"{each.identifier} from bit {each.start_bit}, {each.length} bits" for each in found[:FIELDS_SHOWN]]
     more = f"; and {len(found) - FIELDS_SHOWN} more" if len(found) > FIELDS_SHOWN else ""
     return "; ".join(told) + more

@@ -57,7 +57,6 @@ def _joining_line(own: Joins, rows: Rows, *, in_lane: bool) -> Parts:
         "x": column(np.column_stack((own.time_s, own.time_s + own.latency_s, gap)).ravel()),
         "y": column(np.column_stack((from_y, to_y, to_y)).ravel(), "i2"),
         "line": ANSWER_LINES[own.outcome],
-        "opacity": 0.6,
         "hoverinfo": "skip",
     }
 
