@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from enum import IntEnum
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
@@ -179,6 +179,10 @@ class Trace:
             getattr(self, name).setflags(write=False)
         for name in ("first8", "length", "long_rows", "long"):
             getattr(self.payload, name).setflags(write=False)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Travel without what can be worked out again."""
+        return {each.name: getattr(self, each.name) for each in fields(self)}
 
     def __len__(self) -> int:
         return len(self.time_ns)

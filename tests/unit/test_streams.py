@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -90,3 +91,13 @@ def test_rows_of_several_channels_come_in_file_order() -> None:
     trace = recording([Frame(identifier=5, channel=name) for name in ("can0", "can1", "can0", "can1")])
     assert trace.streams.data_rows(5, is_extended=False).tolist() == [0, 1, 2, 3]
     assert trace.streams.data_rows(5, is_extended=False, channel=1).tolist() == [1, 3]
+
+
+def test_a_recording_travels_without_what_was_worked_out_of_it() -> None:
+    trace = recording([Frame(b"\x01", identifier=5), Frame(b"\x02", identifier=5)])
+    before = len(pickle.dumps(trace))
+    assert trace.words.tolist() == [1, 2]
+    assert len(pickle.dumps(trace)) == before
+    again = pickle.loads(pickle.dumps(trace))  # noqa: S301 – written here
+    assert again.words.tolist() == [1, 2]
+    assert again.channels == trace.channels
