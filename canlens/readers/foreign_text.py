@@ -17,7 +17,19 @@ if TYPE_CHECKING:
     from canlens.readers.opening import Opened
 
 LONGEST: Final = 1 << 16
-CSV_HEADER: Final = b"timestamp,arbitration_id,extended,remote,error,dlc,data"
+CSV_HEADER: Final = re.compile(
+    rb'(?:sep=.\r?\n)?\s*"?timestamp"?(?P<mark> *[,;\t] *)'
+    + rb"(?P=mark)".join(
+        rb'"?%b"?' % name for name in (b"arbitration_id", b"extended", b"remote", b"error", b"dlc", b"data")
+    ),
+    re.IGNORECASE,
+)
+CSV_ROW: Final = re.compile(
+    r"-?[0-9]+(?:\.[0-9]+)?(?:e-[0-9]+)?,0x[0-9a-f]{1,8},[01],[01],[01],[0-9]{1,2},[a-z0-9+/]*={0,2}", re.IGNORECASE
+)
+CSV_MARK: Final = "sep="
+CSV_FIELDS: Final = 7
+CSV_EXPECTED: Final = "seven fields, as the header says, such as 1.25,0x123,0,0,0,2,ESI="
 TRC_START: Final = re.compile(rb"\s*;(?:\$FILEVERSION\b|#{5}|\s*-{3})", re.IGNORECASE)
 TRC_ROW: Final = re.compile(
     rb"^\s*\d+\)\s+\d+(?:\.\d+)?\s+(?:(?:Rx|Tx|Warng|Error)\s+)?[0-9A-F]{4,8}\s+\d\b", re.MULTILINE
@@ -157,10 +169,43 @@ class _Newer:
         return TRC_1_2_ROW.sub(r"\1  -", text) if self._is_1_2 else text
 
 
+class _Commas:
+    """Rows of a CSV file as python-can writes them, though a spreadsheet may have saved them in its own way."""
+
+    def __init__(self, lines: _Lines) -> None:
+        self._lines = lines
+        self._mark = ","
+        self._has_header = False
+        self.read, self.write, self.close = lines.read, lines.write, lines.close
+
+    def __iter__(self) -> _Commas:
+        return self
+
+    def __next__(self) -> str:
+        while True:
+            text = next(self._lines)
+            if header := CSV_HEADER.match(text.encode()):
+                self._mark = header["mark"].decode().strip() or "\t"
+                if not self._has_header:
+                    self._has_header = True
+                    return text
+            elif text.strip() and not text.startswith(CSV_MARK):
+                return self._row(text)
+
+    def _row(self, text: str) -> str:
+        fields = [field.strip().strip('"').strip() for field in text.split(self._mark)]
+        while len(fields) > CSV_FIELDS and not fields[-1]:
+            fields.pop()  # a spreadsheet that had wider rows
+        if self._mark != ",":
+            fields[0] = fields[0].replace(",", ".")
+        row = ",".join(fields)
+        return row + "\n" if CSV_ROW.fullmatch(row) else ""  # python-can would read what is no number as 0
+
+
 def _make_csv(lines: _Lines) -> Iterator[Message]:
     from can.io.csv import CSVReader  # noqa: PLC0415 – as above
 
-    return iter(CSVReader(lines))  # type: ignore[arg-type]  # it only iterates
+    return iter(CSVReader(_Commas(lines)))  # type: ignore[arg-type]  # it only iterates
 
 
 def read_trc(opened: Opened) -> Trace:
@@ -172,7 +217,11 @@ def read_trc(opened: Opened) -> Trace:
 
 def read_csv(opened: Opened) -> Trace:
     """Read the CSV form of python-can."""
-    return _read(opened, "csv", _make_csv, lambda _, number: number == 1, "seven fields, as the header says")
+    return _read(opened, "csv", _make_csv, _is_csv_header, CSV_EXPECTED)
+
+
+def _is_csv_header(line: bytes, _: int) -> bool:
+    return CSV_HEADER.match(line) is not None or line.startswith(CSV_MARK.encode())
 
 
 def recognises_trc(head: bytes) -> bool:
@@ -182,7 +231,7 @@ def recognises_trc(head: bytes) -> bool:
 
 def recognises_csv(head: bytes) -> bool:
     """Tell whether a file starts with the header of python-can's CSV form."""
-    return head.lower().startswith(CSV_HEADER)
+    return CSV_HEADER.match(head) is not None
 
 
 TRC: Final = Reader(
