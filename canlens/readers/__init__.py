@@ -5,11 +5,15 @@ To add a format, write its module and put its reader into :data:`ALL`.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canlens.errors import UnknownFormatError
 from canlens.readers import asc, blank, blf, candump, databases, foreign_text, screen
-from canlens.readers.opening import Progress, Source, open_source
+from canlens.readers.dressed import SAID, undressed
+from canlens.readers.opening import Opened, Progress, Source, open_source
+from canlens.readers.tables import table_columns, unread_table
+from canlens.trace import Remark
 
 if TYPE_CHECKING:
     from canlens.readers.reader import Reader
@@ -47,16 +51,31 @@ def open_trace(source: Source, progress: Progress | None = None) -> Trace:
         No format, or more than one, fits the first bytes.
     """
     with open_source(source, progress) as opened:
-        claimed = [reader for reader in ALL if reader.recognises(opened.head)]
-        if len(claimed) != 1:
-            raise _unknown(opened.name, tuple(reader.name for reader in claimed))
-        return claimed[0].read(opened)
+        claimed = _claimed(opened.head)
+        if claimed:
+            return _only(claimed, opened).read(opened)
+        bare = undressed(opened)
+        trace = _only(_claimed(bare.head), opened).read(bare)
+        return replace(trace, remarks=(Remark(0, SAID), *trace.remarks))
 
 
-def _unknown(name: str, claimed: tuple[str, ...]) -> UnknownFormatError:
+def _claimed(head: bytes) -> list[Reader]:
+    return [reader for reader in ALL if reader.recognises(head)]
+
+
+def _only(claimed: list[Reader], opened: Opened) -> Reader:
+    """Return the one reader that claims a file."""
+    if len(claimed) != 1:
+        raise _unknown(opened.name, tuple(reader.name for reader in claimed), opened.head)
+    return claimed[0]
+
+
+def _unknown(name: str, claimed: tuple[str, ...], head: bytes) -> UnknownFormatError:
     tried = tuple(reader.name for reader in ALL)
     if claimed:
         reason = f"could be {' or '.join(claimed)}. Keep only the lines of one format."
+    elif columns := table_columns(head):
+        reason = unread_table(columns)
     else:
         reason = f"is no recording that can be read. Tried: {', '.join(tried)}. Export the log in one of these formats."
     return UnknownFormatError(name, reason, tried=tried, claimed=claimed)
