@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import hashlib
 import io
+import re
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -24,6 +25,9 @@ HEAD: Final = 4096
 LAYERS: Final = 3
 """Times that a recording may have been packed."""
 STANDARD_INPUT: Final = "-"
+
+ONE_LINE: Final = re.compile(rb"[\t\x20-\x7E\x80-\xFF]+\r[\t\r\x20-\x7E\x80-\xFF]+")
+"""Text with carriage returns but no line feed."""
 
 Source = str | Path | BinaryIO
 Progress = Callable[[int, int | None], None]
@@ -120,6 +124,18 @@ class _Decoded(Remade):
         self._ready = self._decoder.decode(data, final=self._ended).encode("utf-8", "replace")
 
 
+class _Lines(Remade):
+    """Text whose lines end by a carriage return alone, with ends as all other text has them."""
+
+    def __init__(self, text: io.BufferedIOBase) -> None:
+        super().__init__()
+        self._text = text
+
+    def _more(self) -> None:
+        self._ready = self._text.read(STEP).replace(b"\r", b"\n")
+        self._ended = not self._ready
+
+
 def open_source(source: Source, progress: Progress | None = None) -> Opened:
     """Open a recording.
 
@@ -152,6 +168,9 @@ def _unpacked(name: str, stream: BinaryIO, path: Path | None, progress: Progress
     encoding = _encoding_of(head)
     if encoding:
         plain, path = io.BufferedReader(_Decoded(plain, encoding), STEP), None
+        head = _peek(plain, name)
+    if ONE_LINE.fullmatch(head):
+        plain, path = io.BufferedReader(_Lines(plain), STEP), None
         head = _peek(plain, name)
     return Opened(name, plain, head, raw, path, problems)
 

@@ -28,6 +28,6 @@ def unread_table(columns: tuple[str, ...]) -> str:
     names = ", ".join(columns[:SHOWN]) + (" …" if len(columns) > SHOWN else "")
     return (
         f"is a table with the columns {names}. Which are seconds, which digits are hexadecimal, it does not say. "
-        f"Expected: the columns {WANTED}, in this order, with seconds, 0x123, 0 or 1, and data in Base64; or, one frame a line, "
-        "(1436509052.249713) can0 123#1122."
+        f"Expected: the columns {WANTED}, in this order, with seconds, 0x123, 0 or 1, and data in Base64; "
+        "or, one frame a line, (1436509052.249713) can0 123#1122."
     )

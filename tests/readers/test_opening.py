@@ -101,3 +101,10 @@ def test_standard_input_that_is_closed_is_a_sentence(monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(sys, "stdin", None)
     with pytest.raises(LogError, match="standard input is closed"):
         open_trace("-")
+
+
+def test_lines_that_end_by_a_carriage_return_alone_are_lines() -> None:
+    trace = open_trace(io.BytesIO(LINE.replace(b"\n", b"\r") * 3 + b"no frame\r" + LINE.replace(b"\n", b"\r") * 9_000))
+    assert len(trace) == 9_003
+    assert [(problem.line, problem.count) for problem in trace.problems] == [(4, 1)]
+    assert trace.line[-1] == 9_004
