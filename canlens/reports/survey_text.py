@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from canlens.reports import words
 from canlens.reports.layout import Page
-from canlens.reports.survey_sections import add_errors, add_identifiers, add_loads, add_sleep
+from canlens.reports.sleep_sections import add_sleep
+from canlens.reports.survey_sections import add_errors, add_identifiers, add_loads
 from canlens.reports.text_findings import add_causes, add_cautions, add_findings, by_severity
 from canlens.reports.text_sections import add_recording
 

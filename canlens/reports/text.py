@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from canlens.reports import words
 from canlens.reports.layout import Page
-from canlens.reports.survey_sections import add_rest
+from canlens.reports.sleep_sections import add_rest
 from canlens.reports.text_findings import (
     add_causes,
     add_cautions,

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from canlens.reports import words
 from canlens.reports.page.views import Row
-from canlens.reports.survey_sections import count_words, rest_facts, short_milliseconds
+from canlens.reports.sleep_sections import rest_facts
+from canlens.reports.survey_sections import count_words, short_milliseconds
 from canlens.reports.text_sections import error_frame_words, load_sentence
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from canlens.measures.picturing import drawn_recording
 from canlens.measures.quoting import quotes
-from canlens.reports import survey_sections, words
+from canlens.reports import sleep_sections, survey_sections, words
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import (
     Row,
@@ -106,7 +106,7 @@ def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | 
         identifier_headings=IDENTIFIER_HEADINGS,
         identifier_numbers=IDENTIFIER_NUMBERS,
         identifiers=_identifiers(result),
-        sleep=survey_sections.sleep_sentences(result.quiet),
+        sleep=sleep_sections.sleep_sentences(result.quiet),
         open_ends=[*_untold_errors(result), NEVER_SHOWN],
         recordings=[recording_view(result.recording)],
         causes=cause_views(result.causes),

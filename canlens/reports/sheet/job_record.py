@@ -11,7 +11,7 @@ from canlens.reports.characters import visible
 from canlens.reports.rule_words import planned_words
 from canlens.reports.sheet.environment import template
 from canlens.reports.sheet.normal import normal_behaviour
-from canlens.reports.survey_sections import rest_facts
+from canlens.reports.sleep_sections import rest_facts
 from canlens.reports.text import verdict_sentence
 from canlens.reports.text_findings import by_severity
 from canlens.results import version
