@@ -29,6 +29,8 @@ STEP_S = 1e-7
 """Unit of the spread of intervals."""
 FINE_STEP_S = 1e-8
 """Unit of cycle times."""
+WORTH_STEP = 0.01
+"""Unit of what is known of jitter [frames]."""
 
 Key = tuple[int, bool, bool]
 """An identifier, whether it has 29 bits, and whether these are remote frames."""
@@ -58,9 +60,10 @@ class IdentifierBaseline:
         int64 (k,): frames; intervals between half and one and a half cycles.
     slope
         int64 (k,): fitted cycle of the block less ``cycle``, in :data:`FINE_STEP_S`.
-    free, free_spread
-        int64 (k,): intervals on the beat between two frames that found the bus free, so that they did not wait; and the
-        standard deviation of these, in :data:`STEP_S`.
+    worth, square
+        int64 (k,): how many frames' worth is known of its own jitter, in :data:`WORTH_STEP`; and the squared deviations
+        of its intervals, the waits for the bus taken out, added up over these, in the square of :data:`STEP_S`. By
+        chance the latter may be negative.
     gaps
         int64 (k,): times that it stayed away though others came.
     moved
@@ -83,8 +86,8 @@ class IdentifierBaseline:
     in_block: Ints
     on_beat: Ints
     slope: Ints
-    free: Ints
-    free_spread: Ints
+    worth: Ints
+    square: Ints
     gaps: Ints
     moved: dict[str, tuple[int, ...]]
     moved_of: dict[str, int]
@@ -103,6 +106,11 @@ class IdentifierBaseline:
     def usual_length(self) -> int:
         """The payload length that came most often [bytes]."""
         return max(self.lengths, key=lambda length: (self.lengths[length], length))
+
+    @property
+    def squares(self) -> Floats:
+        """float64 (k, 2): of each block the intervals' squared deviations [s²], and how many frames they rest on."""
+        return np.stack([self.square * STEP_S**2, self.worth * WORTH_STEP], axis=1)
 
     @property
     def subject(self) -> tuple[str, ...]:

@@ -48,8 +48,8 @@ class IdentifierForm:
     in_block: list[int]
     on_beat: list[int]
     slope: list[int]
-    free: list[int]
-    free_spread: list[int]
+    worth: list[int]
+    square: list[int]
     gaps: list[int]
     moved: dict[Literal["on", "off", "awake"], tuple[int, ...]]
     moved_of: dict[Literal["on", "off", "awake"], int]
@@ -194,8 +194,8 @@ def _channel(name: str, form: ChannelForm) -> ChannelBaseline:
     )
 
 
-IDENTIFIER_COLUMNS = ("in_block", "on_beat", "slope", "free", "free_spread", "gaps")
-SIGNED = ("slope", "start_ms")
+IDENTIFIER_COLUMNS = ("in_block", "on_beat", "slope", "worth", "square", "gaps")
+SIGNED = ("slope", "square", "start_ms")
 
 
 def _identifier(name: str, channel: str, form: IdentifierForm, size: int) -> IdentifierBaseline:

@@ -11,6 +11,7 @@ from canlens.baseline import (
     AWAKE,
     FINE_STEP_S,
     STEP_S,
+    WORTH_STEP,
     Baseline,
     ChannelBaseline,
     IdentifierBaseline,
@@ -18,23 +19,25 @@ from canlens.baseline import (
 from canlens.measures.absences import gaps_of, stops
 from canlens.measures.beats import KINDS
 from canlens.measures.channel_loads import channel_loads
-from canlens.measures.comparing.block_beats import block_beats, free_rows
+from canlens.measures.comparing.block_beats import block_beats
 from canlens.measures.comparing.blocks import blocks_of, control_signs
-from canlens.measures.comparing.lone_frames import with_lone_frames
 from canlens.measures.comparing.moved_bits import FEWEST_FRAMES, moved_bits
+from canlens.measures.comparing.own_jitter import own_jitter
+from canlens.measures.comparing.waiting import ready
 from canlens.measures.error_ledger import error_ledger
 from canlens.measures.gathering import on_channel
 from canlens.measures.intervals import intervals
 from canlens.measures.payload_lengths import lengths_of
 from canlens.measures.quality import recording
 from canlens.measures.sleep import awake
-from canlens.trace import Kind
+from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
     from canlens.baseline import QuietBaseline
     from canlens.database import Database
     from canlens.measures.comparing.block_beats import BlockBeats
     from canlens.measures.comparing.blocks import Blocks
+    from canlens.measures.comparing.own_jitter import OwnJitter
     from canlens.measures.intervals import Intervals
     from canlens.message_evidence import Gaps, Lengths
     from canlens.plan import Bus
@@ -44,6 +47,8 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Trace
 
 MICROSECONDS = 1e6
+INTERVAL_SQUARES = 2.0
+"""An interval is a difference of two frames' deviations, so that its variance is twice theirs."""
 
 
 def cut_down(
@@ -105,6 +110,7 @@ class _Parts:
     block: Ints
     frames: Ints
     beats: BlockBeats
+    jitter: OwnJitter
     moved: list[Bools]
 
 
@@ -124,8 +130,8 @@ def _measured(trace: Trace, planned: Bus) -> _Parts:
     block = blocks.number[sorted_frames.rows]
     begin = np.flatnonzero(np.append(True, (np.diff(number) != 0) | (np.diff(block) != 0))[: len(block)])
     frames = np.diff(np.append(begin, len(block)))
-    is_free = free_rows(trace, busy_s)[sorted_frames.rows]
-    beats = block_beats(found, number[begin], begin, is_free)
+    windows = ready(trace, np.rint(busy_s * NANOSECONDS_PER_SECOND).astype(np.int64))
+    group = np.repeat(np.arange(len(begin)), frames)
     return _Parts(
         trace=trace,
         planned=planned,
@@ -139,7 +145,8 @@ def _measured(trace: Trace, planned: Bus) -> _Parts:
         stream=number[begin],
         block=block[begin],
         frames=frames,
-        beats=with_lone_frames(beats, found, number[begin], begin, is_free, trace.time_ns[sorted_frames.rows]),
+        beats=block_beats(found, number[begin], begin),
+        jitter=own_jitter(found, sorted_frames, windows, group, len(begin)),
         moved=moved_bits(trace.payload, sorted_frames, begin, frames) if len(begin) else [],
     )
 
@@ -211,8 +218,8 @@ def _identifier(parts: _Parts, stream: int, own: slice, signs: str, database: Da
         in_block=column(parts.frames[group]),
         on_beat=column(beats.number[group]),
         slope=column(slope),
-        free=column(beats.free[group]),
-        free_spread=column(beats.free_spread_s[group] / STEP_S),
+        worth=column(parts.jitter.worth[group] / WORTH_STEP),
+        square=column(INTERVAL_SQUARES * parts.jitter.square_s2[group] / STEP_S**2),
         gaps=_gaps(parts, stream, own),
         moved=moved,
         moved_of=moved_of,

@@ -1,4 +1,4 @@
-"""Jitter: how much the intervals of each message scatter before and after, where it did not wait for the bus."""
+"""Jitter: how much the intervals of each message scatter before and after, the waits for the bus taken out."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.baseline import BLOCK_S, STEP_S
+from canlens.baseline import BLOCK_S
 from canlens.comparison_results import NotCompared
 from canlens.measures.comparing.aligning import ratio
 from canlens.measures.comparing.discovery_rate import benjamini_hochberg
 from canlens.measures.comparing.exchanging import exchange_p
-from canlens.measures.comparing.lone_frames import SLOW_S
 from canlens.measures.comparing.tested import FEWEST_INTERVALS, Tested, halves, on_beat, rhythm_change
 
 if TYPE_CHECKING:
@@ -23,20 +22,18 @@ if TYPE_CHECKING:
     from canlens.comparison_results import Change
     from canlens.measures.comparing.aligning import Pair
     from canlens.signals import Floats
-    from canlens.trace import Bools
 
 JITTER_LEVEL = 0.03
 """Blocks are not quite independent of each other, so that jitter needs a stricter level."""
 JITTER_FLOOR = 1.3
 """Spreads whose ratio is smaller are alike in practice."""
-JITTER_FLOOR_S = 20e-6
+JITTER_FLOOR_S = 10e-6
 """And so are spreads that differ by less [s], which the recorder's own clock may bring about."""
 NAMED = 6
-WEIGHTY_BLOCKS = 9
+WEIGHTY_BLOCKS = 6
 CHANCE_ERRORS = 2.0
-FREE_SHARE = 0.2
-"""In a block in which fewer of a message's intervals lie between frames that did not wait, these are a choice that
-changes with what else is sent."""
+LEAST_WORTH = 0.5
+"""A block in which less of a frame is known has no say."""
 PLANNED_RATIO = 1.5
 POWER = 0.9
 BLOCK_LOSS = 1.3
@@ -51,101 +48,80 @@ def _waited(waiting: Sequence[IdentifierBaseline]) -> list[NotCompared]:
     return [NotCompared(f"jitter of {_names(waiting)}", why, "A longer recording on a bus with less load.")]
 
 
-def _spreads(each: IdentifierBaseline, blocks: Bools) -> Floats:
-    """Return the logarithm of the spread [s] and degrees of freedom of each block, float64 (k, 2): their product first.
-
-    Blocks in which it mostly waited have no weight. Logarithms, since one block with a few frames that were held up
-    would outweigh all others; of slow messages the spread itself, as its logarithm scatters widely with so few frames.
-    """
-    free, every = each.free[blocks], each.on_beat[blocks]
-    freedom = np.where(free >= FREE_SHARE * every, np.maximum(free - 1.0, 0.0), 0.0)
-    spread_s = np.maximum(each.free_spread[blocks], 1) * STEP_S
-    told = spread_s if _is_slow(each) else np.log(spread_s)
-    return np.stack([told * freedom, freedom], axis=1)
-
-
-def _is_slow(each: IdentifierBaseline) -> bool:
-    """Tell whether its spreads rest on few frames each."""
-    return each.cycle * 1e-8 >= SLOW_S
-
-
-def _mean_log(spreads: Floats, *, is_slow: bool) -> float:
-    """Return the logarithm of the mean spread [s] of some blocks, as :func:`_spreads` tells them."""
-    mean = ratio(spreads)
-    return math.log(mean) if is_slow else mean
+def _spread_s(squares: Floats) -> float:
+    """Return the standard deviation of the intervals of some blocks [s]."""
+    return math.sqrt(max(ratio(squares), 0.0))
 
 
 def _weighty(one: Floats, other: Floats) -> int:
-    """Return how many blocks have a weight, on the side that has fewer."""
-    return min(int(np.count_nonzero(each[:, 1])) for each in (one, other))
+    """Return how many blocks have a say, on the side that has fewer."""
+    return min(int(np.count_nonzero(each[:, 1] >= LEAST_WORTH)) for each in (one, other))
 
 
 def _spread_ratio(one: float, other: float) -> float:
-    """Return how many times larger the larger of two spreads is, both given as logarithms."""
-    return math.exp(abs(one - other))
+    """Return how many times larger the larger of two spreads is."""
+    return max(one, other) / max(min(one, other), JITTER_FLOOR_S / 2)
 
 
-def _own_spread_ratio(values: Floats, *, is_slow: bool) -> float:
-    """Return how much the spread of the earlier recording differs from itself, beyond what few intervals do by chance.
+def _own_spread_ratio(values: Floats) -> float:
+    """Return how much the spread of the earlier recording differs from itself, beyond what few frames do by chance.
 
-    A standard deviation of n intervals has a relative error of about 1 / sqrt(2 n).
+    A standard deviation of n frames has a relative error of about 1 / sqrt(2 n).
     """
-    found = [0.0]
+    found = [1.0]
     for one, other in halves(values):
         numbers = one[:, 1].sum(), other[:, 1].sum()
         if min(numbers) > 0:
             chance = CHANCE_ERRORS * math.sqrt(sum(1 / (2 * number) for number in numbers))
-            found.append(abs(_mean_log(one, is_slow=is_slow) - _mean_log(other, is_slow=is_slow)) - chance)
-    return math.exp(max(found))
+            found.append(_spread_ratio(_spread_s(one), _spread_s(other)) * math.exp(-chance))
+    return max(found)
 
 
 def jitter(pair: Pair) -> tuple[list[Change], list[NotCompared]]:
-    """Test the spread of the intervals between frames that did not wait for the bus.
+    """Test the spread of each message's intervals, the waits for the bus taken out.
 
     How often frames find the bus taken changes within minutes, since the clocks of nodes drift past each other; so the
     spread of all intervals changes several times on a bus on which nothing has changed. The earlier recording is its
     own control besides: no ratio counts that is not larger than the largest between its halves.
     """
     waiting: list[IdentifierBaseline] = []
-    tested, own, freedom = [], [], []
+    tested, own, worth = [], [], []
     for before, after in on_beat(pair):
-        if "mixed" in {before.kind, after.kind} or _is_slow(before) != _is_slow(after):
+        if "mixed" in {before.kind, after.kind}:
             continue
-        one, other = _spreads(before, pair.before.full), _spreads(after, pair.after.full)
+        one, other = before.squares[pair.before.full], after.squares[pair.after.full]
         if min(one[:, 1].sum(), other[:, 1].sum()) < FEWEST_INTERVALS or _weighty(one, other) < WEIGHTY_BLOCKS:
             waiting.append(before)
             continue
-        first, second = (_mean_log(each, is_slow=_is_slow(before)) for each in (one, other))
-        tested.append(Tested(before, first, second, exchange_p(one, other)))
-        own.append(_own_spread_ratio(one, is_slow=_is_slow(before)))
-        freedom.append(min(one[:, 1].sum(), other[:, 1].sum()))
+        tested.append(Tested(before, _spread_s(one), _spread_s(other), exchange_p(one, other)))
+        own.append(_own_spread_ratio(one))
+        worth.append(min(one[:, 1].sum(), other[:, 1].sum()))
     adjusted = benjamini_hochberg([each.chance for each in tested])
     changes = []
     for each, floor, chance in zip(tested, own, adjusted.tolist(), strict=True):
-        first, second = math.exp(each.first), math.exp(each.second)
         is_large = _spread_ratio(each.first, each.second) > max(JITTER_FLOOR, floor)
-        if chance < JITTER_LEVEL and is_large and abs(second - first) > JITTER_FLOOR_S:
-            changes.append(_jitter_change(pair, Tested(each.each, first, second, chance)))
+        if chance < JITTER_LEVEL and is_large and abs(each.second - each.first) > JITTER_FLOOR_S:
+            changes.append(_jitter_change(pair, each, chance))
     told = {change.subject for change in changes}
     seconds = min(pair.before.blocks, pair.after.blocks) * BLOCK_S
     short = [
         (each.each, seconds * need)
-        for each, need in zip(tested, times_longer(np.array(freedom)).tolist(), strict=True)
+        for each, need in zip(tested, times_longer(np.array(worth)).tolist(), strict=True)
         if need > 1 and each.each.subject not in told
     ]
     return changes, [*_waited(waiting), *_too_short(short)]
 
 
-def times_longer(freedom: Floats) -> Floats:
+def times_longer(worth: Floats) -> Floats:
     """Return how many times longer than now it takes to find jitter that grew by half nine times in ten, float64 (n,).
 
     The logarithm of a standard deviation of n frames has an error of about 1 / sqrt(2 n); it must stand out as the only
     change among n tests. Blocks tell some less than single frames would.
     """
     normal = NormalDist()
-    errors = normal.inv_cdf(1 - JITTER_LEVEL / (2 * max(len(freedom), 1))) + normal.inv_cdf(POWER)
+    errors = normal.inv_cdf(1 - JITTER_LEVEL / (2 * max(len(worth), 1))) + normal.inv_cdf(POWER)
     needed = BLOCK_LOSS * (errors / math.log(PLANNED_RATIO)) ** 2
-    return np.asarray(needed / np.maximum(freedom, 1.0), np.float64)
+    return np.asarray(needed / np.maximum(worth, 1.0), np.float64)
 
 
 def _too_short(short: Sequence[tuple[IdentifierBaseline, float]]) -> list[NotCompared]:
@@ -168,16 +144,16 @@ def _names(named: Sequence[IdentifierBaseline]) -> str:
     return ", ".join(each.subject[-1] for each in named[:NAMED]) + more
 
 
-def _jitter_change(pair: Pair, each: Tested) -> Change:
+def _jitter_change(pair: Pair, each: Tested, chance: float) -> Change:
     times = f", {each.second / each.first:.2g} times" if each.first else ""
     return rhythm_change(
         pair,
         "jitter",
         each,
-        each.chance,
-        quantity="standard deviation of the interval, of frames that did not wait for the bus",
+        chance,
+        quantity="standard deviation of the interval, waits for the bus taken out",
         direction="worse" if each.second > each.first else "better",
         size=each.second / each.first - 1 if each.first else None,
         sentence=f"{' '.join(each.each.subject)} jitters by {each.second * 1000:.3g} ms instead of "
-        f"{each.first * 1000:.3g} ms (standard deviation{times}, where it did not wait for the bus)",
+        f"{each.first * 1000:.3g} ms (standard deviation{times}, waits for the bus taken out)",
     )

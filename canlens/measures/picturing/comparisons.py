@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from canlens.baseline import BLOCK_S, FINE_STEP_S, FULL_S, STEP_S
+from canlens.baseline import BLOCK_S, FINE_STEP_S, FULL_S
 from canlens.measures.picturing.quantities import series
 
 if TYPE_CHECKING:
@@ -160,7 +160,9 @@ def _blocks(channel: ChannelBaseline, own: IdentifierBaseline | None, quantity: 
     if quantity == "interval":
         known, value = own.on_beat > 0, (own.cycle + own.slope) * FINE_STEP_S
     else:
-        known, value = own.free > 1, own.free_spread * STEP_S
+        squares = own.squares
+        known = squares[:, 1] >= 1
+        value = np.sqrt(np.maximum(squares[:, 0], 0) / np.maximum(squares[:, 1], 1))
     if not known.any():
         return None
     start_s = channel.start_ms[known] / 1000
