@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import binascii
+import logging
 import math
 import sqlite3
 import struct
@@ -29,6 +30,8 @@ TROUBLE: Final = (
     *(ValueError, binascii.Error, sqlite3.Error, struct.error, zlib.error),
 )
 """Everything that python-can has been seen to raise on damaged files."""
+
+logging.getLogger("can").addHandler(logging.NullHandler())  # what it cannot read is told as a problem
 
 LARGEST: Final = {False: 0x7FF, True: 0x1FFFFFFF}
 LATEST_S: Final = 2**63 / NANOSECONDS_PER_SECOND
