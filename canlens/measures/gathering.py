@@ -153,9 +153,10 @@ def on_channel(trace: Trace, name: str | None) -> Trace:
     if name is None or not len(trace) or trace.channels == (name,):
         return trace
     if name not in trace.channels:
+        there = ", ".join(filter(None, trace.channels))
+        rest = f"it has {there}. Name one of these with --channel, or leave" if there else "it names none. Leave"
         raise UsageError(
-            f"{trace.source.file}: no channel {name!r} in this recording; it has {', '.join(trace.channels)}. "
-            "Name one of these with --channel, or leave the channel out of the plan."
+            f"{trace.source.file}: no channel {name!r} in this recording; {rest} the channel out of the plan."
         )
     return trace.on_channel(name)
 
