@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.baseline import BLOCK_S
 from canlens.measures.beats import CYCLIC
 from canlens.trace import NANOSECONDS_PER_SECOND
 
@@ -22,6 +23,9 @@ LINE_CYCLES = 30.0
 what a sender's clock does."""
 REACH_SHARE = 0.25
 TINY = 1e-9
+MOST_FRAMES = 4_000
+LINES_IN_BLOCK = 2.0
+"""Of so many frames all lines are used, of more as many as that, or two in every block: the rest would add little."""
 FEWEST_FREE = 6
 """A line rests on so many frames that found the bus free; with fewer it might lie anywhere."""
 
@@ -96,13 +100,16 @@ def own_beats(found: Intervals, streams: Streams, chosen: range, ready: Ready) -
     place, stream = place[on_beat], stream[on_beat]
     if not len(place):
         return None
-    row = streams.rows[place]
     beat_ns = found.cycle_s[stream] * NANOSECONDS_PER_SECOND
     origin_ns = ready.least_ns[streams.rows[streams.start[stream]]]
+    since_ns = ready.most_ns[streams.rows[place]] - origin_ns
+    span = np.floor(since_ns / (LINE_CYCLES * beat_ns))
+    enough = _enough(span, stream, streams, found.cycle_s)
+    place, stream, span, beat_ns, origin_ns = (each[enough] for each in (place, stream, span, beat_ns, origin_ns))
+    row = streams.rows[place]
     least_ns, most_ns = ((each[row] - origin_ns).astype(np.float64) for each in (ready.least_ns, ready.most_ns))
     middle_ns = (least_ns + most_ns) / 2
     is_free = ready.is_free[row]
-    span = np.floor(middle_ns / (LINE_CYCLES * beat_ns))
     begin = np.flatnonzero(_begins(found, place) | _changes(stream) | _changes(span))
     line = np.repeat(np.arange(len(begin)), np.diff(np.append(begin, len(place))))
     phase = _phases(middle_ns / beat_ns, is_free, begin)[line]
@@ -114,6 +121,13 @@ def own_beats(found: Intervals, streams: Streams, chosen: range, ready: Ready) -
     begin = np.flatnonzero(_changes(line[kept]))
     least_ns, most_ns = (each[kept] - line_ns[kept] for each in (least_ns, most_ns))
     return _straightened(Lines(place[kept], stream[kept], begin, number[kept], least_ns, most_ns, is_free[kept]))
+
+
+def _enough(span: Floats, stream: Ints, streams: Streams, cycle_s: Floats) -> Bools:
+    """Tell which frames are used: those of every line, of quick messages in long recordings of some lines only."""
+    share = np.maximum(MOST_FRAMES / np.maximum(streams.frames, 1), LINES_IN_BLOCK * LINE_CYCLES * cycle_s / BLOCK_S)
+    share = np.nan_to_num(share)[stream]
+    return (share >= 1) | (np.floor((span + 1) * share) > np.floor(span * share))
 
 
 def _begins(found: Intervals, place: Rows) -> Bools:

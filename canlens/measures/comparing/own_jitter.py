@@ -104,7 +104,8 @@ class _Expected:
 def _expected(hidden: Hidden, shape: Shape, least: Floats) -> _Expected:
     """Ask the distribution for each value that is hidden; others are what they are."""
     value = np.clip(least, -REACH, REACH)
-    first, second, fourth, told = value, value**2, value**4, np.ones(len(value))
+    first, second, told = value, value * value, np.ones(len(value))
+    fourth = second * second
     unknown, ends = ~hidden.is_known, hidden.ends
     share = np.maximum(shape.between(ends, 0), LEAST)
     first[unknown], second[unknown], fourth[unknown] = (shape.between(ends, power) / share for power in (1, 2, 4))
