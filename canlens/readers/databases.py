@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from can import Message
     from can.io.mf4 import MF4Reader
+    from can.io.sqlite import SqliteReader
 
     from canlens.readers.opening import Opened
 
@@ -39,10 +40,23 @@ def read_sqlite(opened: Opened) -> Trace:
     with _on_disk(opened, ".db") as path:
         reader = SqliteReader(str(path))
         try:
-            _take_all(out, guarded(reader))
+            _take_all(out, _row_by_row(reader))
         finally:
             reader.stop()
     return finish(out, opened, "sqlite", can_hold_errors=True)
+
+
+def _row_by_row(reader: SqliteReader) -> Iterator[Message | str]:
+    """Yield the message of each row, or why there is none; python-can would end at the first row with damage."""
+    foreign: Any = reader
+    try:
+        for row in foreign._cursor.execute(f"SELECT * FROM {reader.table_name}"):  # noqa: S608, SLF001 – its own name
+            try:
+                yield foreign._assemble_message(row)  # noqa: SLF001 – python-can has no way to go on
+            except TROUBLE as error:
+                yield str(error) or type(error).__name__
+    except TROUBLE as error:
+        yield str(error) or type(error).__name__
 
 
 def read_mf4(opened: Opened) -> Trace:

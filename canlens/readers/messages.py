@@ -69,6 +69,9 @@ class MessageList:
         told: tuple[object, object] = (message.timestamp, message.arbitration_id)  # a damaged database tells anything
         if not isinstance(told[0], int | float) or not isinstance(told[1], int):
             return "a time stamp and an identifier"
+        length: object = message.dlc
+        if not isinstance(length, int) or length < 0:
+            return "a length of 0 or more"
         if not -LATEST_S < message.timestamp < LATEST_S:  # false for what is no number, too
             return "a time stamp before the year 2262"
         is_error = bool(message.is_error_frame)
