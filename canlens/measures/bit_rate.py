@@ -57,6 +57,8 @@ class InferredBitRate(NamedTuple):
 
     bit_rate: int | None
     reason: str
+LONGER_THAN_FRAMES = 2.0**20
+"""No frame has so many bits, so that two lengths make one number, which is quicker to sort than pairs."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +104,7 @@ class _Gaps:
     @property
     def pairs(self) -> int:
         """Number of different pairs of lengths."""
-        return len(np.unique(np.stack([self.bits, self.other_bits]), axis=1).T)
+        return len(np.unique(self.bits * LONGER_THAN_FRAMES + self.other_bits))
 
     def _only(self, which: Bools) -> _Gaps:
         """Return some of the gaps."""
