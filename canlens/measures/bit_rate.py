@@ -57,6 +57,8 @@ class InferredBitRate(NamedTuple):
 
     bit_rate: int | None
     reason: str
+
+
 LONGER_THAN_FRAMES = 2.0**20
 """No frame has so many bits, so that two lengths make one number, which is quicker to sort than pairs."""
 
