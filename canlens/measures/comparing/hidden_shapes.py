@@ -20,6 +20,7 @@ CENTRES = (np.arange(CELLS) + 0.5) / STEPS - REACH
 SWEEPS = 8
 """So often the distribution is made anew from what it says of the hidden values (more changed nothing)."""
 KERNEL = (1 / 16, 2 / 16, 3 / 16, 4 / 16, 3 / 16, 2 / 16, 1 / 16)
+"""What neighbours get of a cell: without it a few known values would seem to tell where all hidden ones lie."""
 LEAST = 1e-9
 
 
@@ -83,7 +84,8 @@ def shape_of(hidden: Hidden) -> Shape:
     References
     ----------
     B. W. Turnbull, The empirical distribution function with arbitrarily grouped, censored and truncated data,
-    J. R. Statist. Soc. B 38 (1976) 290-295.
+    J. R. Statist. Soc. B 38 (1976) 290-295. Smoothed after each step as in B. W. Silverman, M. C. Jones, J. D. Wilson
+    and D. W. Nychka, J. R. Statist. Soc. B 52 (1990) 271-324.
     """
     size = hidden.streams * CELLS
     known = (hidden.stream * CELLS + hidden.least)[hidden.is_known]

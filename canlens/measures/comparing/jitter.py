@@ -44,7 +44,7 @@ def _waited(waiting: Sequence[IdentifierBaseline]) -> list[NotCompared]:
     """Name the messages whose jitter is that of the bus and not their own."""
     if not waiting:
         return []
-    why = "they come too seldom, or mostly wait for other frames, so that their jitter changes with what else is sent"
+    why = "they come too seldom, or too few of their frames find the bus free, to tell their own jitter from waiting"
     return [NotCompared(f"jitter of {_names(waiting)}", why, "A longer recording on a bus with less load.")]
 
 

@@ -22,6 +22,7 @@ LINE_CYCLES = 30.0
 """A line is laid through the frames of so many cycles: a shorter one would follow the jitter, a longer one counts as it
 what a sender's clock does."""
 REACH_SHARE = 0.25
+"""A slope rests on at least this share of what all frames of a line would tell of it (our choice)."""
 TINY = 1e-9
 MOST_FRAMES = 4_000
 LINES_IN_BLOCK = 2.0
