@@ -117,13 +117,23 @@ def latency_changes(before: Evidence, after: Evidence) -> tuple[list[Change], li
     adjusted = benjamini_hochberg([exchange_p(_weighed(one), _weighed(other)) for _, one, other in tested])
     for (name, one, other), chance in zip(tested, adjusted.tolist(), strict=True):
         first, second = float(np.median(one)), float(np.median(other))
-        if abs(second - first) <= max(LATENCY_FLOOR_S, LATENCY_FLOOR_SHARE * first):
+        if abs(second - first) <= max(LATENCY_FLOOR_S, LATENCY_FLOOR_SHARE * first, _step_s(before.plan, name)):
             continue
         if chance < LEVEL or _lie_apart(one, other):
             changes.append(_latency_change(name, first, second, chance if chance < LEVEL else None))
         elif min(len(one), len(other)) < GOOD_ANSWERS:
             open_ends.append(_too_few(name, one, other))
     return changes, open_ends
+
+
+def _step_s(plan: Plan, name: str) -> float:
+    """Return the cycle of the message that shows an output [s]; 0 where it is sent at once.
+
+    An answer is seen when that message is due. How long it takes until then is alike for all exercises of a minute,
+    and another in the next recording: latencies that differ by less tell nothing.
+    """
+    command = plan.outputs[name].command
+    return (command.reference.message.cycle_time_s or 0.0) if command is not None else 0.0
 
 
 def _latencies(evidence: Evidence, name: str) -> Floats:
