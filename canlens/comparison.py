@@ -16,6 +16,7 @@ from canlens.measures.comparing.output_changes import latency_changes, rule_chan
 from canlens.measures.comparing.rhythm import rhythm
 from canlens.measures.comparing.set_changes import all_gone, membership, payload_bits, payload_lengths
 from canlens.measures.comparing.swapped_channels import channel_swaps
+from canlens.measures.comparing.timer_changes import timer_changes
 from canlens.measures.comparing.verdicts import ordered, sentence_of, verdict_of
 from canlens.overview import make_survey
 from canlens.plan import Bus
@@ -257,15 +258,20 @@ def _clocks(pair: Pair) -> list[NotCompared]:
 
 
 def _outputs(sides: list[_Side], plan: Plan | None) -> tuple[list[Change], list[NotCompared]]:
-    """Compare rules, latencies and supply."""
-    needed = "Give --plan, and two recordings."
+    """Compare rules, timers, latencies and supply."""
+    what, needed = "rules, timers and latencies of outputs, supply", "Give --plan, and two recordings."
     if plan is None:
-        return [], [NotCompared("rules and latencies of outputs, supply", "there is no plan", needed)]
+        return [], [NotCompared(what, "there is no plan", needed)]
     first, second = (side.checkup for side in sides)
     if first is None or second is None:
-        return [], [NotCompared("rules and latencies of outputs, supply", "a baseline holds no payloads", needed)]
+        return [], [NotCompared(what, "a baseline holds no payloads", needed)]
+    timers = timer_changes(first.evidence[0], second.evidence[0])
+    timed = {each.subject[0] for each in timers if each.before is not None and each.after is not None}
+    rules, open_rules = rule_changes(plan, first.result.outputs, second.result.outputs, timed=timed)
+    other_rule = {each.subject[0] for each in rules}
     found = [
-        rule_changes(plan, first.result.outputs, second.result.outputs),
+        (rules, open_rules),
+        ([each for each in timers if each.subject[0] not in other_rule], []),
         latency_changes(first.evidence[0], second.evidence[0]),
         supply_changes(plan, first.evidence[0], second.evidence[0]),
     ]

@@ -27,6 +27,8 @@ ChangeKind = Literal[
     "errors",
     "quiet",
     "rule",
+    "run-on",
+    "cut-off",
     "latency",
     "supply",
 ]

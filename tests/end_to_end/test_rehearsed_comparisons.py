@@ -148,3 +148,27 @@ def test_the_same_bring_up_done_again_changes_no_output(seed: int) -> None:
     trace = drawn.rehearsal.trace
     shifted = replace(trace, time_ns=trace.time_ns + 3_600_000_000_000)
     assert not compare(trace, shifted, plan=drawn.plan).result.changes
+
+
+@pytest.mark.parametrize(("fault", "kind"), [("run-on-differs", "run-on"), ("cut-off-differs", "cut-off")])
+def test_a_timer_that_changed_is_found_with_its_times(fault: str, kind: str) -> None:
+    seen = 0
+    for seed in range(900, 912):
+        try:
+            faulty = draw_install(seed, fault=fault)
+        except UsageError:  # no output of this install has such a timer
+            continue
+        healthy = draw_install(seed)
+        (name,) = faulty.rehearsal.truth.faults[0].subject
+        if healthy.plan.outputs[name].command is None:
+            continue
+        harmed = compare(healthy.rehearsal.trace, faulty.rehearsal.trace, plan=healthy.plan).result
+        mended = compare(faulty.rehearsal.trace, healthy.rehearsal.trace, plan=healthy.plan).result
+        for found, direction in ((harmed, "worse"), (mended, "better")):
+            changed = {each.subject[0]: each for each in found.changes if each.change == kind}
+            assert set(changed) == {name}
+            assert changed[name].direction == direction
+        planned_s = healthy.plan.outputs[name].run_on_s if kind == "run-on" else healthy.plan.outputs[name].cut_after_s
+        assert changed[name].after == pytest.approx(planned_s, abs=0.6)
+        seen += 1
+    assert seen >= 2

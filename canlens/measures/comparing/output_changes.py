@@ -12,6 +12,8 @@ from canlens.measures.comparing.exchanging import exchange_p
 from canlens.plan.rule import parse_rule
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     from canlens.comparison_results import Direction
     from canlens.evidence import Evidence
     from canlens.plan import Plan, Rule
@@ -33,16 +35,19 @@ SUPPLY_FLOOR_SHARE = 0.05
 
 
 def rule_changes(
-    plan: Plan, before: dict[str, OutputResult], after: dict[str, OutputResult]
+    plan: Plan, before: dict[str, OutputResult], after: dict[str, OutputResult], *, timed: Collection[str] = ()
 ) -> tuple[list[Change], list[NotCompared]]:
     """Compare what each output followed.
 
-    An output changed if no rule explains it both times, or if it broke or was mended at the link of its command.
+    An output changed if no rule explains it both times, or if it broke or was mended at the link of its command. One
+    of those in ``timed``, whose run-on or cut-off changed, need not follow another rule because that hides its own.
     """
     changes: list[Change] = []
     open_ends: list[NotCompared] = []
     for name in plan.outputs:
         one, other = before[name], after[name]
+        if name in timed and not (_rules(plan, one) and _rules(plan, other)):
+            continue
         if _is_changed(plan, one, other):
             changes.append(_rule_change(name, one, other))
         elif not _seen(one) or not _seen(other):

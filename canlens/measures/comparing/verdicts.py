@@ -19,6 +19,8 @@ ORDER: tuple[ChangeKind, ...] = (
     "supply",
     "identifier-new",
     "payload-length",
+    "run-on",
+    "cut-off",
     "latency",
     "interval",
     "payload-bits",
@@ -35,6 +37,8 @@ NOUNS: dict[ChangeKind, tuple[str, str]] = {
     "supply": ("change of the supply", "changes of the supply"),
     "identifier-new": ("new identifier", "new identifiers"),
     "payload-length": ("changed payload length", "changed payload lengths"),
+    "run-on": ("changed run-on", "changed run-ons"),
+    "cut-off": ("changed cut-off", "changed cut-offs"),
     "latency": ("changed latency", "changed latencies"),
     "interval": ("changed interval", "changed intervals"),
     "payload-bits": ("message with bits that stopped or began to move", "messages with bits that stopped or began"),
@@ -87,6 +91,11 @@ def _lost_nodes(changes: Sequence[Change]) -> str:
     if not names:
         return ""
     return (
-        f"Nothing is heard of {' and '.join(names)} any more: look at {'its' if len(names) == 1 else 'their'} "
+        f"Nothing is heard of {_listed(names)} any more: look at {'its' if len(names) == 1 else 'their'} "
         "supply, plug and stub first; "
     )
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Join names as a sentence does."""
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
