@@ -9,6 +9,7 @@ two files; and the size of a baseline for an hour of that bus.
 
 from __future__ import annotations
 
+import resource
 import subprocess
 import sys
 import tempfile
@@ -60,10 +61,13 @@ if __name__ == "__main__":
             ["canlens", "compare", *map(str, logs)], check=False, stdout=subprocess.DEVNULL
         ).returncode
         own_s = time.perf_counter() - start
+        used = resource.getrusage(resource.RUSAGE_CHILDREN)
         start = time.perf_counter()
         read_all(logs)
         other_s = time.perf_counter() - start
-    print(f"compare, 2 x {wanted} frames: {own_s:.2f} s (exit code {code})")
+    print(
+        f"compare, 2 x {wanted} frames: {own_s:.2f} s, {used.ru_utime + used.ru_stime:.2f} s of processor time (exit code {code})"
+    )
     print(f"only reading them with python-can: {other_s:.2f} s; ratio {other_s / own_s:.1f}")
     hour = repeated(drawn.trace, int(len(drawn.trace) * HOUR_S / drawn.trace.duration_s))
     kept = baseline_bytes(make_baseline(hour, drawn.plan.database))
