@@ -71,7 +71,7 @@ def _only(claimed: list[Reader], opened: Opened) -> Reader:
 
 
 def _unknown(name: str, claimed: tuple[str, ...], head: bytes) -> UnknownFormatError:
-    tried = tuple(reader.name for reader in ALL)
+    tried = tuple(reader.name for reader in ALL if reader.name != "empty")
     if claimed:
         reason = f"could be {' or '.join(claimed)}. Keep only the lines of one format."
     elif columns := table_columns(head):

@@ -111,7 +111,14 @@ def _member(
     explained = f"the controller {controller}" if not vanished and controller and controller in each.senders else None
     words = "is gone" if vanished else "is new"
     gone = "are gone" if vanished else "are new"
-    whole = f"; all {silent[node]} messages of {node} {gone}" if node and node in silent else ""
+    often = "1 frame" if f"{rate:.3g}" == "1" else f"{rate:.3g} frames"
+    whole = ""
+    if node and node in silent:
+        whole = (
+            f"; all {silent[node]} messages of {node} {gone}"
+            if silent[node] > 1
+            else f"; all that {node} sends {words}"
+        )
     sender = f" of {node}" if node and not whole else ""
     return Change(
         change="identifier-vanished" if vanished else "identifier-new",
@@ -126,7 +133,7 @@ def _member(
         direction="worse" if vanished else "neither",
         channel=name,
         node=node,
-        sentence=f"{' '.join(each.subject)}{sender} {words}: {rate:.3g} frames a second "
+        sentence=f"{' '.join(each.subject)}{sender} {words}: {often} a second "
         f"{'before, none after' if vanished else 'after, none before'}{whole}",
     )
 
