@@ -66,9 +66,7 @@ if __name__ == "__main__":
         start = time.perf_counter()
         read_all(logs)
         other_s = time.perf_counter() - start
-    print(
-        f"compare, 2 x {wanted} frames: {own_s:.2f} s, {busy_s:.2f} s of processor time (exit code {code})"
-    )
+    print(f"compare, 2 x {wanted} frames: {own_s:.2f} s, {busy_s:.2f} s of processor time (exit code {code})")
     print(f"only reading them with python-can: {other_s:.2f} s; ratio {other_s / own_s:.1f}")
     hour = repeated(drawn.trace, int(len(drawn.trace) * HOUR_S / drawn.trace.duration_s))
     kept = baseline_bytes(make_baseline(hour, drawn.plan.database))
