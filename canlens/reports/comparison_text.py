@@ -6,8 +6,9 @@ import itertools
 from typing import TYPE_CHECKING
 
 from canlens.reports import words
+from canlens.reports.cause_words import likely_cause, likely_words
 from canlens.reports.layout import Page
-from canlens.reports.text_findings import add_causes, add_cautions, likely_cause, likely_words
+from canlens.reports.text_findings import add_causes, add_cautions
 
 if TYPE_CHECKING:
     from canlens.comparison_results import Change, CompareVerdict, ComparisonResult

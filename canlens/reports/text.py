@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens.reports import words
+from canlens.reports.cause_words import as_read, cause_name, likely_cause, likely_words
 from canlens.reports.layout import Page
 from canlens.reports.sleep_sections import add_rest
 from canlens.reports.text_findings import (
@@ -12,9 +13,6 @@ from canlens.reports.text_findings import (
     add_cautions,
     add_findings,
     by_severity,
-    cause_name,
-    likely_cause,
-    likely_words,
 )
 from canlens.reports.text_sections import (
     add_bus,
@@ -134,7 +132,7 @@ def _worst(result: CheckResult, findings: list[Finding]) -> Answer:
         if cause is not None:
             return Answer(where, cause.next_test, cause.caution, likely_words(cause), cause)
         return Answer(where, worst.next_step, worst.caution)
-    likely = max(result.causes, key=lambda cause: cause.probability, default=None)
+    likely = next(iter(as_read(result.causes)), None)
     step, caution = (likely.next_test, likely.caution) if likely else (_READ_ON, "")
     for name, output in failed.items():
         return Answer(_break_sentence(name, output, safety=False), step, caution)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.causes import ALL
 from canlens.reports import words
+from canlens.reports.cause_words import as_read, cause_name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from canlens.findings import Cause, Finding
     from canlens.reports.layout import Page
 
-LIKELY = 0.5
-"""A cause above this is named at the head of the page."""
 LINES_SHOWN = 8
 """Line numbers printed for one finding; the JSON holds all that were kept."""
 
@@ -102,7 +100,7 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
         return
     page.heading("LIKELY CAUSES, the likeliest first")
     page.paragraph("Each by itself; two faults at once may both stand high.")
-    for cause in sorted(causes, key=lambda each: -each.probability):
+    for cause in as_read(causes):
         page.gap()
         page.paragraph(cause_name(cause), first=f"{cause.probability * 100:3.0f} %", indent=7)
         page.facts(
@@ -115,27 +113,3 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
             ],
             indent=7,
         )
-
-
-def cause_title(cause: Cause) -> str:
-    """Return in plain words what is wrong; the name of a cause that the catalogue does not have."""
-    page = next((each.docstring for each in ALL if each.name == cause.cause), f"{cause.cause}: {cause.cause}.")
-    return page.partition("\n")[0].partition(": ")[2].rstrip(".")
-
-
-def cause_name(cause: Cause) -> str:
-    """Return a cause with what it concerns."""
-    subject = f": {words.listed(cause.subject)}" if cause.subject else ""
-    return f"{cause.cause}{subject} ({cause.scope})"
-
-
-def likely_cause(causes: Sequence[Cause]) -> Cause | None:
-    """Return the likeliest of some causes; None where none is likely, or it names no test."""
-    likely = max(causes, key=lambda cause: cause.probability, default=None)
-    return likely if likely is not None and likely.probability > LIKELY and likely.next_test else None
-
-
-def likely_words(cause: Cause) -> str:
-    """Say a cause in plain words, with its probability and its name."""
-    subject = f"{words.listed(cause.subject)}: " if cause.subject else ""
-    return f"{subject}{cause_title(cause)}, {cause.probability * 100:.0f} % ({cause.cause})"

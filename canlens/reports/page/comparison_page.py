@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.reports import words
+from canlens.reports.cause_words import likely_cause
 from canlens.reports.comparison_text import (
     DIRECTIONS,
     STATES,
@@ -16,7 +17,6 @@ from canlens.reports.comparison_text import (
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import Step, Verdict, cause_views, date_words, file_name, likely_step, recording_view
 from canlens.reports.pictures import comparison_pictures
-from canlens.reports.text_findings import LIKELY
 
 if TYPE_CHECKING:
     from canlens.comparison import Comparison
@@ -82,8 +82,8 @@ def _lead(result: ComparisonResult) -> str:
 
 def _steps(result: ComparisonResult) -> list[Step]:
     """Return the likely cause and what to do; where nothing could be compared, what it would take."""
-    likely = max(result.causes, key=lambda cause: cause.probability, default=None)
-    if likely is not None and likely.probability > LIKELY and likely.next_test:
+    likely = likely_cause(result.causes)
+    if likely is not None:
         steps = [likely_step(likely), Step("next", "Do next", words.sentence(likely.next_test))]
         return [*steps, Step("caution", "Caution", likely.caution)] if likely.caution else steps
     step = step_without_cause(result)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from canlens.measures.picturing import drawn_recording
 from canlens.measures.quoting import quotes
 from canlens.reports import sleep_sections, survey_sections, words
+from canlens.reports.cause_words import likely_cause
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import (
     Row,
@@ -22,7 +23,7 @@ from canlens.reports.page.views import (
 )
 from canlens.reports.pictures import survey_pictures
 from canlens.reports.survey_text import leading_finding, proviso, survey_sentence
-from canlens.reports.text_findings import by_severity, likely_cause
+from canlens.reports.text_findings import by_severity
 from canlens.reports.untested import NEVER_SHOWN
 
 if TYPE_CHECKING:

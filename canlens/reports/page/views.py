@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens.reports import words
-from canlens.reports.text_findings import cause_title
+from canlens.reports.cause_words import as_read, cause_title
 from canlens.reports.text_sections import error_frame_words
 
 if TYPE_CHECKING:
@@ -232,7 +232,7 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
                 ("Caution", each.caution),
             ],
         }
-        for each in sorted(causes, key=lambda each: -each.probability)
+        for each in as_read(causes)
     ]
 
 
