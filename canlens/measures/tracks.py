@@ -90,12 +90,15 @@ def typical_interval(time_s: Floats) -> tuple[float, bool]:
     bool
         Whether there are at least :data:`REGULAR_ROWS` rows and they are cyclic.
     """
-    intervals = np.diff(time_s)
-    if not len(intervals):
+    return _typical(np.diff(time_s))
+
+
+def _typical(apart_s: Floats) -> tuple[float, bool]:
+    """Measure the median of intervals, and tell whether they are a rhythm's; as :func:`typical_interval`."""
+    if not len(apart_s):
         return 0.0, False
-    intervals = intervals[:: 1 + len(intervals) // ENOUGH_INTERVALS]
-    median, high = np.quantile(intervals, [0.5, 0.95])
-    return float(median), len(time_s) >= REGULAR_ROWS and bool(high <= REGULAR_SPREAD * median)
+    median, high = np.quantile(apart_s[:: 1 + len(apart_s) // ENOUGH_INTERVALS], [0.5, 0.95])
+    return float(median), len(apart_s) + 1 >= REGULAR_ROWS and bool(high <= REGULAR_SPREAD * median)
 
 
 class Rhythm(NamedTuple):
@@ -109,23 +112,26 @@ class Rhythm(NamedTuple):
         Median interval [s]; 0 with fewer than two rows.
     hold_s
         How long a row's state holds without a next row [s]; endless for messages without a rhythm.
-    has_gaps
-        Whether the message stayed away for longer than that, before its last row.
+    silent
+        intp (k,): rows after which the message stayed away for longer than that, before its last row.
     """
 
     time_s: Floats
     interval_s: float
     hold_s: float
-    has_gaps: bool
+    silent: Rows
 
     @classmethod
     def of(cls, time_s: Floats) -> Rhythm:
         """Measure the rhythm of rows."""
-        if (time_s[1:] < time_s[:-1]).any():
+        apart_s = np.diff(time_s)
+        if len(apart_s) and apart_s.min() < 0:
             time_s = np.maximum.accumulate(time_s)
-        interval_s, regular = typical_interval(time_s)
+            apart_s = np.diff(time_s)
+        interval_s, regular = _typical(apart_s)
         hold_s = max(SILENCE_S, SILENCE_INTERVALS * interval_s) if regular else np.inf
-        return cls(time_s, interval_s, hold_s, regular and bool((np.diff(time_s) > hold_s).any()))
+        silent = np.flatnonzero(apart_s > hold_s) if regular else np.zeros(0, np.intp)
+        return cls(time_s, interval_s, hold_s, silent)
 
 
 def track(
@@ -167,8 +173,10 @@ def track(
     on_changes = not may_be_cyclic and _nearly_all(len(changes), len(states))
     runs = _Runs.of(time_s, states, line, np.append(0, changes))
     rows_s = time_s[states != UNKNOWN] if (runs.states == UNKNOWN).any() else time_s
-    if not on_changes and (rhythm.has_gaps or end_s - time_s[-1] > rhythm.hold_s):
-        silent = np.flatnonzero(np.diff(np.append(time_s, end_s)) > rhythm.hold_s)
+    silent = rhythm.silent
+    if end_s - time_s[-1] > rhythm.hold_s:
+        silent = np.append(silent, len(time_s) - 1)
+    if len(silent) and not on_changes:
         runs = _Runs.of(time_s, states, line, np.union1d(runs.row, silent[silent < len(states) - 1] + 1))
         runs = runs.with_silences(silent, time_s[silent] + rhythm.hold_s, line[silent])
     if (runs.states == UNKNOWN).any():

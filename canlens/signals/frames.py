@@ -39,12 +39,14 @@ class Selection:
     @cached_property
     def time_s(self) -> Floats:
         """float64 (k,): time since the recording's first frame [s]."""
-        return (self.trace.time_ns[self.rows] - self.trace.start_ns) / NANOSECONDS_PER_SECOND
+        since_ns = self.trace.time_ns.take(self.rows)
+        since_ns -= self.trace.start_ns
+        return since_ns / NANOSECONDS_PER_SECOND
 
     @cached_property
     def line(self) -> Ints:
         """int64 (k,): line numbers of the log."""
-        return self.trace.line[self.rows]
+        return self.trace.line.take(self.rows)
 
 
 class Frames:
