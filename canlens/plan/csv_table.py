@@ -154,9 +154,11 @@ def _cells(table: Table, number: int, line: str, separator: str) -> list[str]:
 
 
 def _is_header(cells: Sequence[str], columns: Columns) -> bool:
-    """Return whether at least half of a first row are names of columns, and none is a number."""
-    known = sum(cell.lower() in columns.names for cell in cells)
-    return 2 * known >= len(cells) and not any(_NUMBER.fullmatch(cell) for cell in cells)
+    """Return whether no cell of a first row is a number, and it names the first column, or half of it are columns."""
+    names = [cell.lower() for cell in cells]
+    known = sum(name in columns.names for name in names)
+    is_likely = columns.required[0] in names or 2 * known >= len(names)
+    return is_likely and not any(_NUMBER.fullmatch(cell) for cell in cells)
 
 
 def _header(table: Table, number: int, cells: Sequence[str]) -> list[str]:

@@ -96,3 +96,9 @@ def test_outputs_are_those_of_the_plan(tmp_path: Path) -> None:
         Mistake("line 1", "an output of the plan", "'beacn'", ("beacon",)),
         Mistake("line 3", "an output of the plan", "'key'", ()),
     )
+
+
+def test_a_table_of_marks_in_its_place_is_told_by_its_header_alone(tmp_path: Path) -> None:
+    mistakes = mistakes_of(tmp_path, "time_s,label,until_s\n1.5,horn,2.5\n3.5,horn,4.5\n")
+    assert {each.key for each in mistakes} == {"line 1"}
+    assert mistakes[-1].found == "a header without output, on"
