@@ -122,7 +122,7 @@ def latency_changes(before: Evidence, after: Evidence) -> tuple[list[Change], li
     adjusted = benjamini_hochberg([exchange_p(_weighed(one), _weighed(other)) for _, one, other in tested])
     for (name, one, other), chance in zip(tested, adjusted.tolist(), strict=True):
         first, second = float(np.median(one)), float(np.median(other))
-        if abs(second - first) <= max(LATENCY_FLOOR_S, LATENCY_FLOOR_SHARE * first, _step_s(before.plan, name)):
+        if abs(second - first) <= max(LATENCY_FLOOR_S, LATENCY_FLOOR_SHARE * first) + _step_s(before.plan, name):
             continue
         if chance < LEVEL or _lie_apart(one, other):
             changes.append(_latency_change(name, first, second, chance if chance < LEVEL else None))

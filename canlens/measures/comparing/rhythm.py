@@ -80,8 +80,29 @@ def _intervals(pair: Pair) -> Iterable[Change]:
         own.append(_own_difference(one, _relative))
     adjusted = benjamini_hochberg([each.chance for each in tested])
     for each, floor, chance in zip(tested, own, adjusted.tolist(), strict=True):
-        if chance < LEVEL and _relative(each.first, each.second) > max(INTERVAL_FLOOR, floor):
+        is_large = _relative(each.first, each.second) > max(INTERVAL_FLOOR, floor)
+        if chance < LEVEL and is_large and _rate_agrees(pair, each):
             yield _interval_change(pair, each, chance)
+
+
+def _rate_agrees(pair: Pair, each: Tested) -> bool:
+    """Tell whether as many more or fewer frames came as a changed interval brings, at least half of it.
+
+    Where a message waits for longer than half its cycle, intervals are left out that lie too far off the beat, and the
+    cycle of those that are left is not its own; but then it comes as often as before. A frame more or less at either
+    end tells nothing.
+    """
+    later = next(after for before, after in pair.identifiers if before.key == each.each.key)
+    numbers = [
+        float(own.in_block[side.full].sum()) / float(side.channel.seconds[side.full].sum())
+        for own, side in ((each.each, pair.before), (later, pair.after))
+    ]
+    frames = min(int(each.each.in_block[pair.before.full].sum()), int(later.in_block[pair.after.full].sum()))
+    if min(*numbers, frames) <= 0:
+        return True
+    longer = each.second / each.first - 1
+    seldom = numbers[0] / (numbers[1] * pair.clock) - 1
+    return (seldom if longer > 0 else -seldom) >= abs(longer) / 2 - 2 / frames
 
 
 def _interval_change(pair: Pair, each: Tested, chance: float | None) -> Change:
