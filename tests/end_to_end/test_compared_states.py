@@ -35,3 +35,17 @@ def test_a_recording_with_the_ignition_off_is_compared_with_that_part_of_the_oth
     assert [each.state for each in result.aligned] == ["off"]
     assert not [each for each in result.changes if each.change not in {"quiet", "rule", "latency", "supply"}]
     assert any("jitter" in each.what for each in result.not_compared)  # too short a time for that
+
+
+def test_a_message_that_waits_for_longer_than_half_its_cycle_keeps_its_interval() -> None:
+    drawn = draw_bus(910006, 2 * ON_S)  # intervals on the beat alone are 1 % longer in its later half
+    halves = drawn.trace.between(0, ON_S), drawn.trace.between(ON_S, 2 * ON_S)
+    result = compare(*halves, database=drawn.plan.database).result
+    assert not [each for each in result.changes if each.change == "interval"]
+
+
+def test_answers_that_are_shown_a_cycle_later_are_not_slower() -> None:
+    before = draw_bus(910018, ON_S / OFF_SHARE, sleeps=True)
+    after = draw_bus(910018, 2 * ON_S).trace.between(ON_S, 2 * ON_S)
+    result = compare(before.trace, after, plan=before.plan).result
+    assert not [each for each in result.changes if each.change == "latency"]
