@@ -132,7 +132,7 @@ def _too_short(short: Sequence[tuple[IdentifierBaseline, float]]) -> list[NotCom
     return [
         NotCompared(
             f"jitter that grew by half, of {_names([each for each, _ in short])}",
-            "too few frames that did not wait for the bus came to find it nine times in ten; no change was seen",
+            "too few frames came, or too many waited for the bus, to find it nine times in ten; no change was seen",
             f"Record about {longest_s} s; the fewer identifiers, the sooner.",
         )
     ]
