@@ -31,7 +31,7 @@ def test_an_empty_file_is_a_recording_without_frames(content: bytes) -> None:
 def test_a_file_that_is_no_log_names_the_formats_that_were_tried(content: bytes) -> None:
     with pytest.raises(UnknownFormatError) as caught:
         open_trace(io.BytesIO(content))
-    assert caught.value.tried == tuple(reader.name for reader in ALL)
+    assert caught.value.tried == tuple(reader.name for reader in ALL if reader.name != "empty")
     assert caught.value.claimed == ()
     assert "candump" in str(caught.value)
 
