@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -89,13 +89,18 @@ class Column(Generic[T]):
         self._values: npt.NDArray[T] = np.empty(FIRST_ROWS, dtype)
         self._rows = 0
 
+    def reserve(self, rows: int) -> None:
+        """Make room for so many rows, so that none need be moved while the column grows."""
+        if rows > len(self._values):
+            grown = np.empty(rows, self._values.dtype)
+            grown[: self._rows] = self._values[: self._rows]
+            self._values = grown
+
     def extend(self, values: npt.NDArray[T]) -> None:
         """Add the values of some more rows."""
         stop = self._rows + len(values)
         if stop > len(self._values):
-            grown = np.empty(2 * stop, self._values.dtype)
-            grown[: self._rows] = self._values[: self._rows]
-            self._values = grown
+            self.reserve(2 * stop)
         self._values[self._rows : stop] = values
         self._rows = stop
 
@@ -121,6 +126,12 @@ class Collector:
         self._restarts: list[int] = []
         self._frames = 0
         self._clock_ns = 0
+
+    def reserve(self, rows: int) -> None:
+        """Make room for about so many rows."""
+        columns: list[Column[Any]] = [self._time_ns, self._identifier, self._first8, self._line, self._channel]
+        for column in (*columns, *self._bytes):
+            column.reserve(rows)
 
     def add(self, rows: BlockRows, dialect: Dialect) -> None:
         """Take in the rows of the next block."""

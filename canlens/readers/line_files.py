@@ -28,6 +28,8 @@ BLOCK_LIMIT = 1 << 30
 THREADS: Final = 1
 """Threads that read blocks while this one fetches, hashes, finds the lines and puts together. Two were slower: the
 calls on one block are short, and the interpreter is handed back and forth between them."""
+RESERVE: Final = 1.05
+"""Room is made for so many times the rows that a file has if all its lines are as long as the first ones."""
 WAITING: Final = THREADS + 1
 """Blocks in hand at once, so that memory stays bounded."""
 
@@ -46,7 +48,12 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
     memory = Memory()
     blocks = _Blocks(opened.stream, collector, min(grammar.block, BLOCK_LIMIT))
     with ThreadPoolExecutor(THREADS) as pool:
-        _Queue(pool, grammar, memory, collector, blocks).run()
+        queue = _Queue(pool, grammar, memory, collector, blocks)
+        queue.begin()
+        share = opened.share_read()
+        if share:
+            collector.reserve(int(RESERVE * blocks.last_line / share))
+        queue.run()
     for problem in opened.problems:
         collector.problems.add(problem)
     source = Source(
@@ -96,6 +103,12 @@ class _Queue:
         self._dialect = grammar.dialect
         self._blocks = blocks
         self._waiting: deque[tuple[Block, Future[BlockRows]]] = deque()
+
+    def begin(self) -> None:
+        """Fetch the first block."""
+        block = self._blocks.next()
+        if block is not None:
+            self._waiting.append((block, self._submit(block)))
 
     def run(self) -> None:
         """Read all blocks."""

@@ -77,6 +77,10 @@ class Opened:
         """Return the hash of the bytes on disk, reading what nobody has read yet."""
         return self.raw.digest()
 
+    def share_read(self) -> float | None:
+        """Return which share of the bytes on disk has been read; None where nobody knows how many there are."""
+        return self.raw.share
+
 
 class _Hashed(io.RawIOBase):
     """A stream that keeps the hash of all that was read from it."""
@@ -103,6 +107,10 @@ class _Hashed(io.RawIOBase):
         if self._progress is not None:
             self._progress(self._done, self._total)
         return count
+
+    @property
+    def share(self) -> float | None:
+        return min(self._done / self._total, 1.0) if self._total else None
 
     def digest(self) -> str:
         while self.read(STEP):
