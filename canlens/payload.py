@@ -59,6 +59,11 @@ class Payload:
         is_long = self.long_rows[places] == rows if len(self.long_rows) else np.zeros(len(rows), bool)
         return Payload(self.first8[index], self.length[index], np.flatnonzero(is_long), self.long[places[is_long]])
 
+    @property
+    def words(self) -> npt.NDArray[np.uint64]:
+        """uint64 (n,): the first eight bytes of each frame, byte 0 the least significant."""
+        return np.ascontiguousarray(self.first8).view("<u8")[:, 0]
+
     def __iter__(self) -> Iterator[bytes]:
         return (self[row] for row in range(len(self)))
 

@@ -222,7 +222,7 @@ class Trace:
     @cached_property
     def words(self) -> npt.NDArray[np.uint64]:
         """uint64 (m,): the first eight payload bytes of ``streams.rows``, byte 0 the least significant."""
-        return np.ascontiguousarray(self.payload.first8).view("<u8")[:, 0].take(self.streams.rows)
+        return self.payload.words.take(self.streams.rows)
 
     def where(self, rows: Rows | Bools | slice) -> Trace:
         """Return the frames that ``rows`` selects (indices, mask or slice), in file order."""

@@ -71,7 +71,7 @@ def counters_of(trace: Trace, streams: Streams, found: Intervals) -> list[Counte
     """
     candidates = _changing_bits(trace, streams, found)
     out: list[Counter | None] = [None] * len(streams)
-    payload = np.ascontiguousarray(trace.payload.first8).view("<u8")[:, 0]
+    payload = trace.payload.words
     for number, bits in candidates.items():
         rows = streams.rows[streams.start[number] : streams.start[number + 1]]
         later = found.place[found.of(number)] - streams.start[number]

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from canlens.database import Database, Message
-    from canlens.measures.identifiers import Key
     from canlens.plan import Condition, Plan
     from canlens.signals import Signal
+    from canlens.signals.lookup import Key
     from canlens.signals.payloads import Words
     from canlens.trace import Rows, Trace
 
@@ -215,7 +215,7 @@ class _Found:
         part = self.trace.streams.data_part(message.identifier, is_extended=message.is_extended)
         if part is not None and part.stop - part.start == len(rows):
             return self.trace.words[part]
-        return np.ascontiguousarray(self.trace.payload.first8).view("<u8")[:, 0].take(rows)
+        return self.trace.payload.words.take(rows)
 
     def _find_uncovered(self, message: Message, rows: Rows, words: Words, moved: int) -> None:
         """Note bits that moved where no signal lies, in a message that has signals at all."""

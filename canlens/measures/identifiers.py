@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-Key = tuple[int, bool]
-"""Identifier and whether it is extended."""
-
 FIRST_BROADCAST = 240
 """From this PDU format on, the byte before the source address belongs to the group (Regulation (EU) 2016/799,
 Annex I C, Appendix 8, and SAE J1939-21); below it is the destination address."""

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from canlens.definition_evidence import NearKind
-    from canlens.measures.identifiers import Key
+    from canlens.signals.lookup import Key
 
 SOURCE_ADDRESS = 0xFF
 MOST_BASE = 0x7FF

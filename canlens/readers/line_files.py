@@ -30,6 +30,8 @@ THREADS: Final = 1
 calls on one block are short, and the interpreter is handed back and forth between them."""
 RESERVE: Final = 1.05
 """Room is made for so many times the rows that a file has if all its lines are as long as the first ones."""
+MOST_RESERVED: Final = 1 << 23
+"""Room is made for no more rows than these at once: a file may begin with a million blank lines."""
 WAITING: Final = THREADS + 1
 """Blocks in hand at once, so that memory stays bounded."""
 
@@ -50,9 +52,7 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
     with ThreadPoolExecutor(THREADS) as pool:
         queue = _Queue(pool, grammar, memory, collector, blocks)
         queue.begin()
-        share = opened.share_read()
-        if share:
-            collector.reserve(int(RESERVE * blocks.last_line / share))
+        collector.reserve(likely_rows(blocks.last_line, opened.share_read()))
         queue.run()
     for problem in opened.problems:
         collector.problems.add(problem)
@@ -67,6 +67,17 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
     return (
         trace if grammar.writes_length or blocks.is_ended_by_line_end else _without_cut_frame(trace, blocks.last_line)
     )
+
+
+def likely_rows(lines: int, share: float | None) -> int:
+    """Return for how many rows to make room, where so many lines are this share of a file; 0 where nobody knows.
+
+    Examples
+    --------
+    >>> likely_rows(1000, 0.5), likely_rows(1000, None), likely_rows(1_000_000, 1e-6) == MOST_RESERVED
+    (2100, 0, True)
+    """
+    return min(int(RESERVE * lines / share), MOST_RESERVED) if share else 0
 
 
 def _without_cut_frame(trace: Trace, last_line: int) -> Trace:

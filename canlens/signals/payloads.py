@@ -59,8 +59,7 @@ class Payloads:
             if byte == 0 and self._part is not None:
                 self._bytes[byte] = self._trace.words[self._part]
             elif byte == 0:
-                whole = np.ascontiguousarray(self._trace.payload.first8)
-                self._bytes[byte] = whole.view(np.uint64)[:, 0].take(self._rows)
+                self._bytes[byte] = self._trace.payload.words.take(self._rows)
             else:
                 self._bytes[byte] = self.columns(byte, byte + WORD_BYTES).view(np.uint64)[:, 0]
         return self._bytes[byte]

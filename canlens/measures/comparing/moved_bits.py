@@ -48,7 +48,7 @@ def _columns(payload: Payload, streams: Streams) -> Iterator[Words]:
     """Yield the payloads of all streams, frame by frame, eight bytes at a time, as uint64 (m,)."""
     if not len(streams.rows):
         return
-    yield np.ascontiguousarray(payload.first8[streams.rows]).view("<u8")[:, 0]
+    yield payload.words.take(streams.rows)
     if not len(payload.long_rows):
         return
     longest = int(payload.length.max())

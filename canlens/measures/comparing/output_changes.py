@@ -14,7 +14,7 @@ from canlens.plan.rule import parse_rule
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from canlens.comparison_results import Direction
+    from canlens.comparison_results import ChangeKind, Direction
     from canlens.evidence import Evidence
     from canlens.plan import Plan, Rule
     from canlens.results import OutputResult
@@ -88,20 +88,38 @@ def _rule_change(name: str, one: OutputResult, other: OutputResult) -> Change:
         direction = "worse"
     elif one.verdict == "failed" and other.verdict != "failed":
         direction = "better"
+    sentence = f"{name} follows {second} instead of {first} (planned: {other.planned})"
+    return output_change("rule", name, (first, second), "what the output follows", direction, sentence)
+
+
+def output_change(
+    kind: ChangeKind,
+    subject: str,
+    values: tuple[float | str | None, float | str | None],
+    quantity: str,
+    direction: Direction,
+    sentence: str,
+    *,
+    unit: str = "",
+    chance: float | None = None,
+    node: str | None = None,
+) -> Change:
+    """Make the change of an output, or of what feeds all of them, from its values before and after."""
+    first, second = values
     return Change(
-        change="rule",
-        subject=(name,),
+        change=kind,
+        subject=(subject,),
         before=first,
         after=second,
-        size=None,
-        p=None,
+        size=second / first - 1 if isinstance(first, float) and isinstance(second, float) and first else None,
+        p=chance,
         explained_by=None,
-        quantity="what the output follows",
-        unit="",
+        quantity=quantity,
+        unit=unit,
         direction=direction,
         channel="",
-        node=None,
-        sentence=f"{name} follows {second} instead of {first} (planned: {other.planned})",
+        node=node,
+        sentence=sentence,
     )
 
 
@@ -164,20 +182,10 @@ def _too_few(name: str, one: Floats, other: Floats) -> NotCompared:
 
 
 def _latency_change(name: str, first: float, second: float, chance: float | None) -> Change:
-    return Change(
-        change="latency",
-        subject=(name,),
-        before=first,
-        after=second,
-        size=second / first - 1 if first else None,
-        p=chance,
-        explained_by=None,
-        quantity="median latency",
-        unit="s",
-        direction="worse" if second > first else "better",
-        channel="",
-        node=None,
-        sentence=f"{name} answers after {second * 1000:.0f} ms instead of {first * 1000:.0f} ms (median)",
+    sentence = f"{name} answers after {second * 1000:.0f} ms instead of {first * 1000:.0f} ms (median)"
+    direction: Direction = "worse" if second > first else "better"
+    return output_change(
+        "latency", name, (first, second), "median latency", direction, sentence, unit="s", chance=chance
     )
 
 
@@ -205,18 +213,6 @@ def supply_changes(plan: Plan, before: Evidence, after: Evidence) -> tuple[list[
 
 
 def _supply_change(plan: Plan, path: str, first: float, second: float, quantity: str, sentence: str) -> Change:
-    return Change(
-        change="supply",
-        subject=(path,),
-        before=first,
-        after=second,
-        size=second / first - 1 if first else None,
-        p=None,
-        explained_by=None,
-        quantity=quantity,
-        unit="V",
-        direction="worse" if second < first else "better",
-        channel="",
-        node=plan.controller.node,
-        sentence=sentence,
-    )
+    direction: Direction = "worse" if second < first else "better"
+    node = plan.controller.node
+    return output_change("supply", path, (first, second), quantity, direction, sentence, unit="V", node=node)

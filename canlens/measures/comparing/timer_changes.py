@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.comparison_results import Change
+from canlens.measures.comparing.output_changes import output_change
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.comparison_results import ChangeKind, Direction
+    from canlens.comparison_results import Change, ChangeKind, Direction
     from canlens.evidence import Evidence, OutputEvidence, Timer
 
 FLOOR_S = 0.2
@@ -99,18 +99,6 @@ def _change(
     since = "its control went off" if kind == "run-on" else "its control came on"
     then, now = ("does not go off" if each is None else f"goes off {each:.3g} s" for each in (first_s, second_s))
     before = then if first_s is None else f"{first_s:.3g} s"
-    return Change(
-        change=kind,
-        subject=(name,),
-        before=first_s,
-        after=second_s,
-        size=second_s / first_s - 1 if first_s and second_s is not None else None,
-        p=None,
-        explained_by=None,
-        quantity="time on after its control" if kind == "run-on" else "time until it is cut off",
-        unit="s",
-        direction=direction,
-        channel="",
-        node=None,
-        sentence=f"{name} {now} after {since}; before: {before} ({planned})",
-    )
+    quantity = "time on after its control" if kind == "run-on" else "time until it is cut off"
+    sentence = f"{name} {now} after {since}; before: {before} ({planned})"
+    return output_change(kind, name, (first_s, second_s), quantity, direction, sentence, unit="s")
