@@ -7,21 +7,16 @@
 """
 
 from canlens.rehearsal.candump_text import candump_text, write_candump
-from canlens.rehearsal.drawing import DrawnBus, DrawnInstall, draw_bus, draw_install
 from canlens.rehearsal.faults import FAULTS
 from canlens.rehearsal.nouns import InjectedFault, Rehearsal, Truth
 from canlens.rehearsal.rehearsing import make_rehearsal
 
 __all__ = [
     "FAULTS",
-    "DrawnBus",
-    "DrawnInstall",
     "InjectedFault",
     "Rehearsal",
     "Truth",
     "candump_text",
-    "draw_bus",
-    "draw_install",
     "make_rehearsal",
     "write_candump",
 ]

@@ -13,7 +13,6 @@ from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.error_records import draw_recorder, records_of, with_records
 from canlens.rehearsal.install import BIT_RATE
 from canlens.rehearsal.recording import STAMP_NS, busy_ns, in_order, waiting_frames
-from canlens.trace import NANOSECONDS_PER_SECOND
 from canlens.wire import exact_bits
 
 if TYPE_CHECKING:
@@ -129,8 +128,3 @@ def _twins(batches: Sequence[Batch]) -> dict[int, tuple[int, ...]]:
             found |= {row + place: (*header, *code, *one) for place, one in enumerate(data)}
         row += len(batch.ready_s)
     return found
-
-
-def cut_at(trace: Trace, end_s: float, start_ns: int) -> Trace:
-    """Return the recording up to the moment in which the recorder stops."""
-    return trace.where(trace.time_ns < start_ns + round(end_s * NANOSECONDS_PER_SECOND))

@@ -51,7 +51,7 @@ def foreign_messages(database: Database, *, load: float, bit_rate: int, draws: D
     """
     taken = {(message.identifier, message.is_extended) for message in database.messages}
     found: list[Message] = []
-    carried = _load(database.messages, bit_rate)
+    carried = carried_load(database.messages, bit_rate)
     while carried < load:
         is_extended = draws.uniform(0.0, 1.0) < EXTENDED_SHARE
         identifier = draws.integer(0x08000000, 0x1FFFFFFF) if is_extended else draws.integer(0x080, 0x7EF)
@@ -62,7 +62,7 @@ def foreign_messages(database: Database, *, load: float, bit_rate: int, draws: D
         name = f"Foreign{identifier:X}"
         message = Message(name, identifier, is_extended, length, (), draws.choice(CYCLES_S), _signals(length, draws))
         found.append(message)
-        carried += _load([message], bit_rate)
+        carried += carried_load([message], bit_rate)
     return found
 
 
@@ -76,7 +76,7 @@ def foreign_sources(messages: Iterable[Message], *, end_s: float, draws: Draws) 
     }
 
 
-def _load(messages: Iterable[Message], bit_rate: int) -> float:
+def carried_load(messages: Iterable[Message], bit_rate: int) -> float:
     """Estimate the load of messages; those without a cycle time count nothing."""
     return sum(
         (float(unstuffed_bits(one.length, is_extended=one.is_extended)) * STUFFING + INTERMISSION_BITS)

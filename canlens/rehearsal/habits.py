@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from canlens.rehearsal.draws import Draws
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
+
 
 Spans = tuple[tuple[float, float], ...]
 
@@ -18,8 +18,6 @@ JITTER_S = 0.0003
 """Largest deviation of a single frame from its node's beat, where nothing else is said."""
 DRIFT = 1.5e-4
 """Largest relative error of a node's clock: a quartz with its ageing and temperature."""
-JITTERS_S = (0.00005, 0.002)
-"""The same for drawn nodes: from a timer of its own to a program that comes round every few milliseconds."""
 
 
 @dataclass(frozen=True)
@@ -67,9 +65,3 @@ class Habit:
 
 USUAL = Habit()
 """What a node does of which nothing else is known."""
-
-
-def draw_habit(draws: Draws) -> Habit:
-    """Draw a node's clock and jitter."""
-    low, high = JITTERS_S
-    return Habit(draws.uniform(-DRIFT, DRIFT), low + (high - low) * draws.uniform(0.0, 1.0) ** 3)

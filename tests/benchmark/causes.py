@@ -22,8 +22,8 @@ import numpy as np
 from canlens.causes import ALL
 from canlens.checkup import Checkup, make_checkup
 from canlens.errors import UsageError
-from canlens.rehearsal.drawing import DrawnInstall, draw_install
 from canlens.trace import NANOSECONDS_PER_SECOND
+from tests.drawn import DrawnInstall, draw_install
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

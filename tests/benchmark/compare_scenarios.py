@@ -11,8 +11,8 @@ import numpy as np
 
 from canlens import compare
 from canlens.rehearsal import batches
-from canlens.rehearsal.drawing import DrawnBus, draw_bus, draw_plan
 from canlens.trace import Source
+from tests.drawn import DrawnBus, draw_bus, draw_plan
 from tests.unit.error_logs import with_records
 
 if TYPE_CHECKING:

@@ -18,9 +18,9 @@ from canlens.plan import Bus, Controller, Plan
 from canlens.rehearsal.batches import Batch
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.foreign import foreign_messages
-from canlens.rehearsal.habits import draw_habit
 from canlens.rehearsal.recording import record_healthy
 from canlens.rehearsal.rehearsing import START_S
+from tests.drawn.installs import draw_habit
 
 if TYPE_CHECKING:
     from canlens.rehearsal.habits import Habit
