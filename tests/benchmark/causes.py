@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from canlens.findings import Cause
-    from canlens.rehearsal.nouns import InjectedFault
+    from canlens.rehearsal.rehearsals import InjectedFault
 
 ROOT = Path(__file__).parents[2]
 BEGIN, END = "<!-- figures of the causes: begin -->", "<!-- figures of the causes: end -->"

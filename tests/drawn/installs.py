@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 from canlens.database import Database
 from canlens.errors import UsageError
 from canlens.plan import Bus, Plan
+from canlens.rehearsal.batches import DRIFT
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.faulty_bus import sender_of
-from canlens.rehearsal.habits import DRIFT, Habit
-from canlens.rehearsal.install import Install, install_of
+from canlens.rehearsal.install import Habit, Install, install_of
 from canlens.rehearsal.needs import switched_on_by
-from canlens.rehearsal.rehearsing import START_S, rehearse_install, with_faults
-from canlens.rehearsal.schedule import SLEEP_SHARE, Operation, Schedule, draw_schedule
+from canlens.rehearsal.person import SLEEP_SHARE, Operation, Schedule, draw_schedule
+from canlens.rehearsal.rehearsals import START_S, rehearse_install, with_faults
 from canlens.trace import NANOSECONDS_PER_SECOND
 from tests.drawn.controls import IGNITION, draw_controls, draw_outputs
 from tests.drawn.vehicle import Identifiers, draw_vehicle, fill_up
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
     from canlens.database import Message
     from canlens.plan import Readings
-    from canlens.rehearsal.nouns import Rehearsal, Truth
     from canlens.rehearsal.output_model import OutputCourse
+    from canlens.rehearsal.rehearsals import Rehearsal, Truth
     from canlens.trace import Trace
 
 NAMES = (
@@ -118,7 +118,7 @@ def draw_install(
     seed
         All that is drawn follows from it; a healthy and a faulty install of one seed are the same but for the fault.
     fault, strength
-        As for :func:`~canlens.rehearsal.rehearsing.make_rehearsal`.
+        As for :func:`~canlens.rehearsal.rehearsals.make_rehearsal`.
     sporadic
         Share of all attempts to send that break by chance; drawn if None, mostly 0.
     blind

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canlens.database import Message, SignalDefinition
-from canlens.rehearsal.foreign import carried_load
+from canlens.rehearsal.batches import carried_load
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

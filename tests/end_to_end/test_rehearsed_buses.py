@@ -9,7 +9,7 @@ import pytest
 
 from canlens.errors import UsageError
 from canlens.rehearsal import candump_text
-from canlens.rehearsal.edges import count_edges
+from canlens.rehearsal.faulty_bus import count_edges
 from canlens.trace import Kind, Trace
 from canlens.wire import INTERMISSION_BITS
 from tests.drawn import DrawnBus, draw_bus

@@ -14,7 +14,7 @@ from canlens.measures.comparing.own_beats import MOST_FRAMES
 from canlens.measures.comparing.waiting import ready
 from canlens.plan import Bus, Controller, Plan
 from canlens.rehearsal.batches import Batch
-from canlens.rehearsal.recording import busy_ns, record_healthy, waiting_frames
+from canlens.rehearsal.healthy_bus import busy_ns, record_healthy, waiting_frames
 from canlens.wire import exact_bits
 from tests.unit.small_buses import Sent, bus, others
 
