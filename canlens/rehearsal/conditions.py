@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.errors import UsageError
-from canlens.measures.tracks import ON, UNKNOWN, states_of
+from canlens.measures.outputs.tracks import ON, UNKNOWN, states_of
 from canlens.rehearsal.encoding import raw_limits, to_raw, to_value
 from canlens.rehearsal.timeline import Timeline, all_jumps
 from canlens.signals import Signal

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from canlens.plan import Plan
     from canlens.rehearsal.fault import Subject
     from canlens.rehearsal.nouns import Rehearsal
-    from canlens.results import CheckResult
+    from canlens.results.check import CheckResult
 
 Signs = frozenset[tuple[str, tuple[str, ...]]]
 MOST_SUBJECTS = 3

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from canlens.findings import Scope
     from canlens.plan import Output
     from canlens.rehearsal.draws import Draws
     from canlens.rehearsal.install import Install
     from canlens.rehearsal.output_model import OutputModel
+    from canlens.results.finding import Scope
 
 Subject = tuple[str, ...]
 """Names of what a fault is built into, sorted."""

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from canlens.findings import Scope
     from canlens.plan import Mark, Observation, Readings
+    from canlens.results.finding import Scope
     from canlens.trace import Trace
 
 

@@ -28,8 +28,8 @@ from canlens.trace import NANOSECONDS_PER_SECOND
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from canlens.findings import Cause
     from canlens.rehearsal.nouns import InjectedFault
+    from canlens.results.finding import Cause
 
 ROOT = Path(__file__).parents[2]
 BEGIN, END = "<!-- figures of the causes: begin -->", "<!-- figures of the causes: end -->"

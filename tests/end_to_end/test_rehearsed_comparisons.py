@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.comparison import Comparison
-    from canlens.comparison_results import Change
     from canlens.rehearsal.drawing import DrawnInstall
+    from canlens.results.compare import Change
 
 
 @pytest.mark.parametrize("seed", range(500, 504))
