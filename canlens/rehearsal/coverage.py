@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canlens.plan import Plan
     from canlens.rehearsal.install import Subject
     from canlens.rehearsal.rehearsals import Rehearsal
-    from canlens.results import CheckResult
+    from canlens.results.check import CheckResult
 
 Signs = frozenset[tuple[str, tuple[str, ...]]]
 MOST_SUBJECTS = 3

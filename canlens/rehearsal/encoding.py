@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canlens.errors import UsageError
-from canlens.measures.tracks import ON, UNKNOWN, states_of
+from canlens.measures.outputs.tracks import ON, UNKNOWN, states_of
 from canlens.rehearsal.timeline import Timeline, all_jumps
 from canlens.signals import Signal
 

@@ -13,12 +13,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from canlens.database import Message
-    from canlens.findings import Scope
     from canlens.plan import Output, Plan
     from canlens.rehearsal.draws import Draws
     from canlens.rehearsal.feed import Sag
     from canlens.rehearsal.person import Schedule
     from canlens.rehearsal.timeline import Spans
+    from canlens.results.finding import Scope
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
 

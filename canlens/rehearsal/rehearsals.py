@@ -19,11 +19,11 @@ from canlens.trace import NANOSECONDS_PER_SECOND
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.findings import Scope
     from canlens.plan import Mark, Observation, Plan, Readings
     from canlens.rehearsal.install import Fault, Subject
     from canlens.rehearsal.output_model import OutputCourse
     from canlens.rehearsal.person import Schedule
+    from canlens.results.finding import Scope
     from canlens.trace import Trace
 
 FAULTS: dict[str, Fault] = {fault.cause: fault for fault in (*BUS_FAULTS, *OUTPUT_FAULTS)}

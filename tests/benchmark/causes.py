@@ -28,8 +28,8 @@ from tests.drawn import DrawnInstall, draw_install
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from canlens.findings import Cause
     from canlens.rehearsal.rehearsals import InjectedFault
+    from canlens.results.finding import Cause
 
 ROOT = Path(__file__).parents[2]
 BEGIN, END = "<!-- figures of the causes: begin -->", "<!-- figures of the causes: end -->"

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.comparison import Comparison
-    from canlens.comparison_results import Change
+    from canlens.results.compare import Change
     from tests.drawn import DrawnInstall
 
 
