@@ -1,4 +1,4 @@
-"""Written plan, marks, readings and observations: nouns → the files that a person would have written."""
+"""Files: a drawn plan and its database → the texts that a person would have written."""
 
 from __future__ import annotations
 
@@ -6,9 +6,74 @@ import json
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
 
-    from canlens.plan import Condition, Mark, Observation, Output, Plan, Readings
+    from canlens.database import Database, Message, SignalDefinition
+    from canlens.plan import Condition, Output, Plan
+
+EXTENDED_FLAG = 0x8000_0000
+"""Set in the number of an extended identifier."""
+NOBODY = "Vector__XXX"
+"""What a DBC file calls a sender or receiver that is not known; part of the format."""
+
+
+def database_text(database: Database) -> str:
+    """Write a database of classical messages as a DBC file.
+
+    Parameters
+    ----------
+    database
+        Signals without multiplexing and without floats.
+
+    Returns
+    -------
+    str
+        Nodes, messages, signals, cycle times in the attribute ``GenMsgCycleTime`` [ms], and value tables.
+    """
+    return "\n".join([*_head(database), *_messages(database), *_attributes(database), *_tables(database), ""])
+
+
+def _head(database: Database) -> list[str]:
+    return ['VERSION ""', "", "NS_ :", "", "BS_:", "", f"BU_: {' '.join(database.nodes)}", ""]
+
+
+def _number(message: Message) -> int:
+    return message.identifier | (EXTENDED_FLAG if message.is_extended else 0)
+
+
+def _messages(database: Database) -> Iterator[str]:
+    for message in database.messages:
+        sender = message.senders[0] if message.senders else NOBODY
+        yield f"BO_ {_number(message)} {message.name}: {message.length} {sender}"
+        yield from (_signal(signal) for signal in message.signals)
+        yield ""
+
+
+def _signal(signal: SignalDefinition) -> str:
+    order = 1 if signal.byte_order == "intel" else 0
+    sign = "-" if signal.is_signed else "+"
+    low, high = signal.minimum or 0, signal.maximum or 0
+    return (
+        f" SG_ {signal.name} : {signal.start_bit}|{signal.length}@{order}{sign} ({signal.scale},{signal.offset})"
+        f' [{low:g}|{high:.12g}] "{signal.unit}" {NOBODY}'
+    )
+
+
+def _attributes(database: Database) -> Iterator[str]:
+    yield 'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 65535;'
+    yield 'BA_DEF_DEF_ "GenMsgCycleTime" 0;'
+    for message in database.messages:
+        if message.cycle_time_s:
+            yield f'BA_ "GenMsgCycleTime" BO_ {_number(message)} {round(message.cycle_time_s * 1000)};'
+
+
+def _tables(database: Database) -> Iterator[str]:
+    for message in database.messages:
+        for signal in message.signals:
+            if signal.table:
+                entries = " ".join(f'{raw} "{text}"' for raw, text in signal.table.items())
+                yield f"VAL_ {_number(message)} {signal.name} {entries} ;"
+
 
 Value = str | float | list[float] | list[int] | list[str]
 
@@ -86,23 +151,3 @@ def _written(value: Value) -> str:
     if isinstance(value, str) and value.startswith("["):
         return value
     return json.dumps(value, ensure_ascii=False)
-
-
-def readings_text(readings: Readings) -> str:
-    """Write what the meter showed as TOML."""
-    return "".join(f"{name} = {one.value:g}\n" for name, one in readings.values.items())
-
-
-def marks_text(marks: Iterable[Mark]) -> str:
-    """Write what the person noted as CSV."""
-    rows = [
-        f"{mark.time_s:.2f},{mark.label}," + (f"{mark.until_s:.2f}" if mark.until_s is not None else "")
-        for mark in marks
-    ]
-    return "\n".join(["time_s,label,until_s", *rows, ""])
-
-
-def observed_text(observed: Iterable[Observation]) -> str:
-    """Write what eye and ear saw as CSV."""
-    rows = [f"{one.time_s:.2f},{one.output},{int(one.on)}" for one in observed]
-    return "\n".join(["time_s,output,on", *rows, ""])

@@ -1,4 +1,4 @@
-"""Drawn outputs: what the controller of a drawn install should switch, and the messages that tell of it."""
+"""Controls and outputs: what the person of a drawn install operates, what follows it, and the messages that tell."""
 
 from __future__ import annotations
 
@@ -8,15 +8,121 @@ from typing import TYPE_CHECKING, Any
 from canlens.database import Message, SignalDefinition
 from canlens.plan import Condition, Control, Controller, Output, Rule, SignalReference
 from canlens.plan.rule import parse_rule
-from canlens.rehearsal.drawn_controls import IGNITION
-from canlens.rehearsal.drawn_layout import draw_form, lay_out
 from canlens.rehearsal.needs import switched_on_by
+from tests.drawn.vehicle import draw_form, lay_out
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from canlens.rehearsal.drawn_vehicle import Identifiers
     from canlens.rehearsal.draws import Draws
+    from tests.drawn.vehicle import Identifiers, Vehicle
+
+IGNITION = "ignition"
+OTHERS = ("horn", "brake_front", "brake_rear", "dusk", "beacon_key", "high_beam", "reverse", "winch_key", "side_stand")
+KINDS = ("bit", "bit", "pair", "pair", "number", "table", "above", "below")
+Keys = dict[str, Any]
+"""Keys of a condition."""
+CYCLES_S = (0.02, 0.05, 0.05, 0.1, 0.1, 0.2)
+LARGEST_GROUP = 3
+"""Controls in one message at most."""
+SHOWN_NOT = (2, 3)
+"""Raw values of a two-bit switch that say nothing: error and not available (SAE J1939-71, 5.2.2)."""
+
+
+def draw_controls(vehicle: Vehicle, identifiers: Identifiers, draws: Draws) -> tuple[dict[str, Control], list[Message]]:
+    """Draw three to seven controls, the ignition first, and the messages that carry them."""
+    names = [IGNITION, *draws.shuffled(OTHERS)[: draws.integer(2, 6)]]
+    controls: dict[str, Control] = {}
+    messages: list[Message] = []
+    while names:
+        size = draws.integer(1, LARGEST_GROUP)
+        group, names = names[:size], names[size:]
+        node = draws.choice(vehicle.nodes)
+        cycle_s = draws.choice(CYCLES_S)
+        identifier, is_extended = identifiers.new(draws.uniform(0.1, 0.6))
+        title = f"{node}{'Keys' if IGNITION not in group else 'Status'}{len(messages) + 1}"
+        bare = Message(title, identifier, is_extended, 0, (node,), None if _is_event(group, draws) else cycle_s)
+        drawn = {name: _control_signal(name, draws) for name in group}
+        message = lay_out(bare, [signal for signal, _ in drawn.values()], vehicle.forms[node], draws)
+        messages.append(message)
+        for name, (signal, condition) in drawn.items():
+            placed = message.signal(signal.name)
+            if placed is None:
+                raise AssertionError(signal.name)
+            reference = SignalReference(f"{message.name}.{signal.name}", message, placed)
+            controls[name] = Control(
+                name, replace(condition, reference=reference), min_exercises=1 if name == IGNITION else None
+            )
+    return controls, messages
+
+
+def _is_event(group: list[str], draws: Draws) -> bool:
+    """Draw whether a group of keys is sent on a change only."""
+    return IGNITION not in group and draws.uniform(0.0, 1.0) < 0.12
+
+
+def _control_signal(name: str, draws: Draws) -> tuple[SignalDefinition, Condition]:
+    """Draw the signal of a control, and when it counts as on; the reference is filled in later."""
+    title = "".join(part.capitalize() for part in name.split("_"))
+    kind = draws.choice(KINDS)
+    if name == "dusk":
+        kind = draws.choice(("below", "bit"))
+    if name == IGNITION:
+        kind = draws.choice(("bit", "table", "pair", "number"))
+    build: dict[str, Callable[[str, Draws], tuple[SignalDefinition, Keys]]] = {
+        "bit": _bit,
+        "pair": _pair,
+        "number": _number,
+        "table": _table,
+        "above": _above,
+        "below": _below,
+    }
+    signal, keys = build[kind](title, draws)
+    nowhere = SignalReference("", Message("", 0, is_extended=False, length=0), signal)
+    return signal, replace(Condition(nowhere), **keys)
+
+
+def _bit(title: str, draws: Draws) -> tuple[SignalDefinition, Keys]:
+    del draws
+    return SignalDefinition(title, 0, 1, minimum=0, maximum=1), {}
+
+
+def _pair(title: str, draws: Draws) -> tuple[SignalDefinition, Keys]:
+    if draws.integer(0, 1):
+        table = {0: "Released", 1: "Operated", 2: "Fault", 3: "NotFitted"}
+        return SignalDefinition(title, 0, 2, minimum=0, maximum=3, table=table), {"on_raw": (1,), "unknown": SHOWN_NOT}
+    return SignalDefinition(title, 0, 2, minimum=0, maximum=3), {"unknown": SHOWN_NOT}
+
+
+def _number(title: str, draws: Draws) -> tuple[SignalDefinition, Keys]:
+    length = draws.integer(3, 8)
+    return SignalDefinition(title, 0, length, minimum=0, maximum=2.0**length - 1), {
+        "on_values": (float(draws.integer(1, 2**length - 1)),)
+    }
+
+
+def _table(title: str, draws: Draws) -> tuple[SignalDefinition, Keys]:
+    words = ("Off", "Ready", "Run", "Boost", "Hold")
+    on = draws.integer(1, 4)
+    table = dict(enumerate(words))
+    return SignalDefinition(title, 0, 3, minimum=0, maximum=4, table=table), {"on_raw": (on,)}
+
+
+def _measured(title: str, draws: Draws) -> tuple[SignalDefinition, float, float]:
+    length, scale = draws.integer(8, 12), draws.choice((0.1, 0.25, 0.5, 1))
+    high = round(scale * ((1 << length) - 1), 6)
+    return SignalDefinition(title, 0, length, scale=scale, minimum=0, maximum=high, unit="bar"), 0.0, high
+
+
+def _above(title: str, draws: Draws) -> tuple[SignalDefinition, Keys]:
+    signal, low, high = _measured(title, draws)
+    return signal, {"above": round(low + (high - low) * draws.uniform(0.05, 0.3), 1)}
+
+
+def _below(title: str, draws: Draws) -> tuple[SignalDefinition, Keys]:
+    signal, low, high = _measured(title, draws)
+    return signal, {"below": round(low + (high - low) * draws.uniform(0.1, 0.4), 1)}
+
 
 NODES = ("Auxbox", "Switchbox", "Loadbox", "Addon", "Powerbox")
 LOADS = {
@@ -35,7 +141,6 @@ LOADS = {
 STATE_CYCLES_S = (0.02, 0.05, 0.05, 0.1, 0.1)
 VALUE_CYCLES_S = (0.05, 0.1, 0.1, 0.2)
 WITHIN_S = (0.25, 0.3, 0.4, 0.5, 0.6)
-SHOWN_NOT = (2, 3)
 LEVEL_SHARE, FLASH_SHARE, RUN_ON_SHARE, CUT_SHARE, AMPS_SHARE, VOLTS_SHARE = 0.3, 0.2, 0.25, 0.2, 0.8, 0.6
 """How often an output has a level, flashes, runs on, is cut off, and how often a controller tells of current and
 voltage; our choice."""
@@ -101,7 +206,7 @@ def draw_outputs(
     outputs = {}
     for number, output in enumerate(bare, 1):
         command = reference(f"Out{number}On")
-        assert command is not None  # noqa: S101 – every output has one
+        assert command is not None
         outputs[output.name] = replace(
             output,
             command=replace(Condition(command), **conditions[output.name]),
@@ -126,7 +231,7 @@ def _messages(node: str, topics: Sequence[_Told], identifiers: Identifiers, draw
         cycle_s = draws.choice(topic.cycles_s)
         parts: list[list[SignalDefinition]] = [[]]
         for signal in topic.signals:
-            if sum(one.length for one in parts[-1]) + signal.length > 44:  # noqa: PLR2004 – leaves room
+            if sum(one.length for one in parts[-1]) + signal.length > 44:
                 parts.append([])
             parts[-1].append(signal)
         for number, part in enumerate(parts):

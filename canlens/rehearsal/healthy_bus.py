@@ -1,17 +1,25 @@
-"""Recording: the frames that all nodes want to send → those that get over one bus, as the recorder writes them."""
+"""Healthy bus: the frames that all nodes want to send → when each gets the bus, and the recording of them."""
 
 from __future__ import annotations
 
+import heapq
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canlens.payload import Payload
-from canlens.rehearsal.arbitration import arbitrate, priority
 from canlens.rehearsal.install import BIT_RATE
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind, Source, Trace
-from canlens.wire import FD_DLC, FD_LENGTH, INTERMISSION_BITS, data_rate_bits, exact_bits, frame_seconds
+from canlens.wire import (
+    FD_DLC,
+    FD_LENGTH,
+    INTERMISSION_BITS,
+    arbitration_rank,
+    data_rate_bits,
+    exact_bits,
+    frame_seconds,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,11 +29,107 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
     from canlens.trace import Bytes, Ints, Rows
 
+PAIR = 2
+"""Of two frames that come one after the other, the second one waits, whatever its priority."""
+POSITION_BITS = 32
+POSITIONS = (1 << POSITION_BITS) - 1
+"""The lower bits of a key say which frame it is, the upper ones who wins."""
+
+
+def arbitrate(release_ns: Ints, rank: Ints, busy_ns: Ints, *, gap_ns: int) -> Ints:
+    """Send the frames over one bus.
+
+    Parameters
+    ----------
+    release_ns
+        int64 (n,): when each frame is ready [ns], in any order.
+    rank
+        int64 (n,): its :func:`~canlens.wire.arbitration.arbitration_rank`.
+    busy_ns
+        int64 (n,): how long it takes, start of frame to end of frame [ns].
+    gap_ns
+        Intermission after each frame [ns].
+
+    Returns
+    -------
+    int64 (n,)
+        End of each frame [ns]. No two frames overlap; a free bus goes at once to the first that is ready,
+        a busy one next to the frame of the highest priority that waits.
+
+    Examples
+    --------
+    >>> now, soon = np.array([0, 10, 20]), np.array([5, 7, 6])
+    >>> arbitrate(now, soon, np.array([100, 100, 100]), gap_ns=3).tolist()
+    [100, 306, 203]
+    """
+    order = np.argsort(release_ns, kind="stable")
+    ready, busy = release_ns[order], busy_ns[order]
+    start, first = busy_periods(ready, busy, gap_ns=gap_ns)
+    end = start + busy
+    last = np.append(first[1:], len(ready))
+    size = last - first
+    second = np.minimum(first + 1, len(ready) - 1)
+    crowded = np.flatnonzero((size > PAIR) | (size == PAIR) & (ready[second] == ready[first]))
+    keys = rank[order].astype(np.int64) << POSITION_BITS | np.arange(len(ready))
+    served = _serve(ready.tolist(), busy.tolist(), keys.tolist(), (first[crowded], last[crowded]), gap_ns)
+    rows = np.array([row for row, _ in served], np.intp)
+    end[rows] = np.array([time for _, time in served], np.int64)
+    sent = np.empty_like(end)
+    sent[order] = end
+    return sent
+
+
+def busy_periods(ready_ns: Ints, busy_ns: Ints, *, gap_ns: int) -> tuple[Ints, Rows]:
+    """Cut frames into the stretches in which the bus is never free; whoever waits, these are the same.
+
+    Parameters
+    ----------
+    ready_ns, busy_ns, gap_ns
+        As for :func:`arbitrate`; the frames by the time at which they are ready.
+
+    Returns
+    -------
+    int64 (n,)
+        When each frame would start if they were served in turn [ns].
+    intp (k,)
+        First frame of each stretch.
+    """
+    before = np.cumsum(busy_ns + gap_ns) - (busy_ns + gap_ns)
+    start: Ints = before + np.maximum.accumulate(ready_ns - before) if len(ready_ns) else ready_ns
+    is_first = np.ones(len(ready_ns), np.bool_)
+    is_first[1:] = (start[1:] == ready_ns[1:]) & (ready_ns[1:] > ready_ns[:-1])
+    return start, np.flatnonzero(is_first)
+
+
+def _serve(
+    ready: list[int], busy: list[int], keys: list[int], periods: tuple[Rows, Rows], gap_ns: int
+) -> list[tuple[int, int]]:
+    """Serve the frames of some stretches in the order in which they win; return each with its end."""
+    served: list[tuple[int, int]] = []
+    push, pop = heapq.heappush, heapq.heappop
+    for first, last in zip(periods[0].tolist(), periods[1].tolist(), strict=True):
+        waiting: list[int] = []
+        free, position = ready[first], first
+        for _ in range(last - first):
+            while position < last and ready[position] <= free:
+                push(waiting, keys[position])
+                position += 1
+            row = pop(waiting) & POSITIONS
+            free += busy[row]
+            served.append((row, free))
+            free += gap_ns
+    return served
+
+
 CHANNEL = "can0"
 """Where a plan names no channel."""
 STAMP_NS = 1000
 """Resolution of the time stamps [ns]: candump writes microseconds."""
 FIRST8 = 8
+TAIL_BITS = 10
+"""CRC delimiter, acknowledge field and end of frame: what breaks a frame strikes before them."""
+SUSPEND_BITS = 8
+"""Pause of an error-passive sender (Bosch CAN 2.0, 3.1.5)."""
 
 
 def record_healthy(plan: Plan, batches: Sequence[Batch], start_ns: int) -> tuple[Trace, list[Floats]]:
@@ -43,7 +147,7 @@ def record_healthy(plan: Plan, batches: Sequence[Batch], start_ns: int) -> tuple
     bit_rate = plan.bus.bit_rate or BIT_RATE
     end_ns = arbitrate(
         waiting.time_ns,
-        priority(waiting.identifier, waiting.is_extended),
+        arbitration_rank(waiting.identifier, waiting.is_extended),
         busy_ns(plan, waiting, exact_bits(waiting)),
         gap_ns=INTERMISSION_BITS * NANOSECONDS_PER_SECOND // bit_rate,
     )

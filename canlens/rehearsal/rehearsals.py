@@ -1,32 +1,104 @@
-"""Rehearsing: a plan and a fault → the recording that such an install would give, with a known answer."""
+"""Rehearsals: a plan and a fault → the recording that such an install would give, with a known answer."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from canlens.errors import UsageError
+from canlens.rehearsal.batches import foreign_messages
+from canlens.rehearsal.bus_faults import BUS_FAULTS
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.faults import FAULTS
-from canlens.rehearsal.install import healthy_install
-from canlens.rehearsal.notes import meter_readings, noted_marks, seen_outputs
-from canlens.rehearsal.nouns import InjectedFault, Rehearsal, Truth
-from canlens.rehearsal.schedule import draw_schedule
+from canlens.rehearsal.install import BIT_RATE, Install, install_of
+from canlens.rehearsal.output_faults import OUTPUT_FAULTS
+from canlens.rehearsal.person import draw_schedule, meter_readings, noted_marks, seen_outputs
 from canlens.rehearsal.simulation import simulate
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.plan import Plan
-    from canlens.rehearsal.fault import Fault, Subject
-    from canlens.rehearsal.install import Install
+    from canlens.plan import Mark, Observation, Plan, Readings
+    from canlens.rehearsal.install import Fault, Subject
     from canlens.rehearsal.output_model import OutputCourse
+    from canlens.rehearsal.person import Schedule
+    from canlens.results.finding import Scope
+    from canlens.trace import Trace
 
+FAULTS: dict[str, Fault] = {fault.cause: fault for fault in (*BUS_FAULTS, *OUTPUT_FAULTS)}
+"""Every fault that can be rehearsed, by its name."""
 START_S = 1_760_000_000
 """Clock of the recorder when it starts, if nothing else is asked [s since 1970]."""
 HIGHEST_LOAD = 0.9
 """Above it a bus does not keep up."""
+
+
+@dataclass(frozen=True)
+class InjectedFault:
+    """One fault that was built in.
+
+    Attributes
+    ----------
+    cause, scope
+        As in the catalogue of causes.
+    subject
+        Names of what is at fault, sorted; empty for the whole bus.
+    detail
+        What was changed, in one sentence.
+    strength
+        How strong it is, from 0, hardly to be seen, to 1, gross; some faults have only one.
+    """
+
+    cause: str
+    scope: Scope
+    subject: tuple[str, ...]
+    detail: str
+    strength: float = 1.0
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What the recording must show.
+
+    Attributes
+    ----------
+    seed
+        All that is drawn follows from it.
+    faults
+        What was built in; empty for a healthy install.
+    rules
+        Output -> the rule that it really follows; ``always`` and ``never`` for one that follows none.
+    """
+
+    seed: int
+    faults: tuple[InjectedFault, ...] = ()
+    rules: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Rehearsal:
+    """A recording that an install would give, with a known answer.
+
+    Attributes
+    ----------
+    trace
+        The recording; lines count from 1 as its candump text has them.
+    marks
+        What the person who operated the controls noted, in the clock of the recording.
+    readings
+        What the meter read before the recording.
+    observed
+        What eye and ear saw of the outputs that nothing on the bus shows.
+    truth
+        What is behind it.
+    """
+
+    trace: Trace
+    marks: tuple[Mark, ...]
+    readings: Readings
+    observed: tuple[Observation, ...]
+    truth: Truth
 
 
 def make_rehearsal(
@@ -76,6 +148,12 @@ def make_rehearsal(
     install = healthy_install(plan, schedule, bus_load=bus_load, draws=Draws(seed, "foreign messages"))
     install, faults = with_faults(install, fault, strength, seed=seed)
     return rehearse_install(install, faults, seed=seed, start_s=start_s)[0]
+
+
+def healthy_install(plan: Plan, schedule: Schedule, *, bus_load: float, draws: Draws) -> Install:
+    """Return an install that does all that its plan says, on a bus that carries about ``bus_load``."""
+    bit_rate = plan.bus.bit_rate or BIT_RATE
+    return install_of(plan, schedule, foreign_messages(plan.database, load=bus_load, bit_rate=bit_rate, draws=draws))
 
 
 def rehearse_install(

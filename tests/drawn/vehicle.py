@@ -1,4 +1,4 @@
-"""Drawn vehicle: a seed → bit rate, nodes and their messages, an invented vehicle like no other."""
+"""Vehicle: a seed → bit rate, nodes, and messages with a place for each of their signals, like no other."""
 
 from __future__ import annotations
 
@@ -6,15 +6,104 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from canlens.database import Message, SignalDefinition
-from canlens.rehearsal.drawn_layout import Form, draw_form, lay_out
-from canlens.rehearsal.foreign import STUFFING
-from canlens.wire import INTERMISSION_BITS, unstuffed_bits
+from canlens.rehearsal.batches import carried_load
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from canlens.database import ByteOrder
     from canlens.rehearsal.draws import Draws
+
+MOST_BITS = 64
+COUNTER_NAMES = ("AliveCounter", "RollingCount", "FrameCounter", "SequenceNumber")
+CHECKSUM_NAMES = ("Checksum", "MessageCrc")
+"""The first is an exclusive-or of the other bytes, the second a CRC-8."""
+
+
+@dataclass(frozen=True)
+class Form:
+    """How the messages of one node look.
+
+    Attributes
+    ----------
+    byte_order
+        Of all its signals.
+    counter_bits
+        4 or 8; 0 for messages without a counter.
+    checksum
+        Name of a checksum that takes a byte of its own; empty for none.
+    is_first
+        Whether counter and checksum stand in front of the values.
+    packed
+        Whether signals follow one another at once, or begin at a byte of their own where there is room.
+    """
+
+    byte_order: ByteOrder
+    counter_bits: int
+    checksum: str
+    is_first: bool
+    packed: bool
+
+
+def draw_form(draws: Draws, *, byte_order: ByteOrder) -> Form:
+    """Draw how one node's messages look."""
+    return Form(
+        byte_order,
+        draws.choice((0, 4, 4, 8)),
+        draws.choice(("", "", *CHECKSUM_NAMES)),
+        draws.uniform(0.0, 1.0) < 0.3,
+        draws.uniform(0.0, 1.0) < 0.5,
+    )
+
+
+def lay_out(
+    message: Message, wanted: Sequence[SignalDefinition], form: Form, draws: Draws, *, fills: bool = False
+) -> Message:
+    """Give each wanted signal its place.
+
+    Parameters
+    ----------
+    message
+        Without signals; its length counts only where ``fills``.
+    wanted
+        Signals whose start bit says nothing yet; together with counter and checksum at most 64 bits.
+    form
+        Its byte order, counter and checksum.
+    draws
+        Random numbers.
+    fills
+        Whether the message keeps its length; else it is as long as it must be, or a byte longer.
+    """
+    extras = []
+    if form.checksum:
+        extras.append(SignalDefinition(form.checksum, 0, 8))
+    if form.counter_bits:
+        extras.append(SignalDefinition(COUNTER_NAMES[draws.integer(0, 3)], 0, form.counter_bits))
+    needed = sum(one.length for one in wanted)
+    while needed + sum(one.length for one in extras) > MOST_BITS:
+        extras.pop()
+    listed = [*extras, *wanted] if form.is_first else [*wanted, *reversed(extras)]
+    free = MOST_BITS - sum(one.length for one in listed)
+    placed: list[SignalDefinition] = []
+    place = 0
+    for one in listed:
+        gap = -place % 8 if not form.packed or one.name == form.checksum else draws.integer(0, 1)
+        if one.name == form.checksum and gap > free:
+            continue
+        gap = gap if gap <= free else 0
+        place, free = place + gap, free - gap
+        placed.append(_at(one, place, form.byte_order))
+        place += one.length
+    least = (place + 7) // 8
+    length = max(message.length, least) if fills else min(8, least + draws.integer(0, 1))
+    return replace(message, length=length, signals=tuple(placed))
+
+
+def _at(signal: SignalDefinition, place: int, byte_order: ByteOrder) -> SignalDefinition:
+    """Return the signal so that ``place`` bits stand before it, counted in the direction of its byte order."""
+    start = place if byte_order == "intel" or signal.length == 0 else place // 8 * 8 + 7 - place % 8
+    return replace(signal, start_bit=start, byte_order=byte_order)
+
 
 NODES = (
     *("Handlebar", "Dash", "Drive", "Brakes", "Panel", "Lamps", "Seat", "Gate", "Tank", "Roof", "Rear"),
@@ -113,17 +202,6 @@ class Identifiers:
             rank = self.draws.uniform(0.0, 1.0)
 
 
-def load_of_messages(messages: Iterable[Message], bit_rate: int) -> float:
-    """Estimate the bus load of cyclic messages."""
-    return sum(
-        (float(unstuffed_bits(one.length, is_extended=one.is_extended)) * STUFFING + INTERMISSION_BITS)
-        / one.cycle_time_s
-        / bit_rate
-        for one in messages
-        if one.cycle_time_s
-    )
-
-
 def fill_up(
     vehicle: Vehicle, present: Sequence[Message], identifiers: Identifiers, draws: Draws
 ) -> tuple[list[Message], list[Message]]:
@@ -142,7 +220,7 @@ def fill_up(
     hidden_share = draws.choice((0.0, 0.2, 0.5))
     known: list[Message] = []
     hidden: list[Message] = []
-    load = load_of_messages(present, vehicle.bit_rate)
+    load = carried_load(present, vehicle.bit_rate)
     while load < vehicle.load or len(known) < len(vehicle.nodes):
         node = (
             vehicle.nodes[len(known) % len(vehicle.nodes)]
@@ -162,7 +240,7 @@ def fill_up(
             None if is_event else cycle_s,
         )
         message = lay_out(bare, _values(bare, vehicle.forms[node], draws), vehicle.forms[node], draws, fills=True)
-        load += load_of_messages([message], vehicle.bit_rate)
+        load += carried_load([message], vehicle.bit_rate)
         is_hidden = draws.uniform(0.0, 1.0) < hidden_share and len(known) >= len(vehicle.nodes)
         (hidden if is_hidden else known).append(message)
     return known, [replace(one, name=f"Foreign{one.identifier:X}") for one in hidden]
@@ -172,8 +250,8 @@ def _values(message: Message, form: Form, draws: Draws) -> list[SignalDefinition
     """Draw what a message carries besides counter and checksum."""
     room = 8 * message.length - form.counter_bits - (8 if form.checksum else 0) - 4
     found: list[SignalDefinition] = []
-    while room > 0 and (len(found) < 1 or draws.uniform(0.0, 1.0) < 0.85):  # noqa: PLR2004 – our choice
-        if draws.uniform(0.0, 1.0) < 0.3 or room < 8:  # noqa: PLR2004
+    while room > 0 and (len(found) < 1 or draws.uniform(0.0, 1.0) < 0.85):
+        if draws.uniform(0.0, 1.0) < 0.3 or room < 8:
             found.append(SignalDefinition(f"Switch{len(found) + 1}", 0, 1, minimum=0, maximum=1))
         else:
             found.append(_quantity(len(found) + 1, room, draws))

@@ -1,4 +1,4 @@
-"""Drawing: a seed → an install that nobody has seen before: vehicle, controller, plan, database and recording."""
+"""Installs: a seed → an install that nobody has seen before: vehicle, controller, plan, database and recording."""
 
 from __future__ import annotations
 
@@ -8,26 +8,24 @@ from typing import TYPE_CHECKING
 from canlens.database import Database
 from canlens.errors import UsageError
 from canlens.plan import Bus, Plan
-from canlens.rehearsal.drawn_controls import IGNITION, draw_controls
-from canlens.rehearsal.drawn_outputs import draw_outputs
-from canlens.rehearsal.drawn_vehicle import Identifiers, draw_vehicle, fill_up
+from canlens.rehearsal.batches import DRIFT
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.faulty_bus import cut_at, sender_of
-from canlens.rehearsal.habits import draw_habit
-from canlens.rehearsal.install import Install, install_of
-from canlens.rehearsal.rehearsing import START_S, rehearse_install, with_faults
-from canlens.rehearsal.schedule import draw_schedule
-from canlens.rehearsal.standing import draw_standing
+from canlens.rehearsal.faulty_bus import sender_of
+from canlens.rehearsal.install import Habit, Install, install_of
+from canlens.rehearsal.needs import switched_on_by
+from canlens.rehearsal.person import SLEEP_SHARE, Operation, Schedule, draw_schedule
+from canlens.rehearsal.rehearsals import START_S, rehearse_install, with_faults
 from canlens.trace import NANOSECONDS_PER_SECOND
+from tests.drawn.controls import IGNITION, draw_controls, draw_outputs
+from tests.drawn.vehicle import Identifiers, draw_vehicle, fill_up
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.database import Message
     from canlens.plan import Readings
-    from canlens.rehearsal.nouns import Rehearsal, Truth
     from canlens.rehearsal.output_model import OutputCourse
-    from canlens.rehearsal.schedule import Schedule
+    from canlens.rehearsal.rehearsals import Rehearsal, Truth
     from canlens.trace import Trace
 
 NAMES = (
@@ -120,7 +118,7 @@ def draw_install(
     seed
         All that is drawn follows from it; a healthy and a faulty install of one seed are the same but for the fault.
     fault, strength
-        As for :func:`~canlens.rehearsal.rehearsing.make_rehearsal`.
+        As for :func:`~canlens.rehearsal.rehearsals.make_rehearsal`.
     sporadic
         Share of all attempts to send that break by chance; drawn if None, mostly 0.
     blind
@@ -242,3 +240,78 @@ def _nodes(install: Install) -> dict[tuple[int, bool], str]:
         (message.identifier, message.is_extended): sender_of(message)
         for message in (*install.doubles, *install.messages())
     }
+
+
+OFF_SHARE = 0.4
+"""When the ignition goes off, as a share of the recording's time."""
+HOLD_S = (2.0, 9.0)
+PAUSE_S = (3.0, 14.0)
+USUAL_S = 40.0
+"""Times for a recording of this length or longer; they shrink with a shorter one."""
+OPERATED = 2
+"""Outputs that are switched now and then."""
+
+
+def draw_standing(plan: Plan, duration_s: float, draws: Draws, *, sleeps: bool) -> Schedule:
+    """Draw what happens around a standing vehicle.
+
+    Parameters
+    ----------
+    plan
+        One whose bus is awake while a control is on.
+    duration_s
+        How long it is recorded [s].
+    draws
+        Random numbers.
+    sleeps
+        Whether the ignition goes off on the way.
+    """
+    ignition = plan.bus.awake_while
+    off_s = duration_s * OFF_SHARE if sleeps else duration_s + 1.0
+    operations = [Operation(ignition, 0.0, off_s)] if ignition is not None else []
+    switched = [names for name in draws.shuffled(list(plan.outputs)) if (names := _switches_of(plan, name))]
+    for names in switched[:OPERATED]:
+        operations += _now_and_then(names, min(off_s, duration_s), draws)
+    allowed_s = plan.bus.quiet_after_s or 0.5 * duration_s
+    sleep_s = min(allowed_s * draws.uniform(*SLEEP_SHARE), 0.2 * duration_s)
+    return Schedule(
+        tuple(sorted(operations, key=lambda one: (one.start_s, one.end_s))),
+        (),
+        ((0.0, min(off_s + sleep_s, duration_s)),),
+        duration_s,
+        is_asleep_at_end=sleeps,
+        spare_s=max(allowed_s - sleep_s, 0.0) if sleeps else 0.0,
+    )
+
+
+def _switches_of(plan: Plan, output: str) -> tuple[str, ...]:
+    """Return the controls that together, with the ignition on, switch an output on; none if it needs none."""
+    base = {} if plan.bus.awake_while is None else {plan.bus.awake_while: True}
+    return switched_on_by(plan.outputs[output].when, base) or ()
+
+
+def _now_and_then(controls: tuple[str, ...], end_s: float, draws: Draws) -> list[Operation]:
+    """Operate controls together at drawn times."""
+    operations: list[Operation] = []
+    shrunk = min(1.0, end_s / USUAL_S)
+    now = shrunk * draws.uniform(*PAUSE_S)
+    while now < end_s - 1.0:
+        stop_s = min(now + shrunk * draws.uniform(*HOLD_S), end_s)
+        operations += [Operation(control, now, stop_s) for control in controls]
+        now = stop_s + shrunk * draws.uniform(*PAUSE_S)
+    return operations
+
+
+def cut_at(trace: Trace, end_s: float, start_ns: int) -> Trace:
+    """Return the recording up to the moment in which the recorder stops."""
+    return trace.where(trace.time_ns < start_ns + round(end_s * NANOSECONDS_PER_SECOND))
+
+
+JITTERS_S = (0.00005, 0.002)
+"""The same for drawn nodes: from a timer of its own to a program that comes round every few milliseconds."""
+
+
+def draw_habit(draws: Draws) -> Habit:
+    """Draw a node's clock and jitter."""
+    low, high = JITTERS_S
+    return Habit(draws.uniform(-DRIFT, DRIFT), low + (high - low) * draws.uniform(0.0, 1.0) ** 3)

@@ -6,10 +6,10 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canlens.rehearsal.arbitration import arbitrate
-from canlens.rehearsal.disturbance import Breaks, Window
-from canlens.rehearsal.disturbed import NEVER, Traffic, Waiting, send_disturbed
 from canlens.rehearsal.draws import Draws
+from canlens.rehearsal.faulty_bus import NEVER, Breaks, BusOutcome, Waiting, send_disturbed
+from canlens.rehearsal.healthy_bus import arbitrate
+from canlens.rehearsal.install import Window
 
 BIT_RATE = 500_000
 BIT_NS = 2000
@@ -26,7 +26,7 @@ def waiting(frames: list[tuple[int, int, int]], *, one_sender: bool = False) -> 
     return Waiting(ready * 10 * BIT_NS, rank, bits * BIT_NS, bits, sender, {})
 
 
-def send(frames: Waiting, breaks: Breaks = NOTHING, windows: tuple[Window, ...] = ()) -> Traffic:
+def send(frames: Waiting, breaks: Breaks = NOTHING, windows: tuple[Window, ...] = ()) -> BusOutcome:
     return send_disturbed(frames, breaks=breaks, windows=windows, bit_rate=BIT_RATE, draws=Draws(1, "test"))
 
 

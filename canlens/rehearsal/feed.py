@@ -1,4 +1,4 @@
-"""Loads: current and voltage of each output, and what they do to the controller's supply."""
+"""Feed: what the outputs' loads draw, what that does to the controller's supply, and when it restarts for it."""
 
 from __future__ import annotations
 
@@ -15,8 +15,66 @@ if TYPE_CHECKING:
     from canlens.plan import Output
     from canlens.rehearsal.draws import Draws
     from canlens.rehearsal.output_model import OutputCourse, OutputModel
-    from canlens.rehearsal.timeline import Timeline
+    from canlens.rehearsal.timeline import Spans, Timeline
     from canlens.signals import Floats
+
+BOOT_S = (0.25, 1.2)
+"""How long the controller takes to start; our choice."""
+COME_BACK_S = 0.06
+"""How soon after that it switches outputs on again."""
+MOST_RESTARTS = 12
+"""In a row: then the supply has had enough time to recover, or the person gives up."""
+
+
+@dataclass(frozen=True)
+class Sag:
+    """A sagging supply.
+
+    Attributes
+    ----------
+    output
+        The one that pulls it down.
+    drop_v
+        By how much, while it is on [V].
+    after_s
+        How long the controller lasts after the output came on [s].
+    chance
+        That it does not last.
+    """
+
+    output: str
+    drop_v: float
+    after_s: float
+    chance: float
+
+
+def draw_restarts(sag: Sag, lit: Sequence[tuple[float, float]], draws: Draws) -> Spans:
+    """Draw when the controller is dead: after each turn-on of the output, and again when it comes back.
+
+    Parameters
+    ----------
+    sag
+        The supply.
+    lit
+        When the output would be on with a good supply: spans [s].
+    draws
+        Random numbers.
+    """
+    dead: list[tuple[float, float]] = []
+    long_enough = [place for place, (start_s, stop_s) in enumerate(lit) if start_s + 1.3 * sag.after_s < stop_s]
+    for place, (start_s, stop_s) in enumerate(lit):
+        now, tries = start_s, 0
+        is_last_chance = not dead and long_enough[-1:] == [place]
+        chance = 1.0 if is_last_chance and sag.chance else sag.chance  # a fault that never struck would be none
+        while now + sag.after_s < stop_s and tries < MOST_RESTARTS and draws.uniform(0.0, 1.0) < chance:
+            died_s = now + sag.after_s * draws.uniform(0.7, 1.3)
+            back_s = died_s + draws.uniform(*BOOT_S)
+            if dead and died_s <= dead[-1][1]:
+                break
+            dead.append((died_s, back_s))
+            now, tries, chance = back_s + COME_BACK_S, tries + 1, sag.chance
+    return tuple(dead)
+
 
 BATTERY_V = (12.3, 12.7)
 CHARGING_V = (13.7, 14.2)
@@ -39,7 +97,7 @@ OVER_LIMIT = (1.25, 1.7)
 
 
 @dataclass(frozen=True, eq=False)
-class Load:
+class OutputLoad:
     """One output's load: its settled and its inrush current."""
 
     course: OutputCourse
@@ -58,20 +116,20 @@ class Load:
         return current
 
 
-def load_of(output: Output, model: OutputModel, course: OutputCourse, draws: Draws) -> Load:
+def load_of(output: Output, model: OutputModel, course: OutputCourse, draws: Draws) -> OutputLoad:
     """Return an output's load; one that trips draws more than the output's limit, an open one nothing."""
     limit = output.peak_a or output.continuous_a
     surge_s = draws.uniform(*SURGE_S)
     surge, over = draws.uniform(*SURGE), draws.uniform(*OVER_LIMIT)
     if model.is_open:
-        return Load(course, 0.0, 0.0, surge_s)
+        return OutputLoad(course, 0.0, 0.0, surge_s)
     if model.trip is not None:
-        return Load(course, over * (limit or 2.0 * model.load_a), 0.0, surge_s)
+        return OutputLoad(course, over * (limit or 2.0 * model.load_a), 0.0, surge_s)
     room = (BELOW_LIMIT * limit / model.load_a - 1.0) if limit and model.load_a else surge
-    return Load(course, model.load_a, max(0.0, min(surge, room)), surge_s)
+    return OutputLoad(course, model.load_a, max(0.0, min(surge, room)), surge_s)
 
 
-def measured_current(load: Load, draws: Draws) -> Callable[[Floats], Floats]:
+def measured_current(load: OutputLoad, draws: Draws) -> Callable[[Floats], Floats]:
     """Return what the controller reports: the current with the noise of its measurement, never below 0."""
 
     def value(time_s: Floats) -> Floats:
@@ -89,7 +147,7 @@ class Feed:
     """
 
     running: Timeline
-    loads: tuple[Load, ...]
+    loads: tuple[OutputLoad, ...]
     battery_v: float
     charging_v: float
     ohm: float
@@ -106,7 +164,7 @@ class Feed:
         return volts if self.sagging is None else volts - self.sag_v * self.sagging.at(time_s)
 
 
-def feed_of(running: Timeline, loads: Sequence[Load], draws: Draws) -> Feed:
+def feed_of(running: Timeline, loads: Sequence[OutputLoad], draws: Draws) -> Feed:
     """Draw a supply."""
     battery_v, charging_v = draws.uniform(*BATTERY_V), draws.uniform(*CHARGING_V)
     return Feed(running, tuple(loads), battery_v, charging_v, draws.uniform(*FEED_OHM))
@@ -117,7 +175,7 @@ def measured_supply(feed: Feed, draws: Draws) -> Callable[[Floats], Floats]:
     return lambda time_s: feed.volts(time_s) + NOISE_V * draws.noise(len(time_s))
 
 
-def measured_voltage(feed: Feed, load: Load, draws: Draws) -> Callable[[Floats], Floats]:
+def measured_voltage(feed: Feed, load: OutputLoad, draws: Draws) -> Callable[[Floats], Floats]:
     """Return the voltage reported at a terminal: the supply times the level, 0 while the output is off."""
 
     def value(time_s: Floats) -> Floats:

@@ -6,7 +6,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canlens.rehearsal.arbitration import arbitrate, priority
+from canlens.rehearsal.healthy_bus import arbitrate
+from canlens.wire import arbitration_rank
 
 GAP_NS = 3
 
@@ -15,7 +16,7 @@ def test_the_lower_identifier_wins_and_the_base_format_before_the_extended_one()
     # Bosch CAN 2.0 (1991), part B, 3.2.1: the base format wins against an extended one with the same first 11 bits.
     identifiers = np.array([0x100, 0x100 << 18, 0x100 << 18 | 1, 0x101, 0x0FF << 18 | 0x3FFFF], np.uint32)
     is_extended = np.array([False, True, True, False, True])
-    order = np.argsort(priority(identifiers, is_extended)).tolist()
+    order = np.argsort(arbitration_rank(identifiers, is_extended)).tolist()
     assert order == [4, 0, 1, 2, 3]
 
 
