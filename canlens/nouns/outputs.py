@@ -99,6 +99,8 @@ class Answers:
         float64: control edge to answer [s], of the answered ones.
     late_s
         float64: the same of the late ones [s].
+    dropped_out
+        Of those that count, the ones that were answered in time and found off again at the deadline.
     """
 
     due: Steps
@@ -110,6 +112,7 @@ class Answers:
     unasked: Steps
     latency_s: Floats
     late_s: Floats
+    dropped_out: Steps = field(default_factory=Steps.none)
 
     @classmethod
     def none(cls) -> Answers:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -41,6 +41,8 @@ class Track:
         float64 (r,): times of all rows that carry the state [s]; empty for a rule over several controls.
     slack_s
         How long a change may stay unseen because rows come at intervals [s]; 0 where changes are sent at once.
+    is_cyclic
+        Whether rows come in a rhythm: then a change lies anywhere between the row before it and its own.
     """
 
     time_s: Floats
@@ -50,6 +52,16 @@ class Track:
     end_s: float
     rows_s: Floats
     slack_s: float = 0.0
+    is_cyclic: bool = False
+
+    @property
+    def since_s(self) -> Floats:
+        """float64 (k,): the earliest time at which each step can have happened [s]; its own where it is sent at once."""
+        return self.before_s if self.is_cyclic else self.time_s
+
+    def led(self, lead_s: float) -> Track:
+        """Return the track with steps that may have happened so much earlier than their rows allow [s]."""
+        return replace(self, before_s=self.since_s - lead_s, is_cyclic=True) if lead_s else self
 
     @classmethod
     def empty(cls, end_s: float) -> Track:
@@ -140,6 +152,8 @@ class Scene:
         To be added to the times of observations [s].
     marked_s
         float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
+    lead_s
+        How much earlier than the bus tells of its controls the output may act [s]: it also hangs on their wires.
     """
 
     own: Rule
@@ -153,6 +167,7 @@ class Scene:
     observed: tuple[Observation, ...] = ()
     offset_s: float = 0.0
     marked_s: Floats = field(default_factory=lambda: np.zeros(0))
+    lead_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

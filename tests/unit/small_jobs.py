@@ -302,7 +302,7 @@ def track_of(
         before_s = np.maximum(before_s, time_s - cycle_s)
     line = first_line + 10 * np.arange(len(time_s))
     state = np.array([state for _, state in steps], np.int8)
-    return Track(time_s, state, line, before_s, end_s, rows_s, cycle_s or 0.0)
+    return Track(time_s, state, line, before_s, end_s, rows_s, cycle_s or 0.0, cycle_s is not None)
 
 
 class _Bus:

@@ -229,7 +229,7 @@ def bridged(output: Track, flashing: Track, *, longest_s: float) -> Track:
     keep = np.ones(len(output.time_s), bool)
     keep[falls[short]] = keep[rises[short]] = False
     columns = (output.time_s[keep], output.state[keep], output.line[keep], output.before_s[keep])
-    return Track(*columns, output.end_s, output.rows_s, output.slack_s)
+    return Track(*columns, output.end_s, output.rows_s, output.slack_s, output.is_cyclic)
 
 
 # Loads: the current and voltage that the controller reports for an output, against its command and its limits.

@@ -125,7 +125,7 @@ def tried_rule(rule: Rule, scenes: Sequence[Scene]) -> Tried:
     Late answers are explained where they are as late as each other. An output that only eye or ear saw is held against
     what was noted.
     """
-    tracks = tuple(rule_track(rule, scene.controls) for scene in scenes)
+    tracks = tuple(rule_track(rule, scene.controls).led(scene.lead_s) for scene in scenes)
     explained = missed = stray = 0
     latency = [np.zeros(0)]
     for asked, scene in zip(tracks, scenes, strict=True):

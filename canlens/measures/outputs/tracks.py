@@ -188,7 +188,8 @@ def track(
         first_s[1:] - before_s[1:], interval_s, rows=int(runs.rows.sum()), may_be_cyclic=may_be_cyclic
     )
     slack_s = interval_s if on_beat else 0.0
-    return Track(first_s, runs.states[step], runs.line[step], before_s, end_s, rows_s, slack_s)
+    is_cyclic = slack_s > 0 or (np.isfinite(rhythm.hold_s) and not on_changes)
+    return Track(first_s, runs.states[step], runs.line[step], before_s, end_s, rows_s, slack_s, is_cyclic)
 
 
 class _Runs(NamedTuple):
@@ -263,7 +264,7 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
     order = np.argsort(every_s, kind="stable")
     every_s = every_s[order]
     line = np.concatenate([one.line for one in tracks])[order]
-    before_s = np.concatenate([one.before_s for one in tracks])[order]
+    before_s = np.concatenate([one.since_s for one in tracks])[order]
     last = np.append(every_s[1:] != every_s[:-1], True) if len(every_s) else np.zeros(0, bool)
     every_s, line, before_s = every_s[last], line[last], before_s[last]
     states = rule.evaluate({name: controls[name].at(every_s) for name in rule.controls})
@@ -276,6 +277,7 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
         min(one.end_s for one in tracks),
         np.zeros(0),
         max(one.slack_s for one in tracks),
+        is_cyclic=True,
     )
 
 
