@@ -170,23 +170,33 @@ class LoadEvidence:
 
     Attributes
     ----------
-    on_current_a
-        Median current while commanded on and settled [A]; nan where there is none.
+    on_current_a, net_a
+        Median current while commanded on and settled, and the same less what flows while it is off [A]; nan where there
+        is none.
     highest_a
         Highest current reported [A]; nan where there is none.
     over_peak, over_continuous, no_current, no_voltage, current_when_off
         Where a limit was passed, or current or voltage did not match the command.
+    switches_itself
+        Holds in which current flowed, but not for most of the time: the load has a switch of its own.
+    off_label
+        Holds with a steady current that is not the label's.
+    has_current, has_voltage
+        Whether current (in steps fine enough to show this load) and voltage are reported.
     """
 
-    on_current_a: float
-    highest_a: float
-    over_peak: Steps
-    over_continuous: Steps
-    no_current: Steps
-    no_voltage: Steps
-    current_when_off: Steps
-    has_current: bool
-    has_voltage: bool
+    on_current_a: float = np.nan
+    net_a: float = np.nan
+    highest_a: float = np.nan
+    over_peak: Steps = field(default_factory=Steps.none)
+    over_continuous: Steps = field(default_factory=Steps.none)
+    no_current: Steps = field(default_factory=Steps.none)
+    no_voltage: Steps = field(default_factory=Steps.none)
+    current_when_off: Steps = field(default_factory=Steps.none)
+    switches_itself: Steps = field(default_factory=Steps.none)
+    off_label: Steps = field(default_factory=Steps.none)
+    has_current: bool = False
+    has_voltage: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,6 +258,8 @@ class OutputEvidence:
         How many observations agreed with an output that was on.
     seen_off
         Whether an output judged by observation was also seen off while its rule was off.
+    leads_s
+        How much earlier than the bus tells of its control the output acts, every time [s]; 0 where it does not.
     """
 
     name: str
@@ -269,6 +281,7 @@ class OutputEvidence:
     load: LoadEvidence | None = None
     confirmed: int = 0
     seen_off: bool = False
+    leads_s: float = 0.0
     disagreed: Steps = field(default_factory=Steps.none)
 
     @property

@@ -56,7 +56,7 @@ class Track:
 
     @property
     def since_s(self) -> Floats:
-        """float64 (k,): the earliest time at which each step can have happened [s]; its own where it is sent at once."""
+        """float64 (k,): the earliest time at which each step can have happened [s]; its own where sent at once."""
         return self.before_s if self.is_cyclic else self.time_s
 
     def led(self, lead_s: float) -> Track:
@@ -193,6 +193,9 @@ class SeenRules:
         Chance that something unrelated would agree with the first rule as well; None where it cannot be told.
     untested
         Settings of the controls of plan and first rule in which the output was never seen settled, in words.
+    untried
+        Controls of the planned rule, each with the state (:data:`ON` or :data:`OFF`) in which it was never seen to
+        matter: the rule with the control held in the other one explains all that was seen.
     """
 
     rules: tuple[str, ...] = ()
@@ -204,3 +207,4 @@ class SeenRules:
     is_latching: bool = False
     coincidence: float | None = None
     untested: tuple[str, ...] = ()
+    untried: tuple[tuple[str, int], ...] = ()

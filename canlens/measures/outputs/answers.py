@@ -31,6 +31,14 @@ BOUNCE_S = 0.05
 practice, no source)."""
 
 
+FEWEST_LEADS = 3
+"""Fewer exercises than this do not tell an output that leads from one that came on by itself."""
+LONGEST_LEAD_S = 1.0
+"""No gateway passes a message on later than this [s] (our choice)."""
+LEAD_SPREAD_S = 0.05
+"""Leads that differ by less, rows left out, are alike [s] (our choice)."""
+
+
 class _Exercises(NamedTuple):
     """The exercises of a rule, bounces and hurried presses taken together: n of them.
 
@@ -149,6 +157,25 @@ def answers(
         late_s=(later_s - edge_s)[late],
         dropped_out=Steps.of(rule, edge[dropped_out]),
     )
+
+
+def lead(rule: Track, output: Track, *, within_s: float) -> float:
+    """Measure by how much an output comes on before the bus tells of its control [s]; 0 where it does not.
+
+    It leads only if it does so before every exercise, alike, by more than the rows around the edge explain: then it
+    also hangs on the control's wire, or the control's message is a copy that comes late.
+    """
+    made = _Exercises.of(rule, apart_s=within_s + output.slack_s)
+    rise_s = output.time_s[output.rises]
+    if len(made.edge) < FEWEST_LEADS or not len(rise_s):
+        return 0.0
+    edge_s = rule.time_s[made.edge]
+    ahead_s = edge_s - rise_s[np.maximum(np.searchsorted(rise_s, edge_s, "left") - 1, 0)]
+    free_s = edge_s - made.since_s
+    spread_s = float(np.ptp(ahead_s))
+    if ahead_s.min() < 0 or ahead_s.max() > LONGEST_LEAD_S or spread_s > free_s.max() + output.slack_s + LEAD_SPREAD_S:
+        return 0.0
+    return float(ahead_s.max()) + ROUNDING_S if (ahead_s > free_s).any() else 0.0
 
 
 def _first_row_after(output: Track, deadline_s: Floats) -> Floats:

@@ -260,8 +260,9 @@ def _explaining(shown: Sequence[Scene]) -> SeenRules:
     untested = _untested(moments, own.controls)
     pool = _candidates(moments, own, planned)
     fits = _fitting(pool, own, shown, moments)
+    untried = _untried(moments, own)
     if not fits:
-        return replace(_latching(shown, moments), untested=untested)
+        return replace(_latching(shown, moments), untested=untested, untried=untried)
     best, tried = fits[0]
     return SeenRules(
         rules=tuple(str(each.rule) for each, _ in fits[: MOST_RULES + 1]),
@@ -272,6 +273,7 @@ def _explaining(shown: Sequence[Scene]) -> SeenRules:
         cut_off_s=tried.cut_off_s(),
         coincidence=tried.chance(_as_many(best, len(moments.moving()))),
         untested=_untested(moments, (*own.controls, *best.rule.controls)),
+        untried=untried,
     )
 
 
@@ -416,6 +418,18 @@ def _untested(moments: Moments, controls: Iterable[str]) -> tuple[str, ...]:
     return tuple(
         ", ".join(f"{name} {'on' if row >> bit & 1 else 'off'}" for bit, name in enumerate(names))
         for row in np.flatnonzero(on + off == 0)
+    )
+
+
+def _untried(moments: Moments, own: Rule) -> tuple[tuple[str, int], ...]:
+    """Return the controls of a rule of several, with the state in which no moment shows that they matter."""
+    if len(own.controls) < 2:  # noqa: PLR2004 – whether a single control matters its exercises show
+        return ()
+    return tuple(
+        (name, state)
+        for name in own.controls
+        for state, other in ((OFF, ON), (ON, OFF))
+        if not moments.contradicting(own.with_fixed(name, state=other))
     )
 
 

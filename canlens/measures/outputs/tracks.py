@@ -33,6 +33,12 @@ BRIDGE_INTERVALS = 3
 SILENCE_INTERVALS = 10
 """A cyclic message that stays away for longer than this many intervals (and a second) leaves the state unknown."""
 SILENCE_S = 1.0
+CHANGE_SHARE = 0.25
+"""A step of this share of a number's range is a change, a smaller one may be noise (our choice)."""
+FLICKER_QUANTILE = 0.95
+"""So many of the moves to and fro stay within what is called flicker (our choice)."""
+FLICKER_ROWS = 50_000
+"""Rows that are looked at for flicker; more would not change the answer."""
 ROUNDING_S = 1e-9
 """Times closer than the finest stamp [s] are equal, so that rounding decides nothing exactly at a limit."""
 ON_THE_BEAT = 0.2
@@ -62,9 +68,9 @@ def states_of(signal: Signal, condition: Condition) -> States:
     is_plain = (signal.definition.scale, signal.definition.offset) == (1, 0)
     value = signal.raw if is_plain or condition.on_raw else signal.value
     if condition.above is not None:
-        on = value > condition.above
+        on = _beyond(value, condition.above, condition.off_below, upwards=True)
     elif condition.below is not None:
-        on = value < condition.below
+        on = _beyond(value, condition.below, condition.off_above, upwards=False)
     elif condition.on_raw:
         on = _is_in(value, condition.on_raw)
         if condition.on_values:
@@ -79,6 +85,42 @@ def states_of(signal: Signal, condition: Condition) -> States:
     if signal.definition.is_float:
         states[np.isnan(signal.value)] = UNKNOWN
     return states
+
+
+def _beyond(value: Column, limit: float, back: float | None, *, upwards: bool) -> Bools:
+    """Tell at which rows a number is beyond a limit: on past it, off when it has come back, between them as it was.
+
+    Where the plan names no value to come back to, the two lie as far from the limit as the number flickers, so that
+    one that hovers about it does not turn on and off with every row.
+    """
+    plain = np.asarray(value > limit if upwards else value < limit, bool)
+    if back is None:
+        flicker = flicker_of(value, limit)
+        if not flicker:
+            return plain
+        limit, back = (limit + flicker, limit - flicker) if upwards else (limit - flicker, limit + flicker)
+    on = np.asarray(value > limit if upwards else value < limit, bool)
+    off = np.asarray(value <= back if upwards else value >= back, bool)
+    told = np.maximum.accumulate(np.where(on | off, np.arange(len(on)), -1))
+    return np.where(told >= 0, on[told], plain)
+
+
+def flicker_of(value: Column, limit: float) -> float:
+    """Measure how far a number moves to and fro from row to row: noise, or the last digit that it shows.
+
+    Half a move is the smaller of two that follow each other in opposite directions: a ramp has none, and steps of a
+    quarter of the range are changes. Never so much that either side of ``limit`` could not be reached any more.
+    """
+    number = np.asarray(value[:FLICKER_ROWS], np.float64)
+    number = number[np.isfinite(number)]
+    if len(number) < REGULAR_ROWS:
+        return 0.0
+    low, high = np.quantile(number, [0.01, 0.99])
+    move = np.diff(number)
+    to_and_fro = np.where(move[1:] * move[:-1] < 0, np.minimum(np.abs(move[1:]), np.abs(move[:-1])), 0.0)
+    small = to_and_fro[to_and_fro < CHANGE_SHARE * (high - low)]
+    flicker = float(np.quantile(small, FLICKER_QUANTILE)) if len(small) else 0.0
+    return max(0.0, min(flicker, float(high - limit) / 2, float(limit - low) / 2))
 
 
 def typical_interval(time_s: Floats) -> tuple[float, bool]:

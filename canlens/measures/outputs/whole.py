@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.outputs.answers import answers, cut_off, dropped, release
+from canlens.measures.outputs.answers import answers, cut_off, dropped, lead, release
 from canlens.measures.outputs.loads import bridged, calm, flash, level, load, steady
 from canlens.measures.outputs.observations import agreement, observed_answers
 from canlens.measures.outputs.rules_seen import seen_rules
@@ -156,15 +156,18 @@ def output_evidence(
     own = recorded.track(output.command)
     flashing = _flashing(output, recorded)
     run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
+    leads_s = lead(rule, own, within_s=output.within_s)
+    rule = rule.led(leads_s)
     found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
-    scene = _scene(plan, output, recorded, own)
+    scene = replace(_scene(plan, output, recorded, own), lead_s=leads_s)
     return OutputEvidence(
         name=output.name,
         rule=rule,
         track=own,
         answers=found,
         judged_from="bus",
+        leads_s=leads_s,
         message_seen=True,
         exercised=_exercised(output, recorded.controls, found),
         confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
