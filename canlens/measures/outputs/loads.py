@@ -325,9 +325,7 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
         net_a=float(np.median(net_a[~dead])) if (~dead).any() else np.nan,
         highest_a=float(np.nanmax(amps)) if known.any() else np.nan,
         over_peak=none if output.peak_a is None else _at(current, amps > output.peak_a),
-        over_continuous=none
-        if output.continuous_a is None
-        else _too_long(current, amps > output.continuous_a, allowed_s),
+        over_continuous=none if limit_a is None else _too_long(current, amps > limit_a, allowed_s),
         no_current=at(dead & ~some),
         switches_itself=at(dead & some),
         off_label=at(odd),
