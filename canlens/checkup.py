@@ -10,7 +10,7 @@ from canlens import causes, checks
 from canlens.errors import UsageError
 from canlens.judging import output_result, settled_by, wrongs
 from canlens.measures.gathering import evidence as gather
-from canlens.measures.outputs.several import added_control, added_output, with_own_marks
+from canlens.measures.outputs.several import added_control, added_output, in_order, with_own_marks
 from canlens.plan.nouns import Marks, Observed
 from canlens.plan.tables import check_marks, check_observed
 from canlens.results.check import CheckResult, ControlResult, RestResult, Verdict, to_dict
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 SEVERITIES = ("failure", "warning", "note")
+OF_THE_RECORDING = ("poor-recording", "unread-lines", "no-traffic", "odd-reading")
+"""Checks that hold whatever the quality of the recording: they are about it, or about the meter."""
 DECISIVE = 0.5
 """A cause of bus or controller above this makes the whole job fail."""
 
@@ -86,8 +88,8 @@ def make_checkup(
     plan
         What the install is meant to do.
     trace
-        A recording, or several in the order in which they were made: their evidence adds up, and where a later one
-        exercises an output again, the later one decides for it.
+        A recording, or several: their evidence adds up, and where a later one exercises an output again, the later one
+        decides for it. Later is what the stamps of a clock say; without them, the order in which they are given.
     marks, readings, observed
         What the person did, what the meter read, what eye or ear saw.
     channel
@@ -100,7 +102,7 @@ def make_checkup(
     TableError
         A mark names no control of the plan, or an observation no output.
     """
-    traces = tuple(trace) if isinstance(trace, Sequence) else (trace,)
+    traces = in_order(tuple(trace) if isinstance(trace, Sequence) else (trace,))
     if not traces:
         raise UsageError("There is no recording to judge; expected one or more.")
     noted = marks if isinstance(marks, Marks) else Marks(marks=tuple(marks or ()))
@@ -193,7 +195,7 @@ def _judged(every: Sequence[Evidence], name: str, parts: tuple[int, ...]) -> Out
         controls={control: added_control([each.controls[control] for each in own]) for control in own[-1].controls},
         outputs={**own[-1].outputs, name: output},
     )
-    return output_result(together, name)
+    return replace(output_result(together, name), decided_by=tuple(each.recording.file for each in own))
 
 
 def _whole(outputs: dict[str, OutputResult], named: Sequence[Cause]) -> Verdict:
@@ -228,13 +230,20 @@ def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -
                 about = [name for name in each.subject if name in deciding]
                 if about and index not in deciding[about[0]]:
                     continue
-                found.append(replace(each, evidence=replace(each.evidence, recording=index)))
+                found.append(_gated(replace(each, evidence=replace(each.evidence, recording=index)), evidence))
     if len(every) > 1:
         whole = _whole_job(every, deciding)
         nowhere = Lines(recording=len(every) - 1)
         unseen = [each for check in checks.ALL if check.of_whole_job for each in check.find(whole)]
         found += [replace(each, evidence=nowhere) for each in unseen]
     return tuple(sorted(found, key=lambda each: (SEVERITIES.index(each.severity), not each.safety)))
+
+
+def _gated(finding: Finding, evidence: Evidence) -> Finding:
+    """Return a finding as no more than a note where it rests on a poor recording, unless it is about just that."""
+    if evidence.recording.quality != "poor" or finding.check in OF_THE_RECORDING or finding.severity == "note":
+        return finding
+    return replace(finding, severity="note", cannot_tell=f"The recording is poor. {finding.cannot_tell}")
 
 
 def _next_exercises(

@@ -67,6 +67,8 @@ def weighed(evidence: Evidence, catalogue: Sequence[Candidate]) -> tuple[Cause, 
             answers = answers_to(case, candidates)
             asked.found[question.name, case.subject] = answers
             told += [_told(asked, case, each, answers, question.scope) for each in answers if each.probability >= LEAST]
+    if evidence.recording.quality == "poor":
+        told = []  # whatever it seems to show may be the recording's own fault
     told = _once(told)
     if not told and (reason := _too_little(evidence)):
         told = [_not_enough(reason)]

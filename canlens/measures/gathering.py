@@ -17,10 +17,11 @@ from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
 from canlens.measures.outputs.answers import answers
 from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset
+from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, supply
 from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence
-from canlens.measures.quality import recording
+from canlens.measures.quality import by_clock, recording
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
@@ -203,18 +204,11 @@ def evidence(
         rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
         looked_at = np.union1d(_identifiers(plan), rate.too_often)
         told = beside.submit(message_side, chosen, plan.database, only=looked_at)
-        recorded, missing = _recorded(plan, chosen)
-        offset_s, marked = _marks(marks, recorded.controls, chosen)
-        recorded = replace(recorded, marked_s=_slots(marks, offset_s))
-        seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, chosen), offset_s])
-        controls = {
-            name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
-        }
-        outputs = {
-            name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
-            for name, output in plan.outputs.items()
-        }
-        sagging = supply(plan, recorded, outputs)
+        parts = [_part(plan, each, marks, observed) for each in by_clock(chosen)]
+        part = max(parts, key=lambda each: each.frames)
+        controls = {name: added_control([each.controls[name] for each in parts]) for name in plan.controls}
+        outputs = {name: added_output([each.outputs[name] for each in parts]) for name in plan.outputs}
+        sagging = supply(plan, part.recorded, part.outputs)
         definitions = definition_side(plan, chosen, by_group)
         shortest_s = min((each.within_s for each in plan.outputs.values()), default=None)
         described = recording(trace, plan.database, within_s=shortest_s)
@@ -226,7 +220,7 @@ def evidence(
             recording=described,
             bus=bus,
             channel=wanted,
-            outputs_on=on_spans(outputs),
+            outputs_on=on_spans(part.outputs) if len(parts) == 1 else {},
             readings=readings,
         )
         intervals, quiet, _ = told.result()
@@ -236,13 +230,13 @@ def evidence(
         bus=bus,
         buses=buses,
         frames=int((chosen.kind != Kind.ERROR).sum()),
-        missing_messages=missing,
+        missing_messages=tuple(name for name in part.missing if all(name in each.missing for each in parts)),
         absent_messages=rate.absent,
         controller_seen=_controller_seen(plan, chosen),
         controls=controls,
         outputs=outputs,
         marks=tuple(marks),
-        marks_offset_s=offset_s,
+        marks_offset_s=part.offset_s,
         readings=readings,
         supply=sagging,
         bus_evidence=replace(
@@ -252,6 +246,34 @@ def evidence(
             definitions=definitions,
         ),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """What was measured on a part of a recording within which its clock ran on."""
+
+    frames: int
+    recorded: Recorded
+    missing: tuple[str, ...]
+    offset_s: float
+    controls: dict[str, ControlEvidence]
+    outputs: dict[str, OutputEvidence]
+
+
+def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Observation]) -> _Part:
+    """Measure controls and outputs on a part of a recording."""
+    recorded, missing = _recorded(plan, trace)
+    offset_s, marked = _marks(marks, recorded.controls, trace)
+    recorded = replace(recorded, marked_s=_slots(marks, offset_s))
+    seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, trace), offset_s])
+    controls = {
+        name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
+    }
+    outputs = {
+        name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
+        for name, output in plan.outputs.items()
+    }
+    return _Part(len(trace), recorded, missing, offset_s, controls, outputs)
 
 
 def _identifiers(plan: Plan) -> Identifiers:
@@ -371,7 +393,8 @@ def _marks(marks: Sequence[Mark], tracks: Mapping[str, Track], trace: Trace) -> 
         written, edges, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s
     )
     brought = {name: np.sort(times + offset_s) for name, times in written.items()}
-    first_s, last_s = -HAND_NOTED_S, trace.duration_s + HAND_NOTED_S
+    time_s = trace.time_s if len(trace) else np.zeros(1)
+    first_s, last_s = float(time_s.min()) - HAND_NOTED_S, float(time_s.max()) + HAND_NOTED_S
     return offset_s, {name: times[(times >= first_s) & (times <= last_s)] for name, times in brought.items()}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
     from canlens.database import Database
     from canlens.results.check import Quality
-    from canlens.trace import Ints, Problem, Trace
+    from canlens.trace import Ints, Problem, Rows, Trace
 
 
 # Quality reasons: what makes a recording poor, or usable with care.
@@ -46,6 +47,37 @@ LOOKED_AT, CLOCK_FRAMES = 200_000, 10_000
 """Frames of which the gaps and the clock are looked at; more would not change the answer."""
 CUT_WORDS = ("cut off", "damaged")
 """Words by which readers say that a file ends before its time."""
+
+
+STEP_NS = 50_000_000
+"""A stamp that lies so far [ns] behind the one before was not only delivered late: the recorder's clock was set."""
+MOST_PARTS = 8
+"""A recording with more steps of its clock is no recording any more (our choice)."""
+
+
+def by_clock(trace: Trace) -> tuple[Trace, ...]:
+    """Cut a recording where its clock was set or restarted, so that nothing is judged across the step.
+
+    Returns
+    -------
+    tuple
+        The recording alone where its clock never stepped, or so often that its stamps mean nothing.
+    """
+    borders = _borders(trace)
+    if not len(borders) or len(borders) >= MOST_PARTS:
+        return (trace,)
+    edges = [0, *borders.tolist(), len(trace)]
+    return tuple(trace.where(slice(start, stop)) for start, stop in pairwise(edges))
+
+
+def _borders(trace: Trace) -> Rows:
+    """Return the rows before which the recorder's clock was set or restarted."""
+    if len(trace) < 2:  # noqa: PLR2004 – one frame has no step
+        return np.zeros(0, np.intp)
+    step = np.diff(trace.time_ns.astype(np.float64))
+    ahead_ns = LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND
+    borders: Rows = np.flatnonzero((np.diff(trace.segment) != 0) | (step < -STEP_NS) | (step > ahead_ns)) + 1
+    return borders
 
 
 def reasons(trace: Trace, *, within_s: float | None = None) -> tuple[Quality, tuple[str, ...]]:
@@ -78,12 +110,8 @@ def _poor(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield _unread(trace)
     if _without_time(trace):
         yield f"all {len(trace)} frames bear the same time stamp, or none: record again with time stamps"
-    jumps = _jumps(trace)
-    if jumps:
-        yield f"{jumps} time stamp{'s lie' if jumps > 1 else ' lies'} more than a month behind the one before"
-    restarts = _restarts(trace)
-    if restarts:
-        yield f"the recorder's clock restarts {restarts} time{'s' if restarts > 1 else ''}"
+    if (steps := len(_borders(trace))) >= MOST_PARTS:
+        yield f"the recorder's clock was set or restarted {steps} times, or its stamps are damaged"
     if within_s is not None and _tick_s(trace) > within_s:
         yield f"its clock steps by {_tick_s(trace):g} s, longer than the {within_s:g} s in which an answer is due"
 
@@ -96,8 +124,10 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield "the file ends before its time: it is cut off or damaged"
     if trace.source.stamps == "added up":
         yield "its time stamps count from the frame before and were added up: a lost line makes later ones too early"
-    backwards = _backwards(trace)
-    if backwards:
+    if 0 < (steps := len(_borders(trace))) < MOST_PARTS:
+        often = "once" if steps == 1 else f"{steps} times"
+        yield f"the recorder's clock was set or restarted {often}; nothing is judged across it"
+    if backwards := _backwards(trace):
         yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
     lost = _overflows(trace)
     if lost:
@@ -127,23 +157,10 @@ def _unread(trace: Trace) -> str:
     return f"{trace.problem_count} of {len(trace) + trace.problem_count} lines could not be read"
 
 
-def _restarts(trace: Trace) -> int:
-    """Count how often the clock restarts."""
-    return int(trace.segment[-1] - trace.segment[0]) if len(trace) else 0
-
-
-def _jumps(trace: Trace) -> int:
-    """Count the stamps that lie far ahead of the one before."""
-    limit_ns = LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND
-    if len(trace) and float(trace.time_ns.max()) - float(trace.time_ns.min()) <= limit_ns:
-        return 0
-    steps = np.diff(trace.time_ns.astype(np.float64))
-    return int(np.count_nonzero(steps > limit_ns))
-
-
 def _backwards(trace: Trace) -> int:
-    """Count the stamps that step backwards, restarts left out."""
-    return max(int(np.count_nonzero(trace.time_ns[1:] < trace.time_ns[:-1])) - _restarts(trace), 0)
+    """Count the stamps that step backwards by less than a setting of the clock."""
+    step = np.diff(trace.time_ns)
+    return int(np.count_nonzero((step < 0) & (step >= -STEP_NS) & (np.diff(trace.segment) == 0)))
 
 
 def _overflows(trace: Trace) -> int:

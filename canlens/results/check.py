@@ -130,7 +130,8 @@ class OutputResult:
     """What became of one output of the plan; ``links`` and ``links_evidence`` are keyed by :data:`LINKS`.
 
     ``untested_rows`` are the settings of its controls in which it was never seen settled. ``links_evidence`` names the
-    first lines of the log that show a link seen or broken, where there are such lines.
+    first lines of the log that show a link seen or broken, where there are such lines. ``decided_by`` names the
+    recordings that decided.
     """
 
     verdict: Verdict
@@ -152,6 +153,7 @@ class OutputResult:
     observed_how: SeenResult = SeenResult()
     untested_rows: tuple[str, ...] = ()
     links_evidence: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    decided_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
