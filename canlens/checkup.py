@@ -13,7 +13,7 @@ from canlens.measures.gathering import evidence as gather
 from canlens.measures.outputs.several import added_control, added_output, in_order, with_own_marks
 from canlens.plan.nouns import Marks, Observed
 from canlens.plan.tables import check_marks, check_observed
-from canlens.results.check import CheckResult, ControlResult, RestResult, Verdict, to_dict
+from canlens.results.check import CheckResult, ControlResult, FitResult, RestResult, Verdict, to_dict
 from canlens.results.finding import Lines
 
 if TYPE_CHECKING:
@@ -130,10 +130,17 @@ def make_checkup(
             findings=_findings(every, deciding),
             causes=named,
             next_exercises=_next_exercises(every, deciding, outputs),
+            fit=_fit(every),
             quiet=_quiet(every[-1]),
         ),
         every,
     )
+
+
+def _fit(every: Sequence[Evidence]) -> FitResult:
+    """Count the plan's messages, and those that any recording holds."""
+    missing = set(every[0].missing_messages).intersection(*(each.missing_messages for each in every))
+    return FitResult(every[0].needed_messages, every[0].needed_messages - len(missing))
 
 
 def _quiet(evidence: Evidence) -> RestResult | None:

@@ -232,6 +232,7 @@ def evidence(
         frames=int((chosen.kind != Kind.ERROR).sum()),
         missing_messages=tuple(name for name in part.missing if all(name in each.missing for each in parts)),
         absent_messages=rate.absent,
+        needed_messages=len({each.message.name for each in _references(plan)}),
         controller_seen=_controller_seen(plan, chosen),
         controls=controls,
         outputs=outputs,

@@ -84,6 +84,11 @@ __all__ = [
 ]
 
 
+FITTING_SHARE = 1 / 6
+"""Where no larger share of the plan's messages is on the bus, plan and recording are of different vehicles (our choice:
+a single identifier agrees by chance; a controller without power still leaves the vehicle's messages)."""
+
+
 @dataclass(frozen=True, eq=False)
 class Answers:
     """Rising edges of a rule against the output that should follow.
@@ -302,8 +307,8 @@ class Evidence:
         What was read, and the load of the chosen channel and of all.
     frames
         Data and remote frames on the chosen channel.
-    missing_messages
-        Messages that the plan needs and that never came, by name.
+    missing_messages, needed_messages
+        Messages that the plan needs and that never came, by name; and how many it needs.
     controller_seen
         Whether a message of the controller's node came; None where the plan names no node.
     controls, outputs
@@ -335,3 +340,10 @@ class Evidence:
     bus_evidence: BusEvidence = field(default_factory=BusEvidence)
     supply: SupplyEvidence | None = None
     absent_messages: tuple[str, ...] = ()
+    needed_messages: int = 0
+
+    @property
+    def fits(self) -> bool:
+        """Whether plan and recording belong together: with traffic, more than one in six needed messages came."""
+        seen = self.needed_messages - len(self.missing_messages)
+        return not self.frames or not self.needed_messages or seen > FITTING_SHARE * self.needed_messages

@@ -173,6 +173,14 @@ class RestResult:
 
 
 @dataclass(frozen=True)
+class FitResult:
+    """How many messages the plan needs, and how many of them the recordings hold."""
+
+    messages: int
+    seen: int
+
+
+@dataclass(frozen=True)
 class CheckResult:
     """All of ``canlens check``: the answer first, then what it rests on.
 
@@ -191,6 +199,7 @@ class CheckResult:
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
     next_exercises: tuple[str, ...] = ()
+    fit: FitResult | None = None
     quiet: RestResult | None = None
 
 
