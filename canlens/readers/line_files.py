@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from canlens.readers.assembly import Collector
 from canlens.readers.blocks import read_block
-from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, Grammar, readable
+from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, FrameLine, Grammar, OtherLine, readable
 from canlens.readers.rows import SLACK, Block, BlockRows, Memory, block_of
 from canlens.trace import Problem, Source, Trace
 from canlens.wire import FD_LENGTH
@@ -32,6 +32,8 @@ RESERVE: Final = 1.05
 """Room is made for so many times the rows that a file has if all its lines are as long as the first ones."""
 MOST_RESERVED: Final = 1 << 23
 """Room is made for no more rows than these at once: a file may begin with a million blank lines."""
+FEWEST_LONGER: Final = 3
+"""Other frames of an identifier that must all be longer before a short last one is taken for cut (our choice)."""
 WAITING: Final = THREADS + 1
 """Blocks in hand at once, so that memory stays bounded."""
 
@@ -64,9 +66,9 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
         stamp_resolution_ns=memory.resolution_ns,
     )
     trace = collector.trace(list(memory.channels), source)
-    return (
-        trace if grammar.writes_length or blocks.is_ended_by_line_end else _without_cut_frame(trace, blocks.last_line)
-    )
+    if grammar.writes_length or not len(trace) or trace.line[-1] != blocks.last_line:
+        return trace
+    return _without_cut_frame(trace) if ends_in_payload(grammar.read_line(blocks.open_end, grammar.dialect)) else trace
 
 
 def likely_rows(lines: int, share: float | None) -> int:
@@ -80,25 +82,28 @@ def likely_rows(lines: int, share: float | None) -> int:
     return min(int(RESERVE * lines / share), MOST_RESERVED) if share else 0
 
 
-def _without_cut_frame(trace: Trace, last_line: int) -> Trace:
-    """Leave out the last frame, if the file ends inside its line and every other of its kind is longer.
+def ends_in_payload(line: FrameLine | OtherLine) -> bool:
+    """Tell whether a line without its end stops behind a data byte, where more of them may have followed."""
+    return isinstance(line, FrameLine) and line.payload.stop == line.stop
 
-    A line that is cut off behind a data byte looks whole in formats that do not write the length.
+
+def _without_cut_frame(trace: Trace) -> Trace:
+    """Leave out the last frame, if its length shows that the file ends inside it.
+
+    A line that is cut off behind a data byte looks whole in formats that do not write the length. What shows the cut
+    is a length that no CAN FD frame has, or :data:`FEWEST_LONGER` other frames of its kind that are all longer.
     """
-    if not len(trace) or trace.line[-1] != last_line:
-        return trace
     columns = (trace.identifier, trace.is_extended, trace.channel, trace.kind, trace.is_fd)
     alike = np.logical_and.reduce([column[:-1] == column[-1] for column in columns])
     lengths, length = trace.payload.length[:-1][alike], int(trace.payload.length[-1])
-    is_cut = length not in FD_LENGTH if trace.is_fd[-1] else bool(len(lengths)) and bool((lengths > length).all())
-    if not is_cut:
+    is_shorter = len(lengths) >= FEWEST_LONGER and bool((lengths > length).all())
+    if not (length not in FD_LENGTH if trace.is_fd[-1] else is_shorter):
         return trace
     found = f"a frame of {length} data bytes in a line without its end"
-    expected = (
-        f"{lengths.min()} data bytes, as in the other frames of its identifier" if len(lengths) else "a whole line"
-    )
+    expected = f"{lengths.min()} data bytes, as in the other frames of its identifier" if is_shorter else "a whole line"
     kept = trace.where(slice(0, len(trace) - 1))
-    return replace(kept, origin_ns=trace.origin_ns, problems=(*trace.problems, Problem(last_line, found, expected)))
+    problem = Problem(int(trace.line[-1]), found, expected)
+    return replace(kept, origin_ns=trace.origin_ns, problems=(*trace.problems, problem))
 
 
 class _Queue:
@@ -158,7 +163,7 @@ class _Blocks:
         self._rest = b""
         self._line = 1
         self._ended = False
-        self.is_ended_by_line_end = True
+        self.open_end = b""
         self.last_line = 0
         self._free: list[npt.NDArray[np.uint8]] = []
 
@@ -187,7 +192,8 @@ class _Blocks:
         block = block_of(buffer, cut, self._line)
         self._line += len(block.starts)
         self.last_line = self._line - 1
-        self.is_ended_by_line_end = bool(buffer[cut - 1] == ord("\n"))
+        end = int(block.starts[-1] + block.lengths[-1])
+        self.open_end = buffer[int(block.starts[-1]) : end].tobytes() if end == cut else b""
         return block
 
     def take_back(self, block: Block) -> None:
