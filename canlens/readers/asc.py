@@ -21,6 +21,7 @@ There is no public specification; the forms are those of the sample files of pyt
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from canlens.readers.asc_events import with_other_buses, wrong_with
@@ -92,7 +93,6 @@ RTR: Final = 1 << 4
 CLASSICAL_LONGEST: Final = 8
 HEX: Final = 16
 LARGEST_BYTE: Final = 0xFF
-LARGEST: Final = {False: 0x7FF, True: 0x1FFFFFFF}
 
 
 def read_line(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
@@ -104,7 +104,7 @@ def read_line(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
         if seen is not None:
             return seen
     if match := ERROR.fullmatch(line):
-        return _error(line, match, dialect)
+        return _error(line, match)
     return _other(line, dialect)
 
 
@@ -114,7 +114,8 @@ def _classical(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLi
     if not 0 <= dlc <= 15:  # noqa: PLR2004 – four bits
         return OtherLine(expected="a DLC of 0 to 15")
     length = 0 if is_remote else int(CLASSICAL_LENGTH[dlc])
-    payload = _data(line, match.span("payload"), length, dialect)
+    behind = match.end("remote_dlc" if match["remote_dlc"] else "remote") if is_remote else match.end("dlc")
+    payload = _data(line, Span(behind, match.end("payload")), length, dialect)
     if payload is None or (match["payload"] and payload.stop != match.end("payload")):
         return OtherLine(expected=f"{length} data bytes, as the DLC {dlc} says")
     passed = tuple(Span(*match.span(name)) for name in ("length", "bits", "number") if match[name])
@@ -126,16 +127,16 @@ def _classical(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLi
         dlc=dlc,
         payload_length=length,
     )
-    run = match.end("dlc") if not is_remote else match.end("remote_dlc" if match["remote_dlc"] else "remote")
-    is_counted = not is_remote and dialect.base == 16 and dlc <= CLASSICAL_LONGEST and len(match["dlc"]) == 1  # noqa: PLR2004
-    counted = match.start("dlc") if is_counted else -1
-    return _frame(line, match, constants, payload, dialect, run=run, counted=counted, passed_over=passed)
+    seen = replace(_frame(match, constants, payload, dialect), passed_over=passed)
+    if is_remote or dialect.base != HEX or dlc > CLASSICAL_LONGEST or len(match["dlc"]) > 1:
+        return seen
+    return replace(seen, counted=match.start("dlc"), is_fixed=False, tail_kind="figures")
 
 
 def _fd(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine | OtherLine | None:
     length = int(match["count"])
     dlc = int(match["dlc"], 16)
-    payload = _data(line, match.span("rest"), length, dialect)
+    payload = _data(line, Span(*match.span("rest")), length, dialect)
     tail = FD_TAIL.fullmatch(line, payload.stop) if payload is not None else None
     if payload is None or tail is None or length > int(FD_LENGTH[-1]):
         return OtherLine(expected=f"{length} data bytes and the closing numbers of a CANFD line")
@@ -157,68 +158,23 @@ def _fd(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine | Ot
     )
     passed = tuple(Span(*tail.span(name)) for name in ("duration", "bits") if tail[name])
     unread = (Span(*tail.span("unread")),) if tail["unread"] else ()
-    return _frame(line, match, constants, payload, dialect, run=match.end("count"), passed_over=passed, unread=unread)
+    return replace(_frame(match, constants, payload, dialect), passed_over=passed, unread=unread)
 
 
-def _error(line: bytes, match: re.Match[bytes], dialect: Dialect) -> FrameLine:
-    constants = Constants(channel=match["channel"] or match["fd_channel"], kind=Kind.ERROR)
+def _frame(match: re.Match[bytes], constants: Constants, payload: Span, dialect: Dialect) -> FrameLine:
+    return replace(FrameLine.of(match, constants, joint=b" "), payload=payload, base=dialect.base)
+
+
+def _error(line: bytes, match: re.Match[bytes]) -> FrameLine:
+    group = "channel" if match["channel"] else "fd_channel"
     return FrameLine(
-        constants=constants,
-        channel=Span(*match.span("channel" if match["channel"] else "fd_channel")),
+        constants=Constants(channel=match[group], kind=Kind.ERROR),
+        channel=Span(*match.span(group)),
         seconds=Span(*match.span("seconds")),
         fraction=Span(*match.span("fraction")),
         identifier=Span(0, 0),
-        base=dialect.base,
-        largest_first=dialect.base,
-        run=len(line),
-        pitch=3,
-        payload=Span(0, 0),
-        stop=len(line),
+        payload=Span(len(line), len(line)),
         remark=match["fields"] is not None,
-    )
-
-
-def _frame(
-    line: bytes,
-    match: re.Match[bytes],
-    constants: Constants,
-    payload: Span,
-    dialect: Dialect,
-    *,
-    run: int,
-    counted: int = -1,
-    passed_over: tuple[Span, ...],
-    unread: tuple[Span, ...] = (),
-) -> FrameLine | OtherLine:
-    """Check the identifier and put the columns together."""
-    digits = match["identifier"]
-    number = _number(digits, dialect)
-    largest = LARGEST[constants.is_extended]
-    if not 0 <= number <= largest:
-        numbers = f"0x{largest:X}" if dialect.base == 16 else str(largest)  # noqa: PLR2004
-        return OtherLine(expected=f"an identifier of at most {numbers}")
-    full = {False: 3, True: 8}[constants.is_extended]  # digits of the largest hexadecimal identifier
-    start, stop = match.span("identifier")
-    if dialect.base == 16:  # noqa: PLR2004
-        start = max(start, stop - full)
-    first = {False: 7, True: 1}[constants.is_extended] if stop - start == full else 15
-    return FrameLine(
-        constants=constants,
-        channel=Span(*match.span("channel")),
-        seconds=Span(*match.span("seconds")),
-        fraction=Span(*match.span("fraction")),
-        identifier=Span(start, stop),
-        base=dialect.base,
-        largest_first=first if dialect.base == 16 else 9,  # noqa: PLR2004
-        run=run,
-        pitch=3,
-        payload=payload,
-        counted=counted,
-        is_fixed=counted < 0,
-        tail_kind="figures" if counted >= 0 else "",
-        stop=len(line),
-        passed_over=passed_over,
-        unread=unread,
     )
 
 
@@ -230,17 +186,17 @@ def _number(digits: bytes | None, dialect: Dialect) -> int:
         return -1
 
 
-def _data(line: bytes, span: tuple[int, int], length: int, dialect: Dialect) -> Span | None:
+def _data(line: bytes, span: Span, length: int, dialect: Dialect) -> Span | None:
     """Find the columns of the data bytes, first to last digit; ``None`` if they are too few or no bytes."""
     if length == 0:
-        return Span(max(span[0], 0), max(span[0], 0))
-    found = list(re.finditer(rb"\S+", line[: span[1]][span[0] :]))[:length]
+        return Span(span.start, span.start)
+    found = list(re.finditer(rb"\S+", line[: span.stop][span.start :]))[:length]
     digits = {2} if dialect.base == HEX else {1, 2, 3}
     if len(found) < length or not all(
         len(byte[0]) in digits and 0 <= _number(byte[0], dialect) <= LARGEST_BYTE for byte in found
     ):
         return None
-    return Span(span[0] + found[0].start(), span[0] + found[-1].end())
+    return Span(span.start + found[0].start(), span.start + found[-1].end())
 
 
 def _other(line: bytes, dialect: Dialect) -> OtherLine:

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canlens.readers.assembly import text_of
-from canlens.readers.compiling import FRACTION_DIGITS, case_of, channel_word, compile_layout, key_of, spelled
+from canlens.readers.compiling import FRACTION_DIGITS, case_of, channel_word, checked, compile_layout, key_of, spelled
 from canlens.readers.grammar import (
     LONGEST_LINE,
     TOO_LATE,
@@ -86,7 +86,10 @@ class _Reading:
         """Ask the grammar about one line."""
         if self.lengths[row] > LONGEST_LINE:
             return OtherLine(expected=TOO_LONG)
-        seen = self.grammar.read_line(self.line(row), self.dialect)
+        line = self.line(row)
+        seen = self.grammar.read_line(line, self.dialect)
+        if isinstance(seen, FrameLine):
+            seen = checked(seen, line)
         if isinstance(seen, FrameLine) and self.memory.channel(seen.constants.channel) < 0:
             return OtherLine(expected=f"at most {MOST_CHANNELS} names of channels in one file")
         if isinstance(seen, FrameLine):

@@ -12,6 +12,7 @@ can-utils ``lib.c``, ``parse_canframe`` and ``snprintf_canframe``; Linux ``inclu
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Final
 
 from canlens.readers.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span
@@ -46,7 +47,7 @@ REMOTE: Final = 4  # CAN_RTR_FLAG, bit 30
 LONGEST_CLASSICAL: Final = 8
 
 
-def read_line(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
+def read_line(line: bytes, _: Dialect) -> FrameLine | OtherLine:
     """Tell what one line is."""
     match = LINE.fullmatch(line)
     if match is None:
@@ -72,21 +73,9 @@ def read_line(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
         payload_length=length,
         identifier_bits=(flags & 1) << 28,
     )
-    width = len(match["identifier"])
-    return FrameLine(
-        constants=constants,
-        channel=Span(*match.span("channel")),
-        seconds=Span(*match.span("seconds")),
-        fraction=Span(*match.span("fraction")),
-        identifier=Span(*match.span("identifier")),
-        base=dialect.base,
-        largest_first={3: 7, 8: 1}.get(width, 15),
-        run=start if start >= 0 else match.end("identifier") + 1,
-        pitch=2,
-        payload=Span(max(start, 0), max(stop, 0)),
-        stop=len(line),
-        is_fixed=constants.kind is not Kind.DATA or constants.is_fd or raw_dlc is not None,
-    )
+    payload = Span(start, stop) if start >= 0 else Span(match.end("identifier") + 1, match.end("identifier") + 1)
+    is_fixed = constants.kind is not Kind.DATA or constants.is_fd or raw_dlc is not None
+    return replace(FrameLine.of(match, constants), payload=payload, is_fixed=is_fixed)
 
 
 def recognises(head: bytes) -> bool:

@@ -7,18 +7,36 @@ from typing import Final
 
 import numpy as np
 
-from canlens.readers.grammar import FrameLine, Span
+from canlens.readers.grammar import FrameLine, OtherLine, Span
 from canlens.readers.layouts import Layout
 from canlens.readers.templates import WORDS_OF_EIGHT, Data, Piece, Template
 from canlens.readers.words import WIDTH, byte_mask, limits
 
+HEX: Final = 16
 UPPER: Final = 0x67
 LOWER: Final = 0x47
+FULL_DIGITS: Final = {0x7FF: (3, 7), 0x1FFFFFFF: (8, 1)}
+"""Largest identifier -> its hexadecimal digits and the first of them, which no other exceeds."""
 FRACTION_DIGITS: Final = 9
 SECONDS_DIGITS: Final = 10
 IDENTIFIER_DIGITS: Final = 8
 ANY: Final = 0x7F
 ASCII: Final = 0x80
+
+
+def checked(frame: FrameLine, line: bytes) -> FrameLine | OtherLine:
+    """Hold an identifier against the largest one there can be, and pass over zeros before its full number of digits."""
+    start, stop = frame.identifier.start, frame.identifier.stop
+    largest = frame.constants.largest_identifier
+    try:
+        is_one = int(line[start:stop] or b"0", frame.base) <= largest
+    except ValueError:  # letters in a decimal file
+        is_one = False
+    if not is_one:
+        return OtherLine(expected=f"an identifier of at most {f'0x{largest:X}' if frame.base == HEX else largest}")
+    full = FULL_DIGITS[largest][0]
+    is_long = frame.base == HEX and stop - start > full
+    return replace(frame, identifier=Span(stop - full, stop)) if is_long else frame
 
 
 def compile_layout(frame: FrameLine, line: bytes, letter_step: int = UPPER) -> Layout | None:
@@ -31,7 +49,7 @@ def compile_layout(frame: FrameLine, line: bytes, letter_step: int = UPPER) -> L
     """
     length = frame.constants.payload_length
     stop = frame.run + frame.pitch * length
-    if stop > frame.stop or not _is_regular(frame, line):
+    if stop > len(line) or not _is_regular(frame, line):
         return None
     constants = frame.constants if frame.is_fixed else replace(frame.constants, dlc=0, payload_length=0)
     digits = frame.fraction.stop - frame.fraction.start
@@ -49,11 +67,11 @@ def compile_layout(frame: FrameLine, line: bytes, letter_step: int = UPPER) -> L
         channel=_channel_piece(frame),
         identifier=identifier,
         base=frame.base,
-        data=_data(frame, length),
+        data=_data(frame, line),
         tail_kind=frame.tail_kind,
         letter_step=case_of(frame, line) or letter_step,
         limits=tuple(limits(piece.mask) for piece in reversed(identifier)),
-        tails={frame.stop - stop: (_tail(frame, line, stop),)},
+        tails={len(line) - stop: (_tail(frame, line, stop),)},
     )
 
 
@@ -66,7 +84,7 @@ def key_of(layout: Layout) -> object:
         layout.channel,
         layout.base,
         layout.letter_step,
-        (layout.data.run, layout.data.pitch, layout.data.length, layout.data.counted),
+        (layout.data.run, layout.data.pitch, layout.data.lead, layout.data.length, layout.data.counted),
         tuple(layout.tails) if by_end else (),
     )
 
@@ -92,8 +110,8 @@ def spelled(frame: FrameLine, line: bytes) -> tuple[FrameLine, bytes]:
         line[span.start : span.stop] for span in (frame.seconds, frame.fraction, frame.identifier)
     )
     text = line[frame.payload.start : frame.payload.stop]
-    if frame.pitch > 2:  # noqa: PLR2004 – data bytes apart, perhaps of one digit or decimal
-        text = bytes(int(byte, frame.base) for byte in text.split()).hex().encode()
+    if frame.joint:  # the bytes may have one digit, or be decimal
+        text = bytes(int(byte, frame.base) for byte in text.replace(frame.joint, b" ").split()).hex().encode()
     new = b"%b%b%08X%b" % (
         seconds.rjust(SECONDS_DIGITS, b"0"),
         fraction.ljust(FRACTION_DIGITS, b"0"),
@@ -108,34 +126,20 @@ def spelled(frame: FrameLine, line: bytes) -> tuple[FrameLine, bytes]:
         seconds=Span(places[0], places[1]),
         fraction=Span(places[1], places[2]),
         identifier=Span(places[2], run),
-        base=16,
-        largest_first=15,
-        run=run,
-        pitch=2,
         payload=Span(run, len(new)),
-        stop=len(new),
     )
     return columns, new
 
 
 def _is_regular(frame: FrameLine, line: bytes) -> bool:
-    """Tell whether the data bytes are pairs of hexadecimal digits at the distance the format has."""
+    """Tell whether pairs of hexadecimal digits at the distance the format has stand behind all other numbers."""
+    if len(frame.joint) > 1 or frame.run < max(frame.identifier.stop, frame.fraction.stop, frame.channel.stop):
+        return False
+    text = line[frame.payload.start : frame.payload.stop]
+    digits = text.replace(frame.joint, b"") if frame.joint else text
+    pairs = [digits[at : at + 2] for at in range(0, len(digits), 2)]
     length = frame.constants.payload_length
-    if not length:
-        return True
-    text = line[frame.run : frame.run + frame.pitch * length]
-    digits = text.replace(b" ", b"")
-    return (
-        frame.base == 16  # noqa: PLR2004 – the base
-        and frame.payload.stop == frame.run + len(text)
-        and len(digits) == 2 * length
-        and text == _spaced(digits, frame.pitch)
-    )
-
-
-def _spaced(digits: bytes, pitch: int) -> bytes:
-    before = b" " * (pitch - 2)
-    return b"".join(before + digits[at : at + 2] for at in range(0, len(digits), 2))
+    return not length or (frame.base == HEX and len(digits) == 2 * length and text == frame.joint.join(pairs))
 
 
 class _Sheet:
@@ -170,8 +174,9 @@ def _head(frame: FrameLine, line: bytes) -> Template:
     for span in (frame.seconds, frame.fraction):
         sheet.allow(span.start, span.stop, 9)
     sheet.allow(frame.identifier.start, frame.identifier.stop, 9 if frame.base == 10 else ANY)  # noqa: PLR2004
-    if frame.identifier.start < frame.identifier.stop and frame.largest_first < 15:  # noqa: PLR2004 – any digit
-        sheet.bounds[frame.identifier.start] = ANY - frame.largest_first
+    full, largest_first = FULL_DIGITS[frame.constants.largest_identifier]
+    if frame.base == HEX and frame.identifier.stop - frame.identifier.start == full:
+        sheet.bounds[frame.identifier.start] = ANY - largest_first
     if frame.counted >= 0:
         sheet.allow(frame.counted, frame.counted + 1, WIDTH)
     if _channel_piece(frame).mask:
@@ -180,7 +185,7 @@ def _head(frame: FrameLine, line: bytes) -> Template:
 
 
 def _tail(frame: FrameLine, line: bytes, start: int) -> Template:
-    sheet = _Sheet(line[start : frame.stop], -(-(frame.stop - start) // WIDTH) * WIDTH)
+    sheet = _Sheet(line[start:], -(-(len(line) - start) // WIDTH) * WIDTH)
     for span in frame.passed_over:
         sheet.allow(span.start - start, span.stop - start, 9)
     for span in frame.unread:
@@ -188,11 +193,12 @@ def _tail(frame: FrameLine, line: bytes, start: int) -> Template:
     return sheet.template()
 
 
-def _data(frame: FrameLine, length: int) -> Data:
+def _data(frame: FrameLine, line: bytes) -> Data:
     """Compile the run of data bytes."""
+    length = frame.constants.payload_length
     size = WIDTH * WORDS_OF_EIGHT[frame.pitch]
-    unit = b" " * (frame.pitch - 2) + b"0" * 2
-    digits = (b"\0" * (frame.pitch - 2) + b"\xff" * 2) * WIDTH
+    unit = frame.joint + b"0" * 2
+    digits = (b"\0" * len(frame.joint) + b"\xff" * 2) * WIDTH
     pairs = [limits(word) for word in _as_words(bytearray(digits))]
     kept = [
         _as_words(bytearray(b"\xff" * (frame.pitch * count) + bytes(size - frame.pitch * count)))
@@ -202,6 +208,7 @@ def _data(frame: FrameLine, length: int) -> Data:
     return Data(
         run=frame.run,
         pitch=frame.pitch,
+        lead=line[frame.run] ^ frame.joint[0] if frame.joint and length else 0,
         length=length if frame.is_fixed else -1,
         counted=frame.counted if not frame.is_fixed else -1,
         expected=_as_words(bytearray(unit * WIDTH)),

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from canlens.trace import Kind
 
 if TYPE_CHECKING:
+    import re
     from collections.abc import Callable
 
 READABLE: Final = 60
@@ -72,6 +73,11 @@ class Constants:
     payload_length: int = 0
     identifier_bits: int = 0
 
+    @property
+    def largest_identifier(self) -> int:
+        """The largest number that eleven or 29 bits hold; the classes of an error record take 29."""
+        return 0x1FFFFFFF if self.is_extended or self.kind is Kind.ERROR else 0x7FF
+
 
 @dataclass(frozen=True)
 class FrameLine:
@@ -86,17 +92,14 @@ class FrameLine:
     seconds, fraction
         Digits of the time stamp before and after the decimal sign; at most ten and nine.
     identifier
-        Its digits, at most eight hexadecimal or nine decimal ones; empty span: there are none.
-    base
-        Of the identifier's and the data's digits.
-    largest_first
-        Greatest value of the identifier's first digit.
-    run
-        Column where the data bytes begin, each with the blank before it, if there is one.
-    pitch
-        Columns of a data byte: 2, or 3 with the blank before it.
+        Its digits, at most ten; empty span: there are none.
     payload
-        The columns of the data bytes from the first to the last digit.
+        The columns of the data bytes, from the first to the last digit. Without data bytes: the empty span where the
+        columns before them end.
+    base
+        Of the identifier's and the data's digits; data bytes have two hexadecimal ones, or one to three decimal ones.
+    joint
+        What stands between two data bytes, such as a blank or a dash; empty: nothing.
     counted
         Column of a digit that tells the number of data bytes, -1 if the end of the line tells it.
     is_fixed
@@ -107,8 +110,6 @@ class FrameLine:
         Columns of decimal digits that mean nothing to us but may differ from line to line.
     unread
         Columns in which any character may stand.
-    stop
-        Columns of the line.
     remark
         Whether the line says more than a frame can hold and is therefore also kept as written.
     """
@@ -118,18 +119,39 @@ class FrameLine:
     seconds: Span
     fraction: Span
     identifier: Span
-    base: int
-    largest_first: int
-    run: int
-    pitch: int
     payload: Span
-    stop: int
+    base: int = 16
+    joint: bytes = b""
     counted: int = -1
     is_fixed: bool = True
     tail_kind: str = ""
     passed_over: tuple[Span, ...] = ()
     unread: tuple[Span, ...] = ()
     remark: bool = False
+
+    def __post_init__(self) -> None:
+        if self.joint and not self.is_fixed and self.counted < 0:
+            raise ValueError("the end of a line tells the number of data bytes only where nothing stands between them")
+
+    @classmethod
+    def of(cls, match: re.Match[bytes], constants: Constants, *, joint: bytes = b"") -> FrameLine:
+        """Make one of a match whose groups bear the names of the columns; the payload may be missing."""
+        channel, seconds, fraction, identifier = (
+            Span(*match.span(name)) for name in ("channel", "seconds", "fraction", "identifier")
+        )
+        has_payload = "payload" in match.re.groupindex and match["payload"] is not None
+        payload = Span(*match.span("payload")) if has_payload else Span(match.end(), match.end())
+        return cls(constants, channel, seconds, fraction, identifier, payload, joint=joint)
+
+    @property
+    def run(self) -> int:
+        """Column where the data bytes begin, each with the character before it if they are joined by one."""
+        return self.payload.start - (len(self.joint) if self.payload.start < self.payload.stop else 0)
+
+    @property
+    def pitch(self) -> int:
+        """Columns from one data byte to the next."""
+        return 2 + len(self.joint)
 
 
 @dataclass(frozen=True)

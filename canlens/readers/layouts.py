@@ -162,6 +162,8 @@ class Layout:
         run = [
             cut(words, Piece(self.data.run + WIDTH * at, FULL, WIDTH)) for at in range(WORDS_OF_EIGHT[self.data.pitch])
         ]
+        if self.data.lead:
+            run[0] ^= np.uint64(self.data.lead)
         doubt = self.head.compare(head)
         doubt &= HIGH_BITS
         number = self._channel(head, doubt)
@@ -276,8 +278,7 @@ class Layout:
                 number *= np.uint64(self.base ** (WIDTH * position))
             total += number
         if self.base == 10 and self.identifier:  # noqa: PLR2004
-            largest = 0x1FFFFFFF if self.constants.is_extended else 0x7FF
-            doubt |= np.where(total > largest, HIGH_BITS, np.uint64(0))
+            doubt |= np.where(total > self.constants.largest_identifier, HIGH_BITS, np.uint64(0))
         if self.constants.identifier_bits:
             total |= np.uint64(self.constants.identifier_bits)
         return total

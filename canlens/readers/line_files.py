@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from canlens.readers.assembly import Collector
 from canlens.readers.blocks import read_block
-from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, FrameLine, Grammar, OtherLine, readable
+from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, FrameLine, Grammar, readable
 from canlens.readers.rows import SLACK, Block, BlockRows, Memory, block_of
 from canlens.trace import Problem, Source, Trace
 from canlens.wire import FD_LENGTH
@@ -68,7 +68,9 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
     trace = collector.trace(list(memory.channels), source)
     if grammar.writes_length or not len(trace) or trace.line[-1] != blocks.last_line:
         return trace
-    return _without_cut_frame(trace) if ends_in_payload(grammar.read_line(blocks.open_end, grammar.dialect)) else trace
+    last = grammar.read_line(blocks.open_end, grammar.dialect)
+    is_open = isinstance(last, FrameLine) and last.payload.stop == len(blocks.open_end)
+    return _without_cut_frame(trace) if is_open else trace  # where anything stands behind the bytes, none is missing
 
 
 def likely_rows(lines: int, share: float | None) -> int:
@@ -80,11 +82,6 @@ def likely_rows(lines: int, share: float | None) -> int:
     (2100, 0, True)
     """
     return min(int(RESERVE * lines / share), MOST_RESERVED) if share else 0
-
-
-def ends_in_payload(line: FrameLine | OtherLine) -> bool:
-    """Tell whether a line without its end stops behind a data byte, where more of them may have followed."""
-    return isinstance(line, FrameLine) and line.payload.stop == line.stop
 
 
 def _without_cut_frame(trace: Trace) -> Trace:

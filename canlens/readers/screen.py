@@ -67,17 +67,17 @@ FEWEST: Final = 3
 """Stamps, the first left out, that must be the same to be taken for differences (our choice)."""
 
 
-def read_stamped(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
+def read_stamped(line: bytes, _: Dialect) -> FrameLine | OtherLine:
     """Tell what one line of a file with stamps is."""
-    return _read_line(line, STAMPED.fullmatch(line), dialect, EXPECTED.format("(1436509052.249713)  "))
+    return _read_line(line, STAMPED.fullmatch(line), EXPECTED.format("(1436509052.249713)  "))
 
 
-def read_bare(line: bytes, dialect: Dialect) -> FrameLine | OtherLine:
+def read_bare(line: bytes, _: Dialect) -> FrameLine | OtherLine:
     """Tell what one line of a file without stamps is."""
-    return _read_line(line, BARE.fullmatch(line), dialect, EXPECTED.format(""))
+    return _read_line(line, BARE.fullmatch(line), EXPECTED.format(""))
 
 
-def _read_line(line: bytes, match: re.Match[bytes] | None, dialect: Dialect, expected: str) -> FrameLine | OtherLine:
+def _read_line(line: bytes, match: re.Match[bytes] | None, expected: str) -> FrameLine | OtherLine:
     if match is None:
         return OtherLine(remark=True) if WORDS.fullmatch(line) else OtherLine(expected=expected if line.strip() else "")
     constants = _constants(match)
@@ -91,20 +91,8 @@ def _read_line(line: bytes, match: re.Match[bytes] | None, dialect: Dialect, exp
         return OtherLine(expected=f"{count} characters between the quotes")
     found = re.search(rb"\S", match["payload"])
     first = start + found.start() if found else start
-    return FrameLine(
-        constants=constants,
-        channel=Span(*match.span("channel")),
-        seconds=Span(*match.span("seconds")),
-        fraction=Span(*match.span("fraction")),
-        identifier=Span(*match.span("identifier")),
-        base=dialect.base,
-        largest_first={3: 7, 8: 1}.get(len(match["identifier"]), 15),
-        run=first - 1 if count else stop,
-        pitch=3,
-        payload=Span(first, stop),
-        stop=len(line),
-        unread=(Span(*match.span("text")),) if match["text"] is not None else (),
-    )
+    seen = replace(FrameLine.of(match, constants, joint=b" "), payload=Span(first, stop))
+    return seen if match["text"] is None else replace(seen, unread=(Span(*match.span("text")),))
 
 
 def _constants(match: re.Match[bytes]) -> Constants:

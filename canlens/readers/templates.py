@@ -84,6 +84,8 @@ class Data:
         As in :class:`canlens.readers.grammar.FrameLine`.
     length
         Bytes in each line; -1: it differs, zero to eight.
+    lead
+        What the character before the first data byte has, exclusive-or, in place of the one between the others.
     counted
         Column of the digit that tells the length; -1: the end of the line does.
     expected, over_9, over_15
@@ -94,6 +96,7 @@ class Data:
 
     run: int
     pitch: int
+    lead: int
     length: int
     counted: int
     expected: tuple[int, ...]
