@@ -15,9 +15,12 @@ import pytest
 from canlens.errors import LogError
 from canlens.readers import databases, open_trace
 from canlens.trace import Kind
+from tests.readers.formats import Format
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+FORMAT = Format("mf4", ".mf4", is_text=False, needs="asammdf")
 
 COUNT = 60
 START_S = 1_436_509_052.25

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -10,6 +11,27 @@ import pytest
 from canlens import survey
 from canlens.readers import ALL, open_trace
 from canlens.trace import Kind, Trace
+from tests.readers.formats import Format
+
+if TYPE_CHECKING:
+    import can
+
+
+def shown(messages: list[can.Message]) -> str:
+    """Show frames as ``candump`` does with absolute stamps and ``-x``."""
+    return "".join(_shown(message) + "\n" for message in messages)
+
+
+def _shown(message: can.Message) -> str:
+    number = f"{message.arbitration_id:08X}" if message.is_extended_id else f"{message.arbitration_id:03X}"
+    switch, indicator = "B" if message.bitrate_switch else "-", "E" if message.error_state_indicator else "-"
+    flags = f"{'RX' if message.is_rx else 'TX'} {switch} {indicator}"
+    length = f"[{message.dlc:02}]" if message.is_fd else f" [{message.dlc}]"
+    data = " remote request" if message.is_remote_frame else "".join(f" {byte:02X}" for byte in message.data)
+    return f" ({message.timestamp:017.6f})  can{message.channel}  {flags}  {number}  {length} {data}"
+
+
+FORMAT = Format("candump screen", text=shown)
 
 STAMP = " (0000000012.250000)  "
 
