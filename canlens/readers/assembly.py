@@ -110,7 +110,7 @@ class Column(Generic[T]):
 
 
 class Collector:
-    """The rows read so far, in file order; they are put together while the next block is being read."""
+    """The rows read so far, in file order."""
 
     def __init__(self) -> None:
         self.problems = ProblemList()
@@ -198,7 +198,7 @@ def text_of(name: bytes) -> str:
 
 
 def _in_order_of_appearance(channel: npt.NDArray[np.int16], names: int) -> tuple[npt.NDArray[np.int16], list[int]]:
-    """Give the channels numbers in the order of their first frames, in which threads need not have met them."""
+    """Give the channels numbers in the order of their first frames, those without one left out."""
     if names <= FEW_CHANNELS:
         firsts = {number: int(np.argmax(channel == number)) for number in range(names) if (channel == number).any()}
     else:

@@ -28,7 +28,7 @@ from canlens.readers.grammar import (
 from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed, with_tails
 from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows
 from canlens.readers.templates import unlike_all
-from canlens.readers.words import Bench, Words, gather
+from canlens.readers.words import Words, gather
 from canlens.trace import Problem, Remark
 
 MANY: Final = 16
@@ -57,7 +57,6 @@ class _Reading:
         self.identifier = np.empty(lines, np.uint32)
         self.first8 = np.empty(lines, np.uint64)
         self.shared = np.full(lines, NO_FRAME)
-        self._bench = memory.benches.pop() if memory.benches else Bench()
         self._words: Words | None = None
         self.long: list[tuple[Rows, npt.NDArray[np.uint8]]] = []
         self.others: list[tuple[int, OtherLine]] = []
@@ -77,9 +76,8 @@ class _Reading:
     def first_words(self, count: int) -> Words:
         """Return the first ``count`` words of every line, as uint64 (count, lines)."""
         if self._words is None or len(self._words) < count:
-            known = list(self.memory.layouts_of(self.dialect).values())  # at once, since threads add to it
-            most = max((layout.words for layout in known), default=count)
-            self._words = self._bench.gather(self.text, self.starts, max(count, most))
+            most = max((layout.words for layout in self.memory.layouts_of(self.dialect).values()), default=count)
+            self._words = self.memory.bench.gather(self.text, self.starts, max(count, most))
         return self._words[:count]
 
     def look(self, row: int) -> FrameLine | OtherLine:
@@ -106,11 +104,6 @@ class _Reading:
         if seen.remark:
             self.remarks.append(row)
 
-    def clear(self) -> None:
-        """Leave the bench to the next block."""
-        self._words = None
-        self.memory.benches.append(self._bench)
-
     def store(self, columns: Columns) -> None:
         """Put what was read into its rows."""
         rows = columns.rows
@@ -135,7 +128,6 @@ def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory)
     for row in _by_new_layouts(reading, pending).rows.tolist():
         reading.note(row, reading.look(row))
     _read_singly(reading)
-    reading.clear()
     return _finished(reading)
 
 
@@ -221,18 +213,17 @@ def _layout_for(reading: _Reading, row: int, seen: FrameLine | OtherLine) -> Lay
         return None
     number = memory.channel(seen.constants.channel)
     known = memory.layouts_of(reading.dialect)
-    with memory.lock:
-        if layout.tail_kind:
-            of_kind = (reading.dialect, layout.tail_kind)
-            memory.tails[of_kind] = with_tails(memory.tails.get(of_kind, {}), layout.tails, KEPT_TAILS)
-        old = known.get(key_of(layout))
-        if old is None:
-            layout.channels = ((channel_word(seen), number),)
-            while len(known) >= KEPT_LAYOUTS:
-                del known[min(known, key=lambda key: known[key].hits)]
-            known[key_of(layout)] = layout
-            return layout
-        old.learn(channel_word(seen), number, layout.tails, KEPT_CHANNELS, KEPT_TAILS)
+    if layout.tail_kind:
+        of_kind = (reading.dialect, layout.tail_kind)
+        memory.tails[of_kind] = with_tails(memory.tails.get(of_kind, {}), layout.tails, KEPT_TAILS)
+    old = known.get(key_of(layout))
+    if old is None:
+        layout.channels = ((channel_word(seen), number),)
+        while len(known) >= KEPT_LAYOUTS:
+            del known[min(known, key=lambda key: known[key].hits)]
+        known[key_of(layout)] = layout
+        return layout
+    old.learn(channel_word(seen), number, layout.tails, KEPT_CHANNELS, KEPT_TAILS)
     return old
 
 

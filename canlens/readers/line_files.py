@@ -1,9 +1,7 @@
-"""Line files: a whole file of one line a record, block by block; one is read while the next is fetched."""
+"""Line files: a whole file of one line a record, block by block."""
 
 from __future__ import annotations
 
-from collections import deque
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -13,29 +11,26 @@ import numpy.typing as npt
 from canlens.readers.assembly import Collector
 from canlens.readers.blocks import read_block
 from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, FrameLine, Grammar, readable
-from canlens.readers.rows import SLACK, Block, BlockRows, Memory, block_of
+from canlens.readers.rows import SLACK, Memory, block_of
 from canlens.trace import Problem, Source, Trace
 from canlens.wire import FD_LENGTH
 
 if TYPE_CHECKING:
     import io
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
+    from canlens.readers.grammar import Dialect
     from canlens.readers.opening import Opened
+    from canlens.readers.rows import Block
 
 BLOCK_LIMIT = 1 << 30
 """No block is larger, whatever its grammar asks; tests make it small."""
-THREADS: Final = 1
-"""Threads that read blocks while this one fetches, hashes, finds the lines and puts together. Two were slower: the
-calls on one block are short, and the interpreter is handed back and forth between them."""
 RESERVE: Final = 1.05
 """Room is made for so many times the rows that a file has if all its lines are as long as the first ones."""
 MOST_RESERVED: Final = 1 << 23
 """Room is made for no more rows than these at once: a file may begin with a million blank lines."""
 FEWEST_LONGER: Final = 3
 """Other frames of an identifier that must all be longer before a short last one is taken for cut (our choice)."""
-WAITING: Final = THREADS + 1
-"""Blocks in hand at once, so that memory stays bounded."""
 
 
 def line_reader(grammar: Grammar) -> Callable[[Opened], Trace]:
@@ -51,11 +46,11 @@ def _read(opened: Opened, grammar: Grammar) -> Trace:
     collector = Collector()
     memory = Memory()
     blocks = _Blocks(opened.stream, collector, min(grammar.block, BLOCK_LIMIT))
-    with ThreadPoolExecutor(THREADS) as pool:
-        queue = _Queue(pool, grammar, memory, collector, blocks)
-        queue.begin()
-        collector.reserve(likely_rows(blocks.last_line, opened.share_read()))
-        queue.run()
+    dialect = grammar.dialect
+    for number, block in enumerate(blocks):
+        if number == 0:
+            collector.reserve(likely_rows(blocks.last_line, opened.share_read()))
+        dialect = _read_block_by_dialects(block, grammar, dialect, memory, collector)
     for problem in opened.problems:
         collector.problems.add(problem)
     source = Source(
@@ -103,72 +98,53 @@ def _without_cut_frame(trace: Trace) -> Trace:
     return replace(kept, origin_ns=trace.origin_ns, problems=(*trace.problems, problem))
 
 
-class _Queue:
-    """Blocks being read, in file order."""
-
-    def __init__(
-        self, pool: ThreadPoolExecutor, grammar: Grammar, memory: Memory, collector: Collector, blocks: _Blocks
-    ) -> None:
-        self._pool = pool
-        self._grammar = grammar
-        self._memory = memory
-        self._collector = collector
-        self._dialect = grammar.dialect
-        self._blocks = blocks
-        self._waiting: deque[tuple[Block, Future[BlockRows]]] = deque()
-
-    def begin(self) -> None:
-        """Fetch the first block."""
-        block = self._blocks.next()
-        if block is not None:
-            self._waiting.append((block, self._submit(block)))
-
-    def run(self) -> None:
-        """Read all blocks."""
-        while (block := self._blocks.next()) is not None:
-            self._waiting.append((block, self._submit(block)))
-            if len(self._waiting) >= WAITING:
-                self._take_first()
-        while self._waiting:
-            self._take_first()
-
-    def _submit(self, block: Block) -> Future[BlockRows]:
-        return self._pool.submit(read_block, block, self._grammar, self._dialect, self._memory)
-
-    def _take_first(self) -> None:
-        block, future = self._waiting.popleft()
-        rows = future.result()
-        self._collector.add(rows, self._dialect)
+def _read_block_by_dialects(
+    block: Block, grammar: Grammar, dialect: Dialect, memory: Memory, collector: Collector
+) -> Dialect:
+    """Read a block, what is behind a change of dialect by the new one; return the dialect in which it ends."""
+    while True:
+        rows = read_block(block, grammar, dialect, memory)
+        collector.add(rows, dialect)
         if rows.turn is None:
-            self._blocks.take_back(block)
-            return
-        row, self._dialect = rows.turn
-        rest = block.after(row)
-        again = [*([rest] if len(rest.starts) else []), *(waiting for waiting, _ in self._waiting)]
-        for _, late in self._waiting:
-            late.cancel()
-        self._waiting = deque((waiting, self._submit(waiting)) for waiting in again)
+            return dialect
+        row, dialect = rows.turn
+        block = block.after(row)
 
 
 class _Blocks:
-    """The stream cut into blocks of whole lines."""
+    """The stream cut into blocks of whole lines; all use the same memory, since fresh one costs more than the work."""
 
     def __init__(self, stream: io.BufferedIOBase, collector: Collector, size: int) -> None:
         self._stream = stream
         self._collector = collector
         self._size = size
         self._rest = b""
-        self._line = 1
-        self._ended = False
-        self.open_end = b""
         self.last_line = 0
-        self._free: list[npt.NDArray[np.uint8]] = []
+        self.open_end = b""
 
-    def next(self) -> Block | None:
-        """Return the next block, ``None`` at the end."""
-        if self._ended:
-            return None
-        buffer = self._buffer(SLACK + len(self._rest) + self._size + SLACK)
+    def __iter__(self) -> Iterator[Block]:
+        """Yield each block; the one before is then no longer valid."""
+        buffer = np.zeros(0, np.uint8)
+        ended = False
+        while not ended:
+            if len(buffer) < len(self._rest) + self._size + 2 * SLACK:
+                buffer = np.zeros(len(self._rest) + self._size + 2 * SLACK + LONGEST_LINE, np.uint8)
+            stop, ended = self._fill(buffer)
+            cut = stop if ended else _last_line_end(buffer, stop)
+            if cut == SLACK and not ended:
+                self._pass_over_endless_line(buffer[SLACK:stop].tobytes())
+                continue
+            self._rest = buffer[cut:stop].tobytes()
+            if cut == SLACK:
+                return
+            block = block_of(buffer, cut, self.last_line + 1)
+            self.last_line += len(block.starts)
+            end = int(block.starts[-1] + block.lengths[-1])
+            self.open_end = buffer[int(block.starts[-1]) : end].tobytes() if end == cut else b""
+            yield block
+
+    def _fill(self, buffer: npt.NDArray[np.uint8]) -> tuple[int, bool]:
+        """Fill a buffer with the rest of the block before and new text; return where it stops and whether that was all."""
         view = buffer.data
         stop = SLACK + len(self._rest)
         view[SLACK:stop] = self._rest
@@ -176,43 +152,18 @@ class _Blocks:
         while stop < limit:
             count = self._stream.readinto(view[stop:limit])
             if not count:
-                self._ended = True
-                break
+                return stop, True
             stop += count
-        cut = stop if self._ended else _last_line_end(buffer, stop)
-        if cut == SLACK and not self._ended:
-            self._pass_over_endless_line(buffer[SLACK:stop].tobytes())
-            return self.next()
-        self._rest = buffer[cut:stop].tobytes()
-        if cut == SLACK:
-            return None
-        block = block_of(buffer, cut, self._line)
-        self._line += len(block.starts)
-        self.last_line = self._line - 1
-        end = int(block.starts[-1] + block.lengths[-1])
-        self.open_end = buffer[int(block.starts[-1]) : end].tobytes() if end == cut else b""
-        return block
-
-    def take_back(self, block: Block) -> None:
-        """Use the memory of a block again: fresh memory costs more than the work on it."""
-        if len(self._free) < WAITING:
-            self._free.append(block.buffer)
-
-    def _buffer(self, size: int) -> npt.NDArray[np.uint8]:
-        while self._free:
-            buffer = self._free.pop()
-            if len(buffer) >= size:
-                return buffer
-        return np.zeros(size + LONGEST_LINE, np.uint8)
+        return stop, False
 
     def _pass_over_endless_line(self, text: bytes) -> None:
         """Note a line that is longer than a block and go to its end, keeping nothing of it."""
-        self._collector.problems.add(Problem(self._line, readable(text), TOO_LONG))
+        self._collector.problems.add(Problem(self.last_line + 1, readable(text), TOO_LONG))
         data = text
         while data and b"\n" not in data:
             data = self._stream.read(self._size)
         self._rest = data.partition(b"\n")[2]
-        self._line += 1
+        self.last_line += 1
 
 
 def _last_line_end(buffer: npt.NDArray[np.uint8], stop: int) -> int:

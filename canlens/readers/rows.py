@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from threading import Lock
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,13 +10,12 @@ import numpy.typing as npt
 
 from canlens.readers.compiling import UPPER
 from canlens.readers.grammar import LONGEST_LINE, Dialect
-from canlens.readers.words import WIDTH, positions
+from canlens.readers.words import WIDTH, Bench, positions
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from canlens.readers.layouts import Layout
     from canlens.readers.templates import Template
-    from canlens.readers.words import Bench
     from canlens.trace import Problem, Remark
 
 Rows = npt.NDArray[np.intp]
@@ -32,7 +30,7 @@ NO_FRAME: Final = np.uint64(2**64 - 1)
 
 @dataclass
 class Memory:
-    """What is carried from block to block of one file; threads share it.
+    """What is carried from block to block of one file.
 
     Attributes
     ----------
@@ -41,13 +39,13 @@ class Memory:
     tails
         What was met behind the data bytes, by its length, for each kind of tail.
     channels
-        Numbers of the channels met so far, in no certain order.
+        Numbers of the channels met so far, those among them of which no frame came.
     letter_step
         Case of the letters met last.
     resolution_ns
         The finest step of the time stamps [ns].
-    benches
-        Memory that no block uses at the moment.
+    bench
+        Room for the words of one block.
     """
 
     layouts: dict[Dialect, dict[object, Layout]] = field(default_factory=dict)
@@ -55,17 +53,15 @@ class Memory:
     channels: dict[bytes, int] = field(default_factory=dict)
     letter_step: int = UPPER
     resolution_ns: int = NANOSECONDS_PER_SECOND
-    benches: list[Bench] = field(default_factory=list)
-    lock: Lock = field(default_factory=Lock)
+    bench: Bench = field(default_factory=Bench)
 
     def channel(self, name: bytes) -> int:
         """Return the number of a channel, -1 if there are too many."""
         number = self.channels.get(name)
         if number is None:
-            with self.lock:
-                if len(self.channels) >= MOST_CHANNELS:
-                    return -1
-                number = self.channels.setdefault(name, len(self.channels))
+            if len(self.channels) >= MOST_CHANNELS:
+                return -1
+            number = self.channels[name] = len(self.channels)
         return number
 
     def layouts_of(self, dialect: Dialect) -> dict[object, Layout]:
