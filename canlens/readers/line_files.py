@@ -144,7 +144,7 @@ class _Blocks:
             yield block
 
     def _fill(self, buffer: npt.NDArray[np.uint8]) -> tuple[int, bool]:
-        """Fill a buffer with the rest of the block before and new text; return where it stops and whether that was all."""
+        """Fill a buffer with the rest of the last block and new text; return where it stops and whether all is read."""
         view = buffer.data
         stop = SLACK + len(self._rest)
         view[SLACK:stop] = self._rest
