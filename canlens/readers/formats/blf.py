@@ -14,8 +14,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from canlens.readers.messages import MessageList, finish, guarded
-from canlens.readers.reader import Reader
+from canlens.readers.engine.messages import MessageList, finish, guarded
+from canlens.readers.opening import Reader
 from canlens.trace import Problem, Remark, Trace
 
 if TYPE_CHECKING:

@@ -21,14 +21,14 @@ There is no public specification; the forms are those of the sample files of pyt
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from canlens.readers.asc_events import with_other_buses, wrong_with
-from canlens.readers.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span
-from canlens.readers.line_files import line_reader
-from canlens.readers.reader import Reader
-from canlens.trace import Kind
+from canlens.readers.engine import Constants, Dialect, FrameLine, Grammar, OtherLine, Span, line_reader
+from canlens.readers.engine.grammar import readable
+from canlens.readers.opening import Reader
+from canlens.trace import Kind, Problem, Remark
 from canlens.wire import CLASSICAL_LENGTH, FD_LENGTH
 
 if TYPE_CHECKING:
@@ -86,6 +86,31 @@ HEAD: Final = re.compile(
     rb"|(?:Rx|TxRq|Tx)\s|ErrorFrame\b|Statistic:)|[0-9]+[.,][0-9]+\s+(?:CAN\s+[0-9]+\s+Status:|Start\s+of\s+measurement))",
     re.MULTILINE | re.IGNORECASE,
 )
+
+BROKEN: Final = re.compile(
+    rb"""
+    [0-9]+ \s+ [0-9A-F]+x? (?: \s | $ )            # a channel and an identifier
+    | [0-9]+ \s+ \S+ \s+ (?:Rx|Tx|TxRq) \b
+    | [0-9]+ \s+ ErrorFrame
+    | (?: [0-9]+ \s+ )? CAN (?: FD | XL ) \b
+    | [0-9]* \s* $
+    | .* \b (?:Rx|TxRq|Tx) \s+ [dr] \s
+    | .* [\x00-\x08\x0E-\x1F\x7F\xFF]              # no text at all
+    """,
+    OPTIONS,
+)
+"""How an event begins that must be a frame."""
+JOINED: Final = re.compile(rb".*\bJ1939TP\b", OPTIONS)
+"""Several frames told once more as one message."""
+NAMED: Final = re.compile(
+    rb"(?: [0-9]+ \s+ (?P<name> [A-Z_]\w* ) \s+ (?:Rx|TxRq|Tx) \s+ [dr] \s"
+    rb" | CANFD \s+ [0-9]+ \s+ (?:Rx|TxRq|Tx) \s+ (?P<fd_name> [A-Z_]\w* ) \s+ [01] \s+ [01] \s )",
+    OPTIONS,
+)
+EXPECTED: Final = "a frame such as 17.876708 1 6F9 Rx d 2 05 0C"
+EXPECTED_NUMBER: Final = "an identifier in digits, not the name of a message: export the log without names"
+OTHER_BUS: Final = re.compile(r"[0-9.,]+\s+(?P<bus>Li|LIN|L[0-9]+|Fr|ETH|MOST[0-9]*|M[0-9]+)(?=\s)", re.IGNORECASE)
+BUSES: Final = {"l": "LIN", "f": "FlexRay", "e": "Ethernet", "m": "MOST"}
 
 EXPECTED_OTHER: Final = "a frame, an event with a time stamp or a line of the header"
 FDF: Final = 1 << 12
@@ -212,8 +237,18 @@ def _other(line: bytes, dialect: Dialect) -> OtherLine:
     if match is None:
         return OtherLine(expected=EXPECTED_OTHER)
     stamp_ns = int(match["seconds"]) * 10**9 + int(match["fraction"].ljust(9, b"0"))
-    wrong = wrong_with(match["event"])
+    wrong = _wrong_with(match["event"])
     return OtherLine(expected=wrong, remark=not wrong, stamp_ns=stamp_ns)
+
+
+def _wrong_with(event: bytes) -> str:
+    """Tell what should stand in place of an event that must be a frame and is none; empty if it is an event."""
+    if JOINED.match(event):
+        return ""
+    if match := NAMED.match(event):
+        name = match["name"] or match["fd_name"]
+        return EXPECTED_NUMBER if any(letter in b"GHIJKLMNOPQRSTUVWXYZ_" for letter in name.upper()) else EXPECTED
+    return EXPECTED if BROKEN.match(event) else ""
 
 
 def recognises(head: bytes) -> bool:
@@ -221,12 +256,31 @@ def recognises(head: bytes) -> bool:
     return HEAD.search(head) is not None
 
 
+def _with_other_buses(trace: Trace) -> Trace:
+    """Say how many lines tell of other buses; where there is nothing else, that is why no frame was read."""
+    found = [
+        (remark, BUSES[match["bus"][0].lower()])
+        for remark in trace.remarks
+        if (match := OTHER_BUS.match(remark.text)) is not None
+    ]
+    if not found:
+        return trace
+    said = ", ".join(f"{count} of {bus}" for bus, count in sorted(Counter(bus for _, bus in found).items()))
+    summary = Remark(0, f"// lines of other buses, which hold no CAN frame: {said}")
+    problems = trace.problems
+    if not len(trace):
+        first = found[0][0]
+        expected = f"frames of a CAN bus; there are only lines of other buses: {said}"
+        problems = (*problems, Problem(first.line, readable(first.text.encode()), expected, len(found)))
+    return replace(trace, remarks=(summary, *trace.remarks), problems=problems)
+
+
 READ: Final[Callable[[Opened], Trace]] = line_reader(Grammar("asc", read_line, block=1 << 21))
 
 
 def read(opened: Opened) -> Trace:
     """Read a file."""
-    return with_other_buses(READ(opened))
+    return _with_other_buses(READ(opened))
 
 
 READER = Reader(

@@ -15,9 +15,8 @@ import re
 from dataclasses import replace
 from typing import Final
 
-from canlens.readers.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span
-from canlens.readers.line_files import line_reader
-from canlens.readers.reader import Reader
+from canlens.readers.engine import Constants, Dialect, FrameLine, Grammar, OtherLine, Span, line_reader
+from canlens.readers.opening import Reader
 from canlens.trace import Kind
 from canlens.wire import FD_DLC
 

@@ -7,10 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from canlens.readers.grammar import FrameLine, OtherLine, Span
-from canlens.readers.layouts import Layout
-from canlens.readers.templates import WORDS_OF_EIGHT, Data, Piece, Template
-from canlens.readers.words import WIDTH, byte_mask, limits
+from canlens.readers.engine.digits import WIDTH, byte_mask, limits
+from canlens.readers.engine.grammar import FrameLine, OtherLine, Span
+from canlens.readers.engine.layouts import WORDS_OF_EIGHT, Data, Layout, Piece, Template
 
 HEX: Final = 16
 UPPER: Final = 0x67

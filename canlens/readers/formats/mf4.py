@@ -1,4 +1,4 @@
-"""SQLite and MF4 through python-can; both need the file itself, not a stream."""
+"""MF4: the CAN events of a measurement, through python-can and the extra ``mf4``."""
 
 from __future__ import annotations
 
@@ -6,65 +6,34 @@ import gc
 import heapq
 import logging
 import math
-import shutil
-import tempfile
 import warnings
 from contextlib import contextmanager
 from importlib.util import find_spec
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from canlens.errors import LogError
-from canlens.readers.messages import TROUBLE, MessageList, finish, guarded
-from canlens.readers.reader import Reader
-from canlens.trace import Problem, Trace
+from canlens.readers.engine.messages import TROUBLE, MessageList, finish, guarded, on_disk, take_all
+from canlens.readers.opening import Reader
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
+    from pathlib import Path
 
     from can import Message
     from can.io.mf4 import MF4Reader
-    from can.io.sqlite import SqliteReader
 
     from canlens.readers.opening import Opened
+    from canlens.trace import Trace
 
-SQLITE_MARK: Final = b"SQLite format 3\x00"
-MF4_MARK: Final = (b"MDF     ", b"UnFinMF ")
-
-
-def read_sqlite(opened: Opened) -> Trace:
-    """Read the table ``messages`` of an SQLite database."""
-    from can.io.sqlite import SqliteReader  # noqa: PLC0415 – 0.1 s that only readers of such files pay
-
-    out = MessageList(channel_of=lambda _: "")
-    with _on_disk(opened, ".db") as path:
-        reader = SqliteReader(str(path))
-        try:
-            _take_all(out, _row_by_row(reader))
-        finally:
-            reader.stop()
-    return finish(out, opened, "sqlite", can_hold_errors=True)
+MARK: Final = (b"MDF     ", b"UnFinMF ")
 
 
-def _row_by_row(reader: SqliteReader) -> Iterator[Message | str]:
-    """Yield the message of each row, or why there is none; python-can would end at the first row with damage."""
-    foreign: Any = reader
-    try:
-        for row in foreign._cursor.execute(f"SELECT * FROM {reader.table_name}"):  # noqa: S608, SLF001 – its own name
-            try:
-                yield foreign._assemble_message(row)  # noqa: SLF001 – python-can has no way to go on
-            except TROUBLE as error:
-                yield str(error) or type(error).__name__
-    except TROUBLE as error:
-        yield str(error) or type(error).__name__
-
-
-def read_mf4(opened: Opened) -> Trace:
+def read(opened: Opened) -> Trace:
     """Read the CAN events of an MF4 file."""
     if find_spec("asammdf") is None:
         raise LogError(opened.name, "is an MF4 file; reading it needs a further package: pip install 'canlens[mf4]'.")
     out = MessageList(channel_of=lambda channel: "" if channel is None else str(channel), has_classes=False)
-    with _on_disk(opened, ".mf4") as path:
+    with on_disk(opened, ".mf4") as path:
         with _quiet():
             reader = _mf4_reader(path)
         if isinstance(reader, str):
@@ -73,7 +42,7 @@ def read_mf4(opened: Opened) -> Trace:
             )
         try:
             with _quiet():
-                _take_all(out, _merged(reader))
+                take_all(out, _merged(reader))
         finally:
             reader.stop()
     return finish(out, opened, "mf4", can_hold_errors=True)
@@ -137,38 +106,10 @@ def _quiet() -> Iterator[None]:
         logger.disabled = before
 
 
-def _take_all(out: MessageList, messages: Iterable[Message | str]) -> None:
-    for number, message in enumerate(messages, 1):
-        wrong = message if isinstance(message, str) else out.add(message, number)
-        if wrong:
-            found = "a record that python-can cannot read" if isinstance(message, str) else "a record"
-            out.problems.add(Problem(number, found, wrong))
-
-
-@contextmanager
-def _on_disk(opened: Opened, suffix: str) -> Iterator[Path]:
-    """Give the plain bytes a path."""
-    if opened.path is not None and opened.path.is_file():  # a pipe has a name but can be read only once
-        yield opened.path
-        return
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / f"recording{suffix}"
-        with path.open("wb") as file:
-            shutil.copyfileobj(opened.stream, file)
-        yield path
-
-
-SQLITE: Final = Reader(
-    "sqlite",
-    lambda head: head.startswith(SQLITE_MARK),
-    read_sqlite,
-    keeps="frames, error frames without their class",
-    cannot_hold="channel, direction, CAN FD flags",
-)
-MF4: Final = Reader(
+READER: Final = Reader(
     "mf4",
-    lambda head: head.startswith(MF4_MARK),
-    read_mf4,
+    lambda head: head.startswith(MARK),
+    read,
     keeps="frames and error frames, with the extra mf4 installed",
     cannot_hold="what python-can does not hand on",
 )

@@ -8,29 +8,44 @@ serves many lines; lines of rare spelling are written anew in one spelling and t
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.assembly import text_of
-from canlens.readers.compiling import FRACTION_DIGITS, case_of, channel_word, checked, compile_layout, key_of, spelled
-from canlens.readers.grammar import (
-    LONGEST_LINE,
-    TOO_LATE,
-    TOO_LONG,
-    Dialect,
-    FrameLine,
-    Grammar,
-    OtherLine,
-    readable,
+from canlens.readers.engine.assembly import BlockRows, Rows, text_of
+from canlens.readers.engine.compiling import (
+    FRACTION_DIGITS,
+    UPPER,
+    case_of,
+    channel_word,
+    checked,
+    compile_layout,
+    key_of,
+    spelled,
 )
-from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed, with_tails
-from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows
-from canlens.readers.templates import unlike_all
-from canlens.readers.words import Words, gather
-from canlens.trace import Problem, Remark
+from canlens.readers.engine.digits import WIDTH, Bench, Words, gather, positions
+from canlens.readers.engine.grammar import TOO_LATE, TOO_LONG, Dialect, FrameLine, Grammar, OtherLine, readable
+from canlens.readers.engine.layouts import (
+    CHANNEL_BIT,
+    Columns,
+    Layout,
+    Lines,
+    Template,
+    packed,
+    unlike_all,
+    with_tails,
+)
+from canlens.readers.opening import LONGEST_LINE
+from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark
 
+SLACK: Final = LONGEST_LINE + 32 * WIDTH
+"""Bytes of a block before its text and, rounded up, behind it, so that no word is cut off."""
+MOST_CHANNELS: Final = 32_000
+"""Names of channels in one file; more are damage."""
+NO_FRAME: Final = np.uint64(2**64 - 1)
+"""Stands in ``shared`` for a line that is no frame."""
 MANY: Final = 16
 """Fewer lines than this are not worth a layout of their own."""
 TRIES: Final = 12
@@ -40,6 +55,85 @@ KEPT_LAYOUTS: Final = 32
 KEPT_CHANNELS: Final = 8
 KEPT_TAILS: Final = 32
 """Names of channels, and tails, that one layout keeps."""
+
+
+@dataclass
+class Memory:
+    """What is carried from block to block of one file.
+
+    Attributes
+    ----------
+    layouts
+        Those met so far, in each dialect.
+    tails
+        What was met behind the data bytes, by its length, for each kind of tail.
+    channels
+        Numbers of the channels met so far, those among them of which no frame came.
+    letter_step
+        Case of the letters met last.
+    resolution_ns
+        The finest step of the time stamps [ns].
+    bench
+        Room for the words of one block.
+    """
+
+    layouts: dict[Dialect, dict[object, Layout]] = field(default_factory=dict)
+    tails: dict[tuple[Dialect, str], dict[int, tuple[Template, ...]]] = field(default_factory=dict)
+    channels: dict[bytes, int] = field(default_factory=dict)
+    letter_step: int = UPPER
+    resolution_ns: int = NANOSECONDS_PER_SECOND
+    bench: Bench = field(default_factory=Bench)
+
+    def channel(self, name: bytes) -> int:
+        """Return the number of a channel, -1 if there are too many."""
+        number = self.channels.get(name)
+        if number is None:
+            if len(self.channels) >= MOST_CHANNELS:
+                return -1
+            number = self.channels[name] = len(self.channels)
+        return number
+
+    def layouts_of(self, dialect: Dialect) -> dict[object, Layout]:
+        """Return the layouts that serve one dialect."""
+        return self.layouts.setdefault(dialect, {})
+
+
+@dataclass
+class Block:
+    """Whole lines of a file.
+
+    Attributes
+    ----------
+    buffer
+        uint8: the text, with at least :data:`SLACK` before and behind it.
+    first_line
+        Number of its first line, 1-based.
+    starts, lengths
+        int64 (n,) each: where each line begins in the buffer, and how long it is without its end.
+    """
+
+    buffer: npt.NDArray[np.uint8]
+    first_line: int
+    starts: npt.NDArray[np.int64]
+    lengths: npt.NDArray[np.int64]
+
+    def after(self, row: int) -> Block:
+        """Return what follows one of its lines."""
+        return Block(self.buffer, self.first_line + row + 1, self.starts[row + 1 :], self.lengths[row + 1 :])
+
+
+def block_of(buffer: npt.NDArray[np.uint8], stop: int, first_line: int) -> Block:
+    """Find the lines of the text that stands in a buffer from :data:`SLACK` to ``stop``."""
+    width = -(-(stop - SLACK) // WIDTH) * WIDTH
+    ends = positions(buffer[SLACK : SLACK + width], ord("\n"))
+    ends += SLACK
+    ends = ends[: np.searchsorted(ends, stop)]
+    if stop > SLACK and (not len(ends) or ends[-1] != stop - 1):
+        ends = np.append(ends, stop)
+    starts = np.empty(len(ends), np.int64)
+    starts[:1] = SLACK
+    np.add(ends[:-1], 1, out=starts[1:])
+    return Block(buffer, first_line, starts, ends - starts)
 
 
 class _Reading:

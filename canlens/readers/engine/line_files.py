@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from canlens.readers.assembly import Collector
-from canlens.readers.blocks import read_block
-from canlens.readers.grammar import LONGEST_LINE, TOO_LONG, FrameLine, Grammar, readable
-from canlens.readers.rows import SLACK, Memory, block_of
+from canlens.readers.engine.assembly import Collector
+from canlens.readers.engine.blocks import SLACK, Memory, block_of, read_block
+from canlens.readers.engine.grammar import TOO_LONG, FrameLine, Grammar, readable
+from canlens.readers.opening import LONGEST_LINE
 from canlens.trace import Problem, Source, Trace
 from canlens.wire import FD_LENGTH
 
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     import io
     from collections.abc import Callable, Iterator
 
-    from canlens.readers.grammar import Dialect
+    from canlens.readers.engine.blocks import Block
+    from canlens.readers.engine.grammar import Dialect
     from canlens.readers.opening import Opened
-    from canlens.readers.rows import Block
 
 BLOCK_LIMIT = 1 << 30
 """No block is larger, whatever its grammar asks; tests make it small."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
@@ -15,8 +15,7 @@ from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark, Source, Trace
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.readers.grammar import Dialect
-    from canlens.readers.rows import BlockRows
+    from canlens.readers.engine.grammar import Dialect
 
 LISTED: Final = 100
 """Problems of one kind that are listed singly; those beyond are counted."""
@@ -31,7 +30,46 @@ BACKWARD_STEP_NS: Final = NANOSECONDS_PER_SECOND
 FEW_CHANNELS: Final = 64
 FIRST_ROWS: Final = 1 << 12
 
+Rows = npt.NDArray[np.intp]
 T = TypeVar("T", bound=np.generic)
+
+
+@dataclass
+class BlockRows:
+    """What one block holds.
+
+    Attributes
+    ----------
+    time_ns, first8
+        uint64 (n,) each.
+    identifier
+        uint32 (n,).
+    shared
+        uint64 (n,): what frames of one layout share, see :func:`canlens.readers.engine.layouts.packed`.
+    line
+        int64 (n,): line number; a range where every line is a frame.
+    long_rows, long
+        Rows of the frames longer than eight bytes, ascending, and uint8 (m, 64).
+    events
+        Lines that bear a time stamp but no frame, and their stamps [ns].
+    restarts
+        Lines after which the clock may start anew.
+    turn
+        Index of a line (0-based, in the block) after which another dialect holds; the block was read up to it.
+    """
+
+    time_ns: npt.NDArray[np.uint64]
+    identifier: npt.NDArray[np.uint32]
+    first8: npt.NDArray[np.uint64]
+    shared: npt.NDArray[np.uint64]
+    line: npt.NDArray[np.int64] | range
+    long_rows: Rows
+    long: npt.NDArray[np.uint8]
+    problems: list[Problem]
+    remarks: list[Remark]
+    events: list[tuple[int, int]]
+    restarts: list[int]
+    turn: tuple[int, Dialect] | None = None
 
 
 class ProblemList:

@@ -11,24 +11,32 @@ The second and the third look alike. Stamps that count from the first frame rise
 added up, if many are smaller than the one before, or all are the same. A date says nothing of its zone and is
 taken for UTC. Without stamps all times are 0, and the source says that none were recorded.
 
+A binary view and one with swapped bytes become the plain one before the lines are read, and dates become seconds::
+
+    can0  123   [2]  00010001 00100010      (candump -i)
+    can0  123   [2]  22`11   `".`           (candump -S: the last byte first)
+
+Both say every byte exactly: the swapped view is marked by its sign between the bytes, and a group of eight digits 0
+and 1 is no hexadecimal byte.
+
 References
 ----------
-can-utils ``candump.c``; ``lib.c``, ``snprintf_long_canframe`` and ``snprintf_can_error_frame``.
+can-utils ``candump.c``; ``lib.c``, ``snprintf_long_canframe`` and ``snprintf_can_error_frame``; CANLIB_VIEW_BINARY,
+CANLIB_VIEW_SWAP, SWAP_DELIMITER.
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from canlens.readers.dates import DATE, seconds_for_dates
-from canlens.readers.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span
-from canlens.readers.line_files import line_reader
-from canlens.readers.reader import Reader
-from canlens.readers.views import is_viewed, plain_view
+from canlens.readers.engine import Constants, Dialect, FrameLine, Grammar, OtherLine, Span, line_reader
+from canlens.readers.opening import Reader, rewritten
 from canlens.trace import Kind, Trace
 from canlens.wire import FD_DLC, FD_LENGTH
 
@@ -56,6 +64,18 @@ HEAD: Final = re.compile(
     rb"^[^\S\n]*(?P<stamp>\([^()\n]*\)[^\S\n]+)?[^\s(]+[^\S\n]+(?:[RT]X[^\S\n]+[-B][^\S\n]+[-E][^\S\n]+)?"
     rb"(?:[0-9A-Fa-f]{3}|[0-3][0-9A-Fa-f]{7})[^\S\n]+(?:\[[0-9]{1,2}\]|\{[0-9A-Fa-f]\})(?:[^\S\n]|\r?$)",
     re.MULTILINE,
+)
+FRAME: Final = (
+    rb"^(?P<start>[^\n]*?[^\S\n](?:\[[0-9]{1,2}\]|\{[0-9A-Fa-f]\}))"
+    rb"(?P<bytes>[^\S\n]+(?:%b))(?P<end>[^\S\n]+(?:`[^\n]*`|'[^\n]*'|ERRORFRAME))?(?P<rest>[^\S\n]*)$"
+)
+BINARY: Final = rb"[01]{8}(?:[^\S\n][01]{8})*"
+SWAPPED: Final = rb"[0-9A-Fa-f]{2}(?:`[0-9A-Fa-f]{2})*"
+SWAPPED_BINARY: Final = rb"[01]{8}(?:`[01]{8})*"
+VIEWED: Final = re.compile(FRAME % b"|".join((BINARY, SWAPPED_BINARY, SWAPPED)), re.MULTILINE)
+MARKED: Final = re.compile(rb"(?:\]|\})[^\S\n]+(?:[01]{8}(?![0-9A-Fa-f])|[0-9A-Fa-f]{2}`)")
+DATE: Final = re.compile(
+    rb"^([^\S\n]*\(\s*)([0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}:[0-9]{2})([.,][0-9]{1,9}\s*\))", re.MULTILINE
 )
 EXPECTED: Final = "a frame such as {}can0  123   [2]  11 22"
 
@@ -133,16 +153,42 @@ def read(opened: Opened) -> Trace:
     """Read a file; its first frame tells how all are stamped."""
     first = HEAD.search(opened.head)
     stamp = first["stamp"] if first else None
-    if is_viewed(opened.head):
-        opened = replace(opened, stream=plain_view(opened.stream))
+    if MARKED.search(opened.head):
+        opened = replace(opened, stream=rewritten(opened.stream, lambda text: VIEWED.sub(_in_plain, text)))
     if stamp is None:
         trace = READ_BARE(opened)
         return replace(trace, source=replace(trace.source, stamps="none"))
     if DATE.match(stamp):
-        return READ_STAMPED(replace(opened, stream=seconds_for_dates(opened.stream)))
+        return READ_STAMPED(replace(opened, stream=rewritten(opened.stream, lambda text: DATE.sub(_in_seconds, text))))
     trace = READ_STAMPED(opened)
     is_since_1970 = len(stamp.strip(b"() \t").replace(b",", b".").partition(b".")[0]) >= DIGITS_SINCE_1970
     return trace if is_since_1970 or not _are_differences(trace) else _added_up(trace)
+
+
+def _in_plain(match: re.Match[bytes]) -> bytes:
+    """Write one line in the plain view; a tail of characters, which the bytes repeat, is left out."""
+    groups = match["bytes"].replace(b"`", b" ").split()
+    if b"`" in match["bytes"]:
+        groups.reverse()
+    if len(groups[0]) > 2:  # noqa: PLR2004 – eight digits, not two
+        groups = [b"%02X" % int(group, 2) for group in groups]
+    end = match["end"] or b""
+    return match["start"] + b"  " + b" ".join(groups) + (end if end.endswith(b"ERRORFRAME") else b"") + match["rest"]
+
+
+def _in_seconds(match: re.Match[bytes]) -> bytes:
+    seconds = _seconds(match[2])
+    return match[0] if seconds is None else b"%b%010d%b" % (match[1], seconds, match[3])
+
+
+@lru_cache(maxsize=1024)
+def _seconds(date: bytes) -> int | None:
+    """Return the seconds since 1970, ``None`` for a date that no calendar has, or one before 1970."""
+    try:
+        seconds = int(datetime.fromisoformat(date.decode()).replace(tzinfo=UTC).timestamp())
+    except ValueError:
+        return None
+    return seconds if seconds >= 0 else None
 
 
 def _are_differences(trace: Trace) -> bool:

@@ -1,7 +1,7 @@
 """What a log's grammar says about one line: the nouns between a format and the engine that reads it.
 
 A format states its grammar once, as regular expressions over one line. The engine asks the grammar about a
-single line and then reads all lines that look alike by the answer, see :mod:`canlens.readers.layouts`.
+single line and then reads all lines that look alike by the answer, see :mod:`canlens.readers.engine.layouts`.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from canlens.readers.opening import LONGEST_LINE
 from canlens.trace import Kind
 
 if TYPE_CHECKING:
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
 READABLE: Final = 60
 """Characters of a line that are shown to a person."""
 
-LONGEST_LINE: Final = 8192
-"""Bytes of the longest line that any format writes, with room; a longer one is damage."""
 TOO_LATE: Final = "a time stamp before the year 2262"
 TOO_LONG: Final = f"a line of at most {LONGEST_LINE} characters"
 

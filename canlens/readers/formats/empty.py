@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from canlens.readers.opening import HEAD, Opened
-from canlens.readers.reader import Reader
+from canlens.readers.opening import HEAD, Opened, Reader
 from canlens.trace import Source, Trace
 
 
