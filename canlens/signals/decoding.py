@@ -1,23 +1,69 @@
-"""Decode signals of whole recordings, each message's frames looked up once."""
+"""Signal: one decoded column; and the decoding of whole recordings, each message's frames looked up once."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from canlens.signals.extraction import read_raw
-from canlens.signals.frames import Frames, Selection
-from canlens.signals.lookup import channel_index
-from canlens.signals.nouns import Signal
-from canlens.signals.room import Room
-from canlens.signals.scaling import scale
+import numpy as np
+
+from canlens.signals.lookup import Frames, Selection, channel_index
+from canlens.signals.payloads import Floats, read_raw, scale
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from canlens.database import Message, SignalDefinition
-    from canlens.signals.nouns import Floats
-    from canlens.signals.payloads import Payloads
-    from canlens.trace import Trace
+    from canlens.signals.payloads import Payloads, Raw
+    from canlens.trace import Ints, Rows, Trace
+
+SMALL = 1 << 10
+"""Columns shorter than this [rows] are made singly: the allocator serves them without asking the system."""
+CHUNK = 1 << 21
+"""Rows of one piece of memory, 16 MiB: numpy asks the system for huge pages, and only the ends get small ones."""
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """One decoded signal: its value in every frame that carries it, in file order.
+
+    A frame carries a signal if its payload is long enough for all bits of the signal and, where the signal is
+    multiplexed, shows one of its pages. Signals of one message share the columns that do not differ.
+
+    Attributes
+    ----------
+    path
+        ``MESSAGE.SIGNAL``.
+    definition
+        How it was decoded.
+    rows
+        intp (k,): rows of the trace.
+    time_s
+        float64 (k,): time since the recording's first frame [s].
+    line
+        int64 (k,): line numbers of the log.
+    raw
+        Raw value, exact (k,): int64; uint64 for unsigned signals of 64 bits; float64 for floats; Python
+        integers (object) for signals longer than 64 bits.
+    value
+        float64 (k,): scaled value in the definition's unit. Whole numbers are scaled exactly, then rounded
+        once.
+    """
+
+    path: str
+    definition: SignalDefinition
+    rows: Rows
+    time_s: Floats
+    line: Ints
+    raw: Raw
+    value: Floats
+
+    def __post_init__(self) -> None:
+        for column in (self.rows, self.time_s, self.line, self.raw, self.value):
+            column.setflags(write=False)
+
+    def __len__(self) -> int:
+        return len(self.rows)
 
 
 def decode(trace: Trace, message: Message, *, channel: str | None = None) -> dict[str, Signal]:
@@ -57,7 +103,7 @@ def decode_signals(
     pairs = list(wanted)
     index = channel_index(trace, channel)
     shortest = int(trace.payload.length.min()) if len(trace) else 0
-    room = Room()
+    room = _Room()
     frames: dict[int, Frames] = {}
     decoded: dict[str, Signal] = {}
     for message, definition in pairs:
@@ -76,14 +122,34 @@ def _frames(trace: Trace, message: Message, *, shortest: int, channel: int | Non
     return Frames(trace, message, rows, shortest=shortest, part=part)
 
 
+class _Room:
+    """Hands out fresh float64 columns, cut from few large pieces.
+
+    The system clears every page of memory before a program may write to it, which takes longer than decoding
+    the values that go there; huge pages make that cheap. A piece lives as long as one of its columns.
+    """
+
+    def __init__(self) -> None:
+        self._piece: Floats = np.empty(0)
+
+    def floats(self, count: int) -> Floats:
+        """Return float64 (count,), not yet written."""
+        if count < SMALL:
+            return np.empty(count)
+        if count > len(self._piece):
+            self._piece = np.empty(max(count, CHUNK))
+        column, self._piece = self._piece[:count], self._piece[count:]
+        return column
+
+
 class _Decoded(Signal):
     """A signal whose columns are worked out when they are first asked for, each once."""
 
     _payloads: Payloads
     _carrying: Selection
-    _room: Room
+    _room: _Room
 
-    def __init__(self, path: str, definition: SignalDefinition, frames: Frames, room: Room) -> None:
+    def __init__(self, path: str, definition: SignalDefinition, frames: Frames, room: _Room) -> None:
         carrying = frames.carrying(definition)
         carrying.rows.setflags(write=False)
         vars(self).update(
