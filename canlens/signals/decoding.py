@@ -17,11 +17,6 @@ if TYPE_CHECKING:
     from canlens.signals.payloads import Payloads, Raw
     from canlens.trace import Ints, Rows, Trace
 
-SMALL = 1 << 10
-"""Columns shorter than this [rows] are made singly: the allocator serves them without asking the system."""
-CHUNK = 1 << 21
-"""Rows of one piece of memory, 16 MiB: numpy asks the system for huge pages, and only the ends get small ones."""
-
 
 @dataclass(frozen=True, eq=False)
 class Signal:
@@ -103,14 +98,13 @@ def decode_signals(
     pairs = list(wanted)
     index = channel_index(trace, channel)
     shortest = int(trace.payload.length.min()) if len(trace) else 0
-    room = _Room()
     frames: dict[int, Frames] = {}
     decoded: dict[str, Signal] = {}
     for message, definition in pairs:
         if id(message) not in frames:
             frames[id(message)] = _frames(trace, message, shortest=shortest, channel=index)
         path = f"{message.name}.{definition.name}"
-        decoded[path] = _Decoded(path, definition, frames[id(message)], room)
+        decoded[path] = _Decoded(path, definition, frames[id(message)])
     return decoded
 
 
@@ -122,34 +116,13 @@ def _frames(trace: Trace, message: Message, *, shortest: int, channel: int | Non
     return Frames(trace, message, rows, shortest=shortest, part=part)
 
 
-class _Room:
-    """Hands out fresh float64 columns, cut from few large pieces.
-
-    The system clears every page of memory before a program may write to it, which takes longer than decoding
-    the values that go there; huge pages make that cheap. A piece lives as long as one of its columns.
-    """
-
-    def __init__(self) -> None:
-        self._piece: Floats = np.empty(0)
-
-    def floats(self, count: int) -> Floats:
-        """Return float64 (count,), not yet written."""
-        if count < SMALL:
-            return np.empty(count)
-        if count > len(self._piece):
-            self._piece = np.empty(max(count, CHUNK))
-        column, self._piece = self._piece[:count], self._piece[count:]
-        return column
-
-
 class _Decoded(Signal):
     """A signal whose columns are worked out when they are first asked for, each once."""
 
     _payloads: Payloads
     _carrying: Selection
-    _room: _Room
 
-    def __init__(self, path: str, definition: SignalDefinition, frames: Frames, room: _Room) -> None:
+    def __init__(self, path: str, definition: SignalDefinition, frames: Frames) -> None:
         carrying = frames.carrying(definition)
         carrying.rows.setflags(write=False)
         vars(self).update(
@@ -158,7 +131,6 @@ class _Decoded(Signal):
             rows=carrying.rows,
             _payloads=frames.payloads,
             _carrying=carrying,
-            _room=room,
         )
 
     def __getattr__(self, name: str) -> object:
@@ -179,7 +151,7 @@ class _Decoded(Signal):
         raw = vars(self).get("raw")
         if raw is None:
             raw = read_raw(self._payloads, self.definition, self._carrying.at)
-        values = self._room.floats(len(raw))
+        values = np.empty(len(raw))
         scale(raw, self.definition, values)
         return values
 
