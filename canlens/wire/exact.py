@@ -38,7 +38,7 @@ _WIDE = 8  # bytes of a payload that lie in ``first8``
 
 
 class PayloadColumns(Protocol):
-    """The payload bytes of n frames; :class:`canlens.payload.Payload` is one."""
+    """The payload bytes of n frames; :class:`canlens.trace.Payload` is one."""
 
     @property
     def first8(self) -> Bytes:

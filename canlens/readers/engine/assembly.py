@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from canlens.payload import Payload
-from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark, Source, Trace
+from canlens.trace import NANOSECONDS_PER_SECOND, Payload, Problem, Remark, Source, Trace
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

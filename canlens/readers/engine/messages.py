@@ -23,10 +23,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from canlens.payload import Payload
 from canlens.readers.engine.assembly import ProblemList, RemarkList, segments_of
 from canlens.readers.engine.grammar import READABLE, TOO_LONG, readable
-from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Problem, Remark, Source, Trace
+from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Payload, Problem, Remark, Source, Trace
 from canlens.wire import FD_DLC, FD_LENGTH
 
 if TYPE_CHECKING:
