@@ -30,7 +30,7 @@ def drawn_messages(draw: st.DrawFn, form: Format) -> list[can.Message]:
         now += step * WHOLE_STEPS
         is_fd = form.holds_fd and draw(st.booleans())
         is_remote = form.holds_remote and not is_fd and draw(st.booleans())
-        is_extended = draw(st.booleans())
+        is_extended = form.holds_extended and draw(st.booleans())
         length = draw(FD_LENGTHS if is_fd else LENGTHS)
         fields: dict[str, Any] = {
             "timestamp": EPOCH_S + STEP_S * now,

@@ -47,7 +47,7 @@ class Format:
         Whether a line of the file is a record.
     writes_length
         Whether a frame says how many data bytes it has.
-    holds_channel, holds_direction, holds_fd, holds_remote, is_absolute
+    holds_channel, holds_direction, holds_extended, holds_fd, holds_remote, is_absolute
         What a frame keeps in this format.
     """
 
@@ -62,6 +62,7 @@ class Format:
     writes_length: bool = True
     holds_channel: bool = True
     holds_direction: bool = True
+    holds_extended: bool = True
     holds_fd: bool = True
     holds_remote: bool = True
     is_absolute: bool = True
@@ -85,10 +86,11 @@ def frames(form: Format, count: int, *, fd: bool = False) -> list[can.Message]:
 def _frame(form: Format, number: int, *, fd: bool) -> can.Message:
     length = (0, 1, 8, 12, 64)[number % 5] if fd else number % 9
     is_remote = form.holds_remote and not fd and number % 7 == 6
+    is_extended = form.holds_extended and not number % 2
     return can.Message(
         timestamp=EPOCH_S + STEP_S * number,
-        arbitration_id=(0x100 + number) if number % 2 else 0x18FEF100 + number,
-        is_extended_id=not number % 2,
+        arbitration_id=(0x18FEF100 if is_extended else 0x100) + number,
+        is_extended_id=is_extended,
         is_remote_frame=is_remote,
         is_fd=fd,
         bitrate_switch=fd and bool(number % 3),
