@@ -15,16 +15,7 @@ import numpy.typing as npt
 
 from canlens.readers.assembly import text_of
 from canlens.readers.compiling import FRACTION_DIGITS, case_of, channel_word, compile_layout, key_of, spelled
-from canlens.readers.grammar import (
-    LONGEST_LINE,
-    TOO_LATE,
-    TOO_LONG,
-    Dialect,
-    FrameLine,
-    Grammar,
-    OtherLine,
-    readable,
-)
+from canlens.readers.grammar import LONGEST_LINE, TOO_LATE, TOO_LONG, Dialect, FrameLine, Grammar, OtherLine, readable
 from canlens.readers.layouts import CHANNEL_BIT, Columns, Layout, Lines, packed, with_tails
 from canlens.readers.rows import MOST_CHANNELS, NO_FRAME, SLACK, Block, BlockRows, Memory, Rows
 from canlens.readers.templates import unlike_all
