@@ -12,14 +12,15 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from canlens.baseline import Baseline, ChannelBaseline, IdentifierBaseline, QuietBaseline
 from canlens.errors import LogError
-from canlens.message_evidence import Kind  # noqa: TC001 – what checks the file looks at the annotations
-from canlens.results import Recorded, RecordingResult, plain
+from canlens.nouns.baselines import Baseline, ChannelBaseline, IdentifierBaseline, QuietBaseline
+from canlens.nouns.messages import Kind  # noqa: TC001 – what checks the file looks at the annotations
+from canlens.results.check import Recorded, RecordingResult, plain
 
 if TYPE_CHECKING:
-    from canlens.results import Json
+    from canlens.results.check import Json
     from canlens.trace import Ints
+
 
 BASELINE_SCHEMA = "canlens/baseline/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""

@@ -8,23 +8,22 @@ from typing import TYPE_CHECKING, Any
 
 from canlens import causes, checks
 from canlens.errors import UsageError
-from canlens.findings import Lines
 from canlens.judging import output_result, settled_by, wrongs
-from canlens.measures.adding import added_control, added_output
 from canlens.measures.gathering import evidence as gather
-from canlens.measures.marked import with_own_marks
-from canlens.plan.job_tables import check_marks, check_observed
+from canlens.measures.outputs.several import added_control, added_output, with_own_marks
 from canlens.plan.nouns import Marks, Observed
-from canlens.results import CheckResult, ControlResult, RestResult, Verdict, to_dict
+from canlens.plan.tables import check_marks, check_observed
+from canlens.results.check import CheckResult, ControlResult, RestResult, Verdict, to_dict
+from canlens.results.finding import Lines
 
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-    from canlens.evidence import Evidence, OutputEvidence
-    from canlens.findings import Cause, Finding
+    from canlens.nouns.outputs import Evidence, OutputEvidence
     from canlens.plan import Mark, Observation, Plan, Readings
-    from canlens.results import OutputResult
+    from canlens.results.check import OutputResult
+    from canlens.results.finding import Cause, Finding
     from canlens.trace import Trace
 
 SEVERITIES = ("failure", "warning", "note")

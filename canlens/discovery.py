@@ -3,41 +3,365 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from canlens.database import Database
-from canlens.discovery_results import (
+from canlens.errors import UsageError
+from canlens.measures.discovering.chances import LEAST_RESTS, more_exercises
+from canlens.measures.discovering.marks import NAMED_AT
+from canlens.measures.discovering.places import BIT, LEVEL, bits_of
+from canlens.measures.discovering.searching import search
+from canlens.measures.gathering import on_channel
+from canlens.measures.quality import recording
+from canlens.measures.traffic.intervals import intervals
+from canlens.measures.traffic.silences import awake
+from canlens.plan import Marks
+from canlens.plan.nouns import REST
+from canlens.results.discover import (
+    Candidate,
     ControlDiscovery,
     DiscoveryResult,
     Dropped,
+    FieldRow,
     MarksResult,
+    MessageRow,
+    Slot,
     discovery_form,
 )
-from canlens.discovery_rows import Scene, candidate_row, dropped_rows, message_rows, slot_rows
-from canlens.discovery_words import is_lead, reason_of, sentence_of, step_of
-from canlens.errors import UsageError
-from canlens.measures.discovering.aligning import NAMED_AT
-from canlens.measures.discovering.needing import more_exercises
-from canlens.measures.discovering.searching import search
-from canlens.measures.gathering import on_channel
-from canlens.measures.intervals import intervals
-from canlens.measures.quality import recording
-from canlens.measures.sleep import awake
-from canlens.plan import Marks
-from canlens.plan.nouns import REST
+from canlens.results.discover import Place as PlaceRow
 from canlens.trace import Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pandas as pd
 
-    from canlens.discovery_results import Candidate, DiscoverVerdict
+    from canlens.database import Message
+    from canlens.measures.discovering.places import Place
+    from canlens.measures.discovering.ranking import Group, Span
     from canlens.measures.discovering.searching import Search, Searched
+    from canlens.measures.traffic.intervals import Intervals
     from canlens.plan import Mark
-    from canlens.trace import Trace
+    from canlens.results.discover import CandidateKind, DiscoverVerdict, SlotKind
+    from canlens.trace import Rows, Trace
+
+
+# Discovery words: what was found of a control, and what to do next, in sentences.
+
+
+HARDLY = 0.5
+"""A place that chance equals this often is no lead."""
+RARE = 1e-6
+
+
+def is_lead(best: Candidate, exercises: int) -> bool:
+    """Tell whether a place is worth following up: chance seldom does as well, or it has missed nothing so far."""
+    return best.chance <= HARDLY or (best.answered == exercises and not best.stray)
+
+
+def sentence_of(controls: Mapping[str, ControlDiscovery]) -> str:
+    """Say in one sentence what was found of all controls."""
+    named = [name for name, each in controls.items() if each.named]
+    rest = [name for name in controls if name not in named]
+    if not rest:
+        many = "The control was named" if len(named) == 1 else f"All {len(named)} controls were named"
+        return f"{many}: {', '.join(named)}."
+    if not named:
+        return f"Nothing was named for {', '.join(rest)}."
+    return f"Named: {', '.join(named)}. Not named: {', '.join(rest)}."
+
+
+def place_words(place: PlaceRow) -> str:
+    """Name a place: message, byte and bits, and the value that means on."""
+    name = f" ({place.message})" if place.message else ""
+    byte, bit = divmod(place.start_bit, 8)
+    last = bit + place.length - 1
+    bits = f"bit {bit}" if place.length == 1 else f"bits {bit} to {last}"
+    if place.length == 8 and not bit:  # noqa: PLR2004 – a whole byte
+        where = f"byte {byte}"
+    elif place.length > 8 - bit:
+        other = byte + (-1 if place.byte_order == "motorola" else 1)
+        where = f"bytes {byte} and {other}"
+    else:
+        where = f"byte {byte}, {bits}"
+    return f"{place.identifier}{name}, {where}, {meaning(place)}"
+
+
+def meaning(place: PlaceRow) -> str:
+    """Say when a place is on."""
+    if place.above is not None:
+        return f"above {place.above}"
+    if place.below is not None:
+        return f"below {place.below}"
+    return f"on = {place.on}"
+
+
+def chance_words(chance: float) -> str:
+    """Say how often chance alone would do as well.
+
+    Examples
+    --------
+    >>> chance_words(0.0004), chance_words(1e-9), chance_words(0.7)
+    ('once in 2500 searches', 'less than once in a million searches', 'in 70 % of searches')
+    """
+    if chance < RARE:
+        return "less than once in a million searches"
+    if chance < 0.1:  # noqa: PLR2004 – a matter of reading
+        return f"once in {float(f'{1 / chance:.2g}'):.0f} searches"
+    return f"in {100 * chance:.0f} % of searches"
+
+
+def latency_words(each: Candidate) -> str:
+    """Say how late a place followed; empty where it is not known."""
+    if each.latency_s is None:
+        return ""
+    since = "the mark" if each.latency_from == "mark" else "the quickest answer"
+    return f"{1000 * each.latency_s:.0f} ms after {since}"
+
+
+def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str], known: bool) -> str:
+    """Say why a control is named, or why not."""
+    best = row.candidates[0] if row.candidates else None
+    if best is None or not is_lead(best, row.exercises):
+        return _nothing(row, best, bits, known=known)
+    told = f"{place_words(best)}: on and off in {best.answered} of {row.exercises} exercises and {_stray(row, best)}"
+    if row.named:
+        return f"{told}. One of the {bits} bits that change would do so by chance {chance_words(best.chance)}."
+    if shared_with:
+        return f"{told}. It follows {', '.join(shared_with)} as well, so it cannot be told whose it is."
+    if best.chance <= NAMED_AT and best.shift_chance is not None:
+        return (
+            f"{told}. Shifted against the recording the marks fit as well in {100 * best.shift_chance:.0f} % of tries."
+        )
+    return f"{told}. That is too little to name it: it happens by chance {chance_words(best.chance)}."
+
+
+def _stray(row: ControlDiscovery, best: Candidate) -> str:
+    """Say in how many slots without the control a place went on all the same."""
+    alone = row.rests + row.others
+    if not alone:
+        return "no slot was left alone to compare"
+    return f"in {best.stray or 'none'} of {alone} slots without it"
+
+
+def _nothing(row: ControlDiscovery, best: Candidate | None, bits: int, *, known: bool) -> str:
+    """Say that nothing was found, and how near the best came."""
+    if not bits:
+        return "No payload changes in this recording."
+    if best is None:
+        which = "none that the database does not know" if known else "none"
+        return f"Of the {bits} bits that change, {which} went on and off with it."
+    return (
+        f"None of the {bits} bits that change follows it beyond chance. The best, {place_words(best)}, went along in "
+        f"{best.answered} of {row.exercises} exercises and {_stray(row, best)}; some bit does as well by chance "
+        f"{chance_words(best.chance)}."
+    )
+
+
+def step_of(row: ControlDiscovery, *, shared_with: Sequence[str]) -> str:
+    """Say what to do next."""
+    if row.named:
+        return (
+            "Confirm it: operate the control once more and see these bits change. Marked operations tell what follows "
+            "a control, not what causes what."
+        )
+    if shared_with:
+        return f"Operate it and {', '.join(shared_with)} in slots of their own, drawn at random."
+    more = row.more_exercises
+    if more is None:
+        return (
+            "More exercises would hardly settle it: the control may not speak on this bus. Record another bus or "
+            "channel, and check that marks and recording belong together."
+        )
+    if row.strength == "weaker":
+        return (
+            f"Record a session of {more} exercises in {(1 + LEAST_RESTS) * more} slots drawn at random, and mark the "
+            "slots left alone as rest: that can be tested exactly."
+        )
+    best = row.candidates[0] if row.candidates else None
+    if best is None or not is_lead(best, row.exercises):
+        return (
+            "If this session was done with care, the control may not speak on this bus: record another bus or channel. "
+            f"A new session needs {more} answered exercises in {(1 + LEAST_RESTS) * more} slots to name a bit."
+        )
+    many = "One more exercise" if more == 1 else f"{more} more exercises"
+    return f"{many}, all answered, with {LEAST_RESTS} slots left alone to each, would settle it."
+
+
+# Discovery rows: what a search found, as the rows of its result.
+
+
+KINDS: tuple[CandidateKind, ...] = ("bit", "field", "level")
+LINES_SHOWN = 12
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """A search with the recording and the database it was made on."""
+
+    trace: Trace
+    database: Database
+    found: Search
+    intervals: Intervals
+
+    def rows_of(self, stream: int) -> Rows:
+        """Return the rows of a stream's frames."""
+        together = self.found.streams
+        return together.rows[together.start[stream] : together.start[stream + 1]]
+
+    def channel_of(self, stream: int) -> str:
+        """Return the name of a stream's channel."""
+        number = int(self.found.streams.channel[stream])
+        return self.trace.channels[number] if self.trace.channels else ""
+
+    def message_of(self, stream: int) -> Message | None:
+        """Return what the database knows of a stream's identifier."""
+        together = self.found.streams
+        return self.database.with_identifier(
+            int(together.identifier[stream]),
+            is_extended=bool(together.is_extended[stream]),
+            channel=self.channel_of(stream) or None,
+        )
+
+    def known(self, place: Place) -> str | None:
+        """Return the path of the database's signal that covers a place; None where there is none."""
+        message = self.message_of(place.stream)
+        if message is None:
+            return None
+        mask = bits_of(place)
+        covering = [each for each in message.signals if each.bits & mask]
+        return f"{message.name}.{covering[0].name}" if covering else None
+
+
+def place_row(scene: Scene, place: Place) -> PlaceRow:
+    """Return a place with the names that the database has for it."""
+    together, message = scene.found.streams, scene.message_of(place.stream)
+    order: Literal["intel", "motorola"] = "motorola" if place.is_motorola else "intel"
+    is_level = place.kind == LEVEL
+    return PlaceRow(
+        identifier=f"0x{int(together.identifier[place.stream]):x}",
+        is_extended=bool(together.is_extended[place.stream]),
+        channel=scene.channel_of(place.stream),
+        start_bit=place.start_bit,
+        length=place.length,
+        byte_order=order,
+        on=None if is_level else place.on,
+        above=place.limit if is_level and place.on else None,
+        below=place.limit + 1 if is_level and not place.on else None,
+        message=message.name if message else None,
+        known=scene.known(place),
+    )
+
+
+def candidate_row(scene: Scene, searched: Searched, group: Group, *, shift_chance: float | None) -> Candidate:
+    """Return a group of places that may show a control, with what speaks for it."""
+    found = scene.found
+    place = found.tried.places[group.lead]
+    rows = scene.rows_of(place.stream)
+    cycle_s = float(scene.intervals.cycle_s[place.stream])
+    latency_s = np.maximum(group.lag_s + found.shift.shift_s - found.moved_s, 0.0)
+    used = searched.exercises | searched.compared
+    return Candidate(
+        **vars(place_row(scene, place)),
+        kind=KINDS[place.kind],
+        answered=group.answered,
+        stray=group.stray,
+        chance=searched.chances.corrected(group.lead, times=searched.tries),
+        single_chance=group.single,
+        shift_chance=shift_chance,
+        latency_s=_rounded(np.median(latency_s)) if len(latency_s) else None,
+        latency_max_s=_rounded(latency_s.max()) if len(latency_s) else None,
+        mirrors=tuple(place_row(scene, found.tried.places[index]) for index in group.mirrors),
+        ticks=tuple(group.ticks[used].tolist()),
+        lines=tuple(scene.trace.line[group.row[:LINES_SHOWN]].tolist()),
+        cycle_time_s=_rounded(cycle_s) if np.isfinite(cycle_s) else None,
+        payload_length=int(scene.trace.payload_length[rows].max()),
+        is_fd=bool(scene.trace.is_fd[rows].any()),
+        off=_off_value(scene, place),
+        latency_from="mark" if found.moved_s == 0 else "quickest",
+    )
+
+
+def _rounded(seconds: float | np.floating) -> float:
+    """Return seconds to the microsecond: stamps are no finer."""
+    return round(float(seconds), 6)
+
+
+def _off_value(scene: Scene, place: Place) -> int | None:
+    """Return the raw value that a place has most often while it is not on; None for a level."""
+    if place.kind == BIT:
+        return 1 - place.on
+    if place.kind == LEVEL:
+        return None
+    byte, shift = divmod(place.start_bit, 8)
+    payload = scene.trace.payload[scene.rows_of(place.stream)].matrix(byte + 1)
+    counts = np.bincount((payload[:, byte] >> shift) & ((1 << place.length) - 1), minlength=place.on + 1)
+    counts[place.on] = 0
+    return int(counts.argmax())
+
+
+def message_rows(scene: Scene, searched: Searched) -> tuple[MessageRow, ...]:
+    """Return the messages that came only with a control."""
+    together = scene.found.streams
+    rows = []
+    for each in searched.came:
+        message = scene.message_of(each.stream)
+        rows.append(
+            MessageRow(
+                identifier=f"0x{int(together.identifier[each.stream]):x}",
+                is_extended=bool(together.is_extended[each.stream]),
+                channel=scene.channel_of(each.stream),
+                message=message.name if message else None,
+                answered=each.answered,
+                stray=each.stray,
+                chance=each.chance,
+            )
+        )
+    return tuple(rows)
+
+
+def slot_rows(found: Search, searched: Searched, control: str) -> tuple[Slot, ...]:
+    """Return the slots that count for a control, in the log's seconds."""
+    slots, moved_s = found.slots, found.moved_s
+    used = np.flatnonzero(searched.exercises | searched.compared).tolist()
+    rows = []
+    for slot in used:
+        label = slots.label[slot]
+        kind: SlotKind = "exercise" if label == control else "rest" if slots.is_rest[slot] else "other"
+        until_s = float(slots.until_s[slot] + moved_s)
+        rows.append(
+            Slot(kind, label, _rounded(slots.time_s[slot] + moved_s), None if np.isnan(until_s) else _rounded(until_s))
+        )
+    return tuple(rows)
+
+
+def dropped_rows(scene: Scene) -> Dropped:
+    """Return the fields that do the bus's own work and are not in the database."""
+    found = scene.found.found
+    return Dropped(
+        counters=tuple(_field_rows(scene, found.counters)),
+        checksums=tuple(_field_rows(scene, found.checksums)),
+        clocks=tuple(_field_rows(scene, found.clocks)),
+        toggles=tuple(_field_rows(scene, found.toggles)),
+    )
+
+
+def _field_rows(scene: Scene, spans: Iterable[Span]) -> Iterable[FieldRow]:
+    together = scene.found.streams
+    for span in spans:
+        yield FieldRow(
+            identifier=f"0x{int(together.identifier[span.stream]):x}",
+            is_extended=bool(together.is_extended[span.stream]),
+            channel=scene.channel_of(span.stream),
+            start_bit=span.start_bit,
+            length=span.length,
+        )
+
+
+# Discovery: a recording and what a person did meanwhile, and which bits of the bus went along.
+
 
 NOTHING_DROPPED = Dropped((), (), (), ())
 
@@ -113,7 +437,7 @@ def make_discovery(
     chosen = on_channel(trace, channel)
     described = recording(chosen, database)
     if not (chosen.kind == Kind.DATA).any():
-        return _nothing(chosen, marks, database)
+        return _without_frames(chosen, marks, database)
     found = search(chosen, marks.marks)
     together = found.streams
     measured = intervals(chosen, together, awake(chosen).number)
@@ -212,7 +536,7 @@ def _marks_row(found: Search, marks: Marks) -> MarksResult:
     )
 
 
-def _nothing(trace: Trace, marks: Marks, database: Database) -> Discovery:
+def _without_frames(trace: Trace, marks: Marks, database: Database) -> Discovery:
     """Return the answer for a recording without data frames."""
     why = "The recording holds no data frames."
     step = "Wake the bus, check the recorder's connection and bit rate, and record again."

@@ -4,70 +4,44 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.causes import (
-    answer_late,
-    bus_stays_awake,
-    control_never_changes,
-    controller_silent,
-    cut_off_differs,
-    duplicate_identifier,
-    flash_differs,
-    interference_from_output,
-    level_differs,
-    lines_shorted,
-    load_open,
-    load_over_current,
-    message_missing,
-    no_traffic,
-    nobody_acknowledges,
-    node_intermittent,
-    output_always_on,
-    output_follows_other_control,
-    output_not_commanded,
-    outputs_swapped,
-    run_on_differs,
-    supply_sag,
-    terminator_extra,
-    terminator_missing,
-    wrong_bit_rate,
-)
+from canlens.causes import bus, controller, errors, loads, release, routing
 from canlens.causes.cause import Candidate
-from canlens.causes.weighing import weighed
+from canlens.causes.ranking import weighed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canlens.evidence import Evidence
-    from canlens.findings import Cause
+    from canlens.nouns.outputs import Evidence
+    from canlens.results.finding import Cause
 
 __all__ = ["ALL", "Candidate", "ranked", "wrong_beyond_outputs"]
 
 ALL: tuple[Candidate, ...] = (
-    no_traffic.CANDIDATE,
-    lines_shorted.CANDIDATE,
-    wrong_bit_rate.CANDIDATE,
-    nobody_acknowledges.CANDIDATE,
-    terminator_missing.CANDIDATE,
-    terminator_extra.CANDIDATE,
-    node_intermittent.CANDIDATE,
-    interference_from_output.CANDIDATE,
-    duplicate_identifier.CANDIDATE,
-    message_missing.CANDIDATE,
-    bus_stays_awake.CANDIDATE,
-    controller_silent.CANDIDATE,
-    supply_sag.CANDIDATE,
-    control_never_changes.CANDIDATE,
-    outputs_swapped.CANDIDATE,
-    output_follows_other_control.CANDIDATE,
-    output_not_commanded.CANDIDATE,
-    output_always_on.CANDIDATE,
-    answer_late.CANDIDATE,
-    run_on_differs.CANDIDATE,
-    cut_off_differs.CANDIDATE,
-    level_differs.CANDIDATE,
-    flash_differs.CANDIDATE,
-    load_open.CANDIDATE,
-    load_over_current.CANDIDATE,
+    bus.NO_TRAFFIC,
+    bus.LINES_SHORTED,
+    bus.WRONG_BIT_RATE,
+    bus.NOBODY_ACKNOWLEDGES,
+    errors.TERMINATOR_MISSING,
+    errors.TERMINATOR_EXTRA,
+    errors.NODE_INTERMITTENT,
+    errors.INTERFERENCE_FROM_OUTPUT,
+    bus.DUPLICATE_IDENTIFIER,
+    bus.MESSAGE_MISSING,
+    bus.BUS_STAYS_AWAKE,
+    controller.CONTROLLER_SILENT,
+    controller.SUPPLY_SAG,
+    controller.CONTROL_NEVER_CHANGES,
+    routing.OUTPUTS_SWAPPED,
+    routing.OUTPUT_FOLLOWS_OTHER_CONTROL,
+    routing.OUTPUT_NOT_COMMANDED,
+    routing.OUTPUT_ALWAYS_ON,
+    routing.ANSWER_LATE,
+    release.RUN_ON_DIFFERS,
+    release.CUT_OFF_DIFFERS,
+    release.LEVEL_DIFFERS,
+    release.FLASH_DIFFERS,
+    loads.LOAD_OPEN,
+    loads.LOAD_OVER_CURRENT,
 )
 
 

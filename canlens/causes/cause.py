@@ -1,14 +1,17 @@
-"""Candidate: one cause of the catalogue, with its manual page and what it predicts of each symptom."""
+"""Candidate: one cause of the catalogue, what it predicts of each symptom, and the vocabulary of symptoms."""
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from canlens.findings import Scope
+    from canlens.results.finding import Scope
+
+
+# Candidate: one cause of the catalogue, with its manual page and what it predicts of each symptom.
+
 
 Chances = Mapping[str, float]
 """Value of a symptom -> chance of it; they add up to 1."""
@@ -102,8 +105,8 @@ class Candidate:
         8 is everyday, 4 common, 2 now and then, 1 rare.
     chances
         Symptom -> chance of each of its values if this cause is at work; symptoms that it does not touch are left out.
-    module
-        The file that holds it.
+    docstring
+        Its manual page, headings and all.
     """
 
     name: str
@@ -111,12 +114,7 @@ class Candidate:
     question: str
     weight: float
     chances: Mapping[str, Chances]
-    module: str
-
-    @property
-    def docstring(self) -> str:
-        """The docstring of the file that holds the cause."""
-        return sys.modules[self.module].__doc__ or ""
+    docstring: str
 
     @property
     def manual(self) -> str:
@@ -127,3 +125,75 @@ class Candidate:
             rows.append(f"{symptom}: {told}.")
         table = "\n\n".join(f"    {row}" for row in rows)
         return f"{self.docstring.rstrip()}\n\nTable\n{table}\n"
+
+
+# Symptoms: the vocabulary in which causes say what they predict, with the chances where nothing is wrong.
+#
+# The chances are judgements, written down before any recording was judged by them: what a healthy install shows nearly
+# always gets a chance close to 1, what a stray disturbance or a slip of the person's hand may show once in a hundred
+# recordings about 0.01. What passes the plan's own tolerance in a steady stretch hardly ever does so by chance.
+
+
+SYMPTOMS: tuple[Symptom, ...] = (
+    # the bus
+    Symptom("frames", "data frames on the bus", {"none": 0.0005, "one": 0.0005, "many": 0.999}),
+    Symptom("error-flood", "more error records than frames", {"no": 0.998, "yes": 0.002}),
+    Symptom("acknowledge", "errors say that nobody acknowledged", {"no": 0.99, "yes": 0.01}),
+    Symptom(
+        "ohms",
+        "resistance between H and L",
+        {"short": 0.0005, "three": 0.0003, "two": 0.98, "one": 0.002, "open": 0.002, "odd": 0.0152},
+    ),
+    Symptom(
+        "error-rate", "error episodes among the frames", {"none": 0.93, "stray": 0.069, "some": 0.0007, "many": 0.0003}
+    ),
+    Symptom(
+        "identity", "frames of one identifier come as from one sender", {"one": 0.99967, "rate": 0.0003, "two": 0.00003}
+    ),
+    Symptom("sleep", "frames long after the bus should be quiet", {"in time": 0.9996, "late": 0.0004}),
+    Symptom(
+        "message",
+        "a message that the plan needs",
+        {"comes": 0.97995, "cyclic, absent": 0.00005, "sent on changes, absent": 0.008, "not needed, absent": 0.012},
+    ),
+    # the controller
+    Symptom("controller", "messages of the controller's node", {"come": 0.99995, "none": 0.00005}),
+    Symptom(
+        "restarts",
+        "the controller falls silent and returns",
+        {"none": 0.995, "at turn-on": 0.0005, "elsewhere": 0.0045},
+    ),
+    Symptom("supply", "the reported supply", {"steady": 0.97, "sags": 0.03}),
+    # a control
+    Symptom("control", "the signal of a control that was operated by the marks", {"moves": 0.9999, "stands": 0.0001}),
+    # an output
+    Symptom("answers", "exercises answered in time", {"all": 0.985, "some": 0.014, "none": 0.001}),
+    Symptom("late", "answers that came too late", {"none": 0.99, "some": 0.009, "most": 0.001}),
+    Symptom("unasked", "being on without being asked", {"no": 0.99, "yes": 0.01}),
+    Symptom(
+        "state", "the output over the whole recording", {"changes": 0.9992, "always on": 0.0002, "always off": 0.0006}
+    ),
+    Symptom(
+        "follows",
+        "the rule that explains what the output did",
+        {"own": 0.99, "exchanged": 0.0004, "another's": 0.0016, "other": 0.002, "none": 0.006},
+    ),
+    Symptom(
+        "run-on",
+        "time from the end of the rule to the output's",
+        {"right": 0.9985, "alike": 0.0005, "scattered": 0.001},
+    ),
+    Symptom(
+        "cut-off", "time after which the output is cut off", {"right": 0.9985, "alike": 0.0005, "scattered": 0.001}
+    ),
+    Symptom("dropped", "going off while still asked for", {"no": 0.9998, "yes": 0.0002}),
+    Symptom("level", "brightness where it is steady", {"right": 0.9999, "wrong": 0.0001}),
+    Symptom("flashing", "flash frequency", {"right": 0.9999, "wrong": 0.0001}),
+    Symptom("current", "current while the output is on", {"flows": 0.9996, "none": 0.0002, "gives out": 0.0002}),
+    Symptom("limit", "current against the output's limit", {"below": 0.9795, "for a moment": 0.02, "above": 0.0005}),
+    Symptom("voltage", "voltage while the output is on", {"there": 0.998, "none": 0.002}),
+    Symptom("stray", "current while the output is off", {"no": 0.9998, "yes": 0.0002}),
+)
+"""Every symptom that a table may name, in the order in which they are looked at."""
+
+BY_NAME = {symptom.name: symptom for symptom in SYMPTOMS}

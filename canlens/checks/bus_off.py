@@ -17,14 +17,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import WIRING
 from canlens.checks.entry import MOST_LINES, BusCheck, times
-from canlens.findings import Finding, Lines
+from canlens.results.finding import WIRING, Finding, Lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
+    from canlens.nouns.bus import BusEvidence
 
 
 def find(evidence: BusEvidence) -> Iterator[Finding]:

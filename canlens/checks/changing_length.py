@@ -18,13 +18,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import BusCheck, lines_of
-from canlens.findings import Finding
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.message_evidence import MessageEvidence
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.messages import MessageEvidence
 
 ODD_SHARE = 0.05
 """Of a message on a beat, up to this share of frames with another length does not belong there (our choice); where more

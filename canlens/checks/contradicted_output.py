@@ -16,14 +16,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import MEASURE_LIVE, safety_caution
 from canlens.checks.entry import Check, called, lines_of, times
-from canlens.findings import Finding
+from canlens.results.finding import MEASURE_LIVE, Finding, safety_caution
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:

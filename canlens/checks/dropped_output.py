@@ -17,14 +17,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import OVER_CURRENT, WIRING, safety_caution
 from canlens.checks.entry import Check, called, lines_of, times
-from canlens.findings import Finding
+from canlens.results.finding import OVER_CURRENT, WIRING, Finding, safety_caution
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:

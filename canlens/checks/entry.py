@@ -6,14 +6,14 @@ import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from canlens.findings import Finding, Lines
+from canlens.results.finding import Finding, Lines
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.evidence import Evidence, Steps
-    from canlens.message_evidence import Places
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.messages import Places
+    from canlens.nouns.outputs import Evidence, Steps
     from canlens.plan import Output
 
 MOST_LINES = 20

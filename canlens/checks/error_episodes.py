@@ -20,16 +20,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import WIRING
 from canlens.checks.entry import MOST_LINES, BusCheck
-from canlens.findings import Finding, Lines
+from canlens.results.finding import WIRING, Finding, Lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.error_evidence import Attribution, ErrorLedger, StateStep, SuspectKind
-    from canlens.findings import Severity
+    from canlens.nouns.bus import Attribution, BusEvidence, ErrorLedger, StateStep, SuspectKind
+    from canlens.results.finding import Severity
 
 FEWEST_EPISODES = 2
 """A single one may be the recorder being plugged in."""

@@ -21,12 +21,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import MOST_LINES, BusCheck, times
-from canlens.findings import Finding, Lines
+from canlens.results.finding import Finding, Lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
+    from canlens.nouns.bus import BusEvidence
 
 MEANING = {
     "ran": "their counters went on meanwhile, so frames were sent and not recorded",

@@ -21,13 +21,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.checks.entry import BusCheck, lines_of, times
-from canlens.findings import Finding
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.message_evidence import Gaps, MessageEvidence
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.messages import Gaps, MessageEvidence
 
 MISSED_SHARE = 0.01
 LONG_CYCLES = 10

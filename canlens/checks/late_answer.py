@@ -17,15 +17,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import safety_caution
 from canlens.checks.entry import Check, called, lines_of
-from canlens.findings import Finding
 from canlens.judging import explained_by
+from canlens.results.finding import Finding, safety_caution
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:

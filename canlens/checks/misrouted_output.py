@@ -19,15 +19,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import safety_caution
 from canlens.checks.entry import Check, called, lines_of, listed
-from canlens.findings import Finding
 from canlens.judging import exchanged_with, followed_instead
+from canlens.results.finding import Finding, safety_caution
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence, SeenRules
+    from canlens.nouns.outputs import Evidence, SeenRules
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:

@@ -17,14 +17,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import WIRING
 from canlens.checks.entry import Check
-from canlens.findings import Finding
+from canlens.results.finding import WIRING, Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:

@@ -18,14 +18,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from canlens.cautions import MEASURE_LIVE, WIRING
 from canlens.checks.entry import BusCheck
-from canlens.findings import Finding
+from canlens.results.finding import MEASURE_LIVE, WIRING, Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence, JudgedReading
+    from canlens.nouns.bus import BusEvidence, JudgedReading
 
 ABOUT: dict[str, tuple[str, ...]] = {
     "h_l_ohm": ("ohm between",),

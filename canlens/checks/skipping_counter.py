@@ -22,14 +22,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.checks.entry import BusCheck, lines_of, times
-from canlens.findings import Finding
-from canlens.message_evidence import Places
+from canlens.nouns.messages import Places
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.message_evidence import Counter, MessageEvidence
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.messages import Counter, MessageEvidence
 
 FEW = 3
 FEW_SHARE = 0.001

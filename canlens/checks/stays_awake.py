@@ -18,15 +18,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.cautions import WIRING
 from canlens.checks.entry import BusCheck, lines_of, times
-from canlens.findings import Finding, Lines
+from canlens.results.finding import WIRING, Finding, Lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.message_evidence import QuietEvidence, Wake
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.messages import QuietEvidence, Wake
 
 
 def find(evidence: BusEvidence) -> Iterator[Finding]:

@@ -18,13 +18,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import BusCheck, counted, lines_of, some
-from canlens.findings import Finding
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.definition_evidence import OddValue
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.definitions import OddValue
 
 
 WORDS = {"error": "error", "not-available": "not available"}

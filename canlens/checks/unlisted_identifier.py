@@ -19,13 +19,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import MOST_LINES, BusCheck, lines_of, some
-from canlens.findings import Finding
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.definition_evidence import DefinitionEvidence, UnlistedIdentifier
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.definitions import DefinitionEvidence, UnlistedIdentifier
 
 
 HOW = {

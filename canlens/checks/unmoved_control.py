@@ -17,13 +17,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import Check, times
-from canlens.findings import Finding
 from canlens.judging import moved_only_on_paper
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:

@@ -18,12 +18,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import BusCheck
-from canlens.findings import Finding
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
+    from canlens.nouns.bus import BusEvidence
 
 
 def find(evidence: BusEvidence) -> Iterator[Finding]:

@@ -18,13 +18,13 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import MOST_LINES, Check, some
-from canlens.findings import Finding
+from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.database import DatabaseProblem
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 FEW = 3
 """Up to so many entries are told one by one, wherever they stand."""

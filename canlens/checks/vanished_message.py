@@ -21,13 +21,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import MOST_LINES, BusCheck
-from canlens.findings import Finding, Lines
+from canlens.results.finding import Finding, Lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.message_evidence import MessageEvidence
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.messages import MessageEvidence
 
 TOGETHER_S = 2.0
 """Messages whose last frames lie this close after each other stopped together (our choice: slow messages come once a

@@ -19,13 +19,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import BusCheck
-from canlens.findings import Finding, Lines
+from canlens.results.finding import Finding, Lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.bus_evidence import BusEvidence
-    from canlens.message_evidence import MessageEvidence
+    from canlens.nouns.bus import BusEvidence
+    from canlens.nouns.messages import MessageEvidence
 
 TOLERANCE = 0.1
 """Off by more than this share of the declared cycle time (our choice: clocks of nodes are off by far less, and timers

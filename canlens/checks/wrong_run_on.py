@@ -19,14 +19,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.cautions import safety_caution
 from canlens.checks.entry import Check, called, lines_of
-from canlens.findings import Finding
+from canlens.results.finding import Finding, safety_caution
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:

@@ -1,22 +1,121 @@
-"""``canlens check``: one job, a plan and its recordings, put to every check."""
+"""``canlens check``: one job, a plan and its recordings, put to every check, with its hand-over."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
-from canlens.cli.handing_over import HandoverOptions, hand_over, look_at_handover
-from canlens.cli.inputs import STANDARD_STREAM, require_file, require_plan
-from canlens.cli.outlets import HtmlOption, JsonOption, give_out, look_at_targets
-from canlens.cli.progress import read_log
-from canlens.cli.streams import guarded
+from canlens.cli.inputs import STANDARD_STREAM, read_log, require_file, require_plan
+from canlens.cli.streams import HtmlOption, JsonOption, give_out, guarded, look_at_targets, tell
 from canlens.errors import UsageError
+from canlens.whole_files import require_empty
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
-    from canlens.results import Verdict
+    from canlens.handover import Given
+    from canlens.results.check import Verdict
     from canlens.trace import Trace
+
+
+# The hand-over of ``canlens check``: its options, looked at before the work, and what is written after it.
+
+
+DECIMAL_SIGNS = ("point", "comma")
+
+
+@dataclass(frozen=True)
+class HandoverOptions:
+    """What the person asked for; ``folder`` is None where no hand-over is wanted."""
+
+    folder: str | None
+    job: str | None = None
+    redact: bool = False
+    csv_locale: str | None = None
+    force: bool = False
+
+
+def look_at_handover(options: HandoverOptions, *, inputs: dict[str, str | None]) -> Given | None:
+    """Raise a sentence for what cannot be handed over, before any work is done; read the job details.
+
+    Parameters
+    ----------
+    options
+        As given.
+    inputs
+        The files of the job by the name of their argument: ``plan``, ``marks``, ``readings``, ``observed``.
+
+    Returns
+    -------
+    Given
+        The files of the job; None where no hand-over is wanted.
+    """
+    if options.folder is None:
+        _refuse_lonely(options)
+        return None
+    from canlens.handover import Given
+    from canlens.job import load_job
+
+    if options.csv_locale not in (None, *DECIMAL_SIGNS):
+        raise UsageError(
+            f"--csv-locale {options.csv_locale}: expected point (1.5 and commas between columns) or comma (1,5 and "
+            "semicolons)."
+        )
+    if options.folder == STANDARD_STREAM:
+        raise UsageError("--handover -: the hand-over is a folder. Name one.")
+    require_empty(Path(options.folder), force=options.force)
+    for name, file in (*inputs.items(), ("job", options.job)):
+        if file == STANDARD_STREAM:
+            raise UsageError(f"-: with --handover, {name} must be a file, since it is copied.")
+    if options.job is not None:
+        require_file(options.job, what="the job details")
+    details = load_job(options.job) if options.job is not None else None
+    plan = inputs["plan"]
+    assert plan is not None  # noqa: S101  # an argument that must be there
+    given = Given(plan, inputs["marks"], inputs["readings"], inputs["observed"], options.job, details)
+    for role, file in given.named_files():
+        require_file(file, what=f"the {role.replace('-', ' ')} that the job details name")
+    return given
+
+
+def _refuse_lonely(options: HandoverOptions) -> None:
+    """Raise a sentence for an option that means nothing without ``--handover``."""
+    for name, given in (
+        ("--job", options.job is not None),
+        ("--redact", options.redact),
+        ("--csv-locale", options.csv_locale is not None),
+        ("--force", options.force),
+    ):
+        if given:
+            raise UsageError(f"{name}: belongs to a hand-over. Add --handover DIR.")
+
+
+def hand_over(
+    checkup: Checkup, traces: list[Trace], options: HandoverOptions, given: Given, *, channel: str | None
+) -> None:
+    """Write the hand-over and tell where it is."""
+    from canlens.handover import write_handover
+
+    assert options.folder is not None  # noqa: S101  # else there is nothing given
+    folder = Path(options.folder)
+    files = write_handover(
+        checkup,
+        folder,
+        given,
+        traces=traces,
+        channel=channel,
+        redact=options.redact,
+        decimal_comma=options.csv_locale == "comma",
+        force=options.force,
+    )
+    removed = " without what identifies the vehicle" if options.redact else ""
+    tell(f"Wrote {len(files)} files into {folder}{removed}. Print customer-sheet.html and have it signed.\n")
+
+
+# ``canlens check``: one job, a plan and its recordings, put to every check.
+
 
 EXIT_CODES: dict[Verdict, int] = {"proven": 0, "failed": 1, "not-proven": 3}
 
@@ -136,9 +235,8 @@ def _report(checkup: Checkup, traces: list[Trace], *, json: str | None, html: st
         return check_page(checkup, traces, channel=channel)
 
     def as_text(encoding: str) -> str:
-        from canlens.measures.lanes import lanes
-        from canlens.reports.text import check_text
-        from canlens.reports.text_strips import PARTS
+        from canlens.measures.outputs.exercises import lanes
+        from canlens.reports.text import PARTS, check_text
 
         told = [lanes(each, parts=PARTS) for each in checkup.evidence]
         return check_text(checkup.result, lanes=told, encoding=encoding)

@@ -1,24 +1,60 @@
-"""The commands of canlens under one name."""
+"""The commands of canlens under one name, and the manual pages of ``canlens explain``."""
 
 from __future__ import annotations
 
 import sys
+from difflib import get_close_matches
 from typing import Annotated
 
 import typer
 
 from canlens.cli.checking import check_job
 from canlens.cli.comparing import compare_recordings
-from canlens.cli.discovering import discover_bits
-from canlens.cli.found_files import first_plan
-from canlens.cli.manual import explain
-from canlens.cli.prompting import exercises
-from canlens.cli.rehearsing import rehearse
-from canlens.cli.sample_job import demo
-from canlens.cli.streams import WRONG_USAGE, say, tell
+from canlens.cli.demo import demo
+from canlens.cli.discovering import discover_bits, first_plan
+from canlens.cli.exercising import exercises, rehearse
+from canlens.cli.streams import WRONG_USAGE, encoding_of, guarded, say, tell
 from canlens.cli.surveying import survey_bus
-from canlens.errors import CanlensError
-from canlens.results import version
+from canlens.errors import CanlensError, UsageError
+from canlens.results.check import version
+
+# ``canlens explain``: the manual page of a check or a cause.
+
+
+@guarded
+def explain(
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="A check or a cause; without it, the list of both.")
+    ] = None,
+) -> int:
+    """Print the manual page of a check or a cause, or the list."""
+    from canlens import causes, checks
+    from canlens.reports.reference_text import catalogue_text, manual_text
+
+    checks_by_name = {check.name: check.manual for check in checks.ALL}
+    causes_by_name = {cause.name: cause.manual for cause in causes.ALL}
+    encoding = encoding_of(sys.stdout)
+    if name is None:
+        say(catalogue_text("Checks, in the order of the report:", checks_by_name, encoding=encoding))
+        say("\n")
+        say(catalogue_text("Causes:", causes_by_name, encoding=encoding))
+        return 0
+    kinds = {"As a check": checks_by_name, "As a cause": causes_by_name}
+    pages = {kind: pages[name] for kind, pages in kinds.items() if name in pages}
+    if not pages:
+        known = [*checks_by_name, *causes_by_name]
+        close = get_close_matches(name, known, n=3)
+        hint = f"Close names: {', '.join(close)}." if close else 'The list: "canlens explain".'
+        raise UsageError(f"{name}: there is no check or cause of this name. {hint}")
+    if len(pages) == 1:
+        say(manual_text(*pages.values(), encoding=encoding))
+        return 0
+    say("\n".join(f"{kind}\n\n{manual_text(page, encoding=encoding)}" for kind, page in pages.items()))
+    return 0
+
+
+# The commands of canlens under one name.
+
 
 app = typer.Typer(
     name="canlens",

@@ -6,17 +6,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, require_beside, require_file, require_plan
-from canlens.cli.outlets import HtmlOption, JsonOption, give_out, look_at_targets
-from canlens.cli.progress import read_log
-from canlens.cli.streams import guarded
+from canlens.cli.inputs import STANDARD_STREAM, read_log, require_beside, require_file, require_plan
+from canlens.cli.streams import HtmlOption, JsonOption, give_out, guarded, look_at_targets
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
-    from canlens.baseline import Baseline
     from canlens.comparison import Comparison
-    from canlens.comparison_results import CompareVerdict
+    from canlens.nouns.baselines import Baseline
+    from canlens.results.compare import CompareVerdict
     from canlens.trace import Trace
+
 
 EXIT_CODES: dict[CompareVerdict, int] = {
     "no-change-seen": 0,

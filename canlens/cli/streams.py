@@ -1,22 +1,81 @@
-"""What goes out: text for a console, whole files, and one sentence when the work stops."""
+"""Where results go: text for a console with its colours, whole files, and one sentence when the work stops."""
 
 from __future__ import annotations
 
 import functools
 import os
+import re
 import sys
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, ParamSpec, TextIO
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, ParamSpec, TextIO
 
 import typer
 
-from canlens.cli.colours import coloured, wants_colour
+from canlens.cli.inputs import STANDARD_STREAM, require_place
 from canlens.errors import CanlensError, UsageError
-from canlens.reports.characters import fitted
+from canlens.reports.layout import fitted
 from canlens.whole_files import replace_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
+
+    from canlens.results.check import Json
+
+
+# Colours: a report on a screen is easier to find one's way in; nothing in it is told by colour alone.
+
+
+# Select Graphic Rendition, ECMA-48 (1991) 8.3.117: 0 as at first, 1 bold, 31 red, 32 green, 33 yellow
+RESET, BOLD, RED, GREEN, YELLOW = (f"\x1b[{code}m" for code in ("0", "1", "1;31", "1;32", "33"))
+
+_GOOD = "PROVEN|WELL|NO CHANGE SEEN|BETTER"
+_BAD = "FAILED|NOT WELL|WORSE"
+_OPEN = "NOT PROVEN|CANNOT TELL|NO FAILURE FOUND|CHANGED|NOT COMPARABLE"
+_SIGNS = re.compile(
+    rf"(?<!\S)(?:(?P<open>{_OPEN})|(?P<bad>{_BAD}|FAILURE)|(?P<good>{_GOOD})|(?P<warning>WARNING))(?![^\s,])"
+    r"|(?P<sign>✗)"
+    r"|^(?P<lead>Most likely:|Do next:)"
+    r"|^(?P<caution>Caution:)"
+)
+_STYLES = {"open": YELLOW, "bad": RED, "good": GREEN, "warning": YELLOW, "sign": RED, "lead": BOLD, "caution": YELLOW}
+
+
+def wants_colour(stream: TextIO) -> bool:
+    """Return whether a stream is a screen that shows colours, and nobody asked for none.
+
+    ``NO_COLOR`` with any text in it means none (no-color.org), and so does a terminal of the type ``dumb``, or of none.
+    """
+    is_screen = stream.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+    return is_screen and not os.environ.get("NO_COLOR")
+
+
+def coloured(lines: Sequence[str]) -> list[str]:
+    r"""Return lines with verdicts, headings and what to do next marked by colour or weight.
+
+    Parameters
+    ----------
+    lines
+        As they stand on the page, control characters made visible.
+
+    Examples
+    --------
+    >>> coloured(["FAILED – 1 of 2 outputs.", "", "BUS", "---"])
+    ['\x1b[1;31mFAILED\x1b[0m – 1 of 2 outputs.', '', '\x1b[1mBUS\x1b[0m', '---']
+    """
+    underlined = [bool(below) and set(below) == {"-"} for below in (*lines[1:], "")]
+    return [
+        f"{BOLD}{line}{RESET}" if heads and line.strip("- ") else _SIGNS.sub(_styled, line)
+        for line, heads in zip(lines, underlined, strict=True)
+    ]
+
+
+def _styled(match: re.Match[str]) -> str:
+    return f"{_STYLES[match.lastgroup or 'lead']}{match[0]}{RESET}"
+
+
+# What goes out: text for a console, whole files, and one sentence when the work stops.
+
 
 __all__ = ["STOPPED", "WRONG_USAGE", "encoding_of", "guarded", "replace_file", "say", "say_bytes", "tell"]
 
@@ -122,3 +181,82 @@ def guarded(command: Callable[_Arguments, int]) -> Callable[_Arguments, None]:
         raise typer.Exit(code)
 
     return run
+
+
+# Where the result of a command goes: a page, JSON, text on standard output.
+
+
+JsonOption = Annotated[
+    str | None, typer.Option("--json", metavar="FILE", help="Write the result as JSON (- prints it).")
+]
+HtmlOption = Annotated[
+    str | None, typer.Option("--html", metavar="FILE", help="Write the result as one page for a browser (- prints it).")
+]
+
+
+def look_at_targets(*, json: str | None, html: str | None, sources: Sequence[str | None]) -> None:
+    """Raise a sentence for results that may not be written as asked, before any work is done.
+
+    Parameters
+    ----------
+    json, html
+        What ``--json`` and ``--html`` name.
+    sources
+        Files that are read; None for those that were not given.
+
+    Raises
+    ------
+    UsageError
+        Both name the same place, or one names a file that is read, or that cannot be written.
+    """
+    if json is not None and json == html:
+        raise UsageError(f"{json}: --json and --html need a file each.")
+    for target in (json, html):
+        if target is not None and target != STANDARD_STREAM:
+            require_place(target, sources)
+
+
+def give_out(
+    *,
+    json: str | None,
+    html: str | None,
+    as_json: Callable[[], dict[str, Json]],
+    as_page: Callable[[], str],
+    as_text: Callable[[str], str],
+) -> None:
+    """Write a result where it was asked for, and as text to standard output unless it goes there in another form.
+
+    Files are named after the text, so that the answer is the first thing on the screen and they are the last.
+
+    Parameters
+    ----------
+    json, html
+        What ``--json`` and ``--html`` name; None for a form that was not asked for, which is then not made.
+    as_json, as_page
+        Make the result's forms.
+    as_text
+        Makes its text for what an encoding can show.
+
+    Raises
+    ------
+    UsageError
+        If something cannot be written.
+    """
+    if html is not None:
+        _write_target(html, as_page().encode("utf-8", "backslashreplace"))
+    if json is not None:
+        from canlens.reports.data_files import json_bytes
+
+        _write_target(json, json_bytes(as_json()))
+    if STANDARD_STREAM not in (json, html):
+        say(as_text(encoding_of(sys.stdout)))
+    for name in (html, json):
+        if name not in (None, STANDARD_STREAM):
+            tell(f"Wrote {name}.\n")
+
+
+def _write_target(target: str, content: bytes) -> None:
+    if target == STANDARD_STREAM:
+        say_bytes(content)
+    else:
+        replace_file(Path(target), content)

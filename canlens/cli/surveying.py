@@ -7,16 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from canlens.cli.inputs import STANDARD_STREAM, require_beside, require_file, require_place
-from canlens.cli.outlets import HtmlOption, JsonOption, give_out, look_at_targets
-from canlens.cli.progress import read_log
-from canlens.cli.streams import guarded, replace_file, tell
+from canlens.cli.inputs import STANDARD_STREAM, read_log, require_beside, require_file, require_place
+from canlens.cli.streams import HtmlOption, JsonOption, give_out, guarded, look_at_targets, replace_file, tell
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
     from canlens.overview import Survey
-    from canlens.survey_results import SurveyVerdict
+    from canlens.results.survey import SurveyVerdict
     from canlens.trace import Trace
+
 
 EXIT_CODES: dict[SurveyVerdict, int] = {"no-failure-found": 0, "failure-found": 1, "too-poor": 3}
 

@@ -1,36 +1,38 @@
-"""Contents: a checked job → every file of its hand-over, as bytes by path."""
+"""Contents: a checked job → every file of its hand-over, written into a folder of its own."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import platform
 import re
 from dataclasses import dataclass, replace
 from importlib import metadata
 from typing import TYPE_CHECKING
 
-from canlens.handover.clock_texts import clocks
 from canlens.handover.given import Given, Source, read_sources
-from canlens.handover.redacting import redacted_checkup, redacted_copies, redacted_trace
-from canlens.handover.redaction import Redaction
-from canlens.handover_results import DatabaseRow, FileRow, InputRow, LeftOutRow, Manifest, to_dict
+from canlens.handover.redaction import Redaction, clocks, redacted_checkup, redacted_copies, redacted_trace
 from canlens.job import identifying_texts, without_identity
-from canlens.measures.exercise_rows import exercise_rows
-from canlens.measures.lanes import lanes
-from canlens.reports.csv_tables import csv_tables
-from canlens.reports.json_form import json_bytes
+from canlens.measures.outputs.exercises import exercise_rows, lanes
+from canlens.reports.data_files import csv_tables, json_bytes
 from canlens.reports.page import check_page
+from canlens.reports.phrases import untested
 from canlens.reports.sheet import SIGN_OFF, customer_sheet, job_record
-from canlens.reports.text import check_text
-from canlens.reports.text_strips import PARTS
-from canlens.reports.untested import untested
+from canlens.reports.text import PARTS, check_text
+from canlens.results.handover import HANDOVER_SCHEMA, DatabaseRow, FileRow, InputRow, LeftOutRow, Manifest, to_dict
+from canlens.whole_files import require_empty, write_into
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from canlens.checkup import Checkup
     from canlens.job import JobDetails
     from canlens.trace import Trace
+
+
+# Contents: a checked job → every file of its hand-over, as bytes by path.
+
 
 MANIFEST = "manifest.json"
 SUMS = "SHA256SUMS"
@@ -206,3 +208,80 @@ def _database(job: Job, each: Source) -> DatabaseRow:
     head = (each.content or b"")[:HEAD].decode("utf-8", "replace")
     found = _VERSION.search(head)
     return DatabaseRow(_shown(job, each.file), _shown(job, found[1]) if found else "", each.sha256)
+
+
+# Writing a hand-over: into a folder of its own, over nothing that is there unless that was asked for.
+
+
+def write_handover(
+    checkup: Checkup,
+    folder: Path,
+    given: Given,
+    *,
+    traces: Sequence[Trace] = (),
+    channel: str | None = None,
+    redact: bool = False,
+    decimal_comma: bool = False,
+    force: bool = False,
+) -> tuple[str, ...]:
+    """Write all that a checked job leaves behind into a folder, which is made if it is not there.
+
+    Parameters
+    ----------
+    checkup
+        The answer of ``check``.
+    folder
+        Where to write; see :func:`canlens.whole_files.require_empty`.
+    given
+        The files that the job was made of.
+    traces
+        Its recordings, in order; without them the page quotes no frames and draws no currents.
+    channel
+        As it was given when they were judged.
+    redact
+        Whether to take out what identifies the vehicle.
+    decimal_comma
+        Whether tables have decimal commas, and semicolons between their columns.
+    force
+        Whether to write over an earlier hand-over.
+
+    Returns
+    -------
+    tuple of str
+        The files written, as paths inside the folder.
+
+    Raises
+    ------
+    UsageError
+        The folder is in use, or a file cannot be read or written.
+    """
+    require_empty(folder, force=force)
+    files = contents(checkup, given, traces=traces, channel=channel, redact=redact, decimal_comma=decimal_comma)
+    if force:
+        _clear(folder)
+    write_into(folder, files)
+    return tuple(files)
+
+
+def _clear(folder: Path) -> None:
+    """Remove the files of an earlier hand-over, so that none of it stays beside the new one; others are left alone."""
+    try:
+        earlier = json.loads((folder / MANIFEST).read_bytes())
+    except (OSError, ValueError):
+        return
+    if not isinstance(earlier, dict) or earlier.get("schema") != HANDOVER_SCHEMA:
+        return
+    rows = earlier.get("files")
+    for row in rows if isinstance(rows, list) else []:
+        if isinstance(row, dict):
+            _remove(folder, str(row.get("file")), str(row.get("sha256")))
+    for name in (MANIFEST, SUMS):
+        (folder / name).unlink(missing_ok=True)
+
+
+def _remove(folder: Path, name: str, sha256: str) -> None:
+    """Remove a file inside the folder if it is still the one that was written."""
+    path = (folder / name).resolve()
+    inside = path.is_relative_to(folder.resolve()) and path.is_file()
+    if inside and hashlib.sha256(path.read_bytes()).hexdigest() == sha256:
+        path.unlink()

@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
-    from canlens.handover_results import Role
     from canlens.job import JobDetails
     from canlens.plan import Plan
-    from canlens.results import RecordingResult
+    from canlens.results.check import RecordingResult
+    from canlens.results.handover import Role
+
 
 INPUTS = "inputs"
 """Folder of the copies."""

@@ -1,30 +1,127 @@
-"""Redaction: what tells which vehicle it is, taken out of nouns and texts before anything is written.
-
-Taken out are: the texts of the identifying job details wherever they stand, whatever separates their parts; strings
-that look like a vehicle identification number; folders of files; stamps and dates of the recordings. A text gets
-``REMOVED_1`` and so on in its place, the same text always the same, so that names in a plan and its database still fit
-each other.
-"""
+"""Redaction: what tells which vehicle it is, taken out of results, copies and texts before anything is written."""
 
 from __future__ import annotations
 
 import os
 import re
+import tomllib
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections import Counter
-from dataclasses import fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from dataclasses import replace as replaced
+from datetime import UTC, date, datetime, timedelta
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel
 
-from canlens.handover.clock_texts import without_clock
-from canlens.handover_results import LeftOutRow
+from canlens.checkup import Checkup
+from canlens.handover.given import INPUTS
+from canlens.plan import load_observed
+from canlens.results.handover import LeftOutRow
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from canlens.handover.clock_texts import Clock
+    from canlens.handover.given import Source
+    from canlens.nouns.outputs import Evidence
+    from canlens.trace import Trace
+
+
+# Clock texts: stamps and dates of a recording where they stand in texts, such as a damaged line or a file's name.
+
+
+EARLIEST_S = 1e8
+"""A recording whose first stamp is smaller counts from some beginning of its own and tells no date [s]."""
+AROUND_S = 86400.0
+"""Stamps this long before and after a recording are taken for its clock's [s]; our choice."""
+AROUND = timedelta(days=31)
+"""The same for dates, which may be those of a first look or of the hand-over."""
+
+_STAMP = re.compile(r"(?<![A-Za-z0-9.])\d{9,11}(?:\.\d{1,9})?(?![A-Za-z0-9])")
+_YEAR_FIRST = re.compile(r"(?<!\d)(?P<year>20\d\d)[-_./]?(?P<month>\d\d)[-_./]?(?P<day>\d\d)(?!\d)")
+_YEAR_LAST = re.compile(r"(?<!\d)(?P<day>\d{1,2})[-_./](?P<month>\d{1,2})[-_./](?P<year>20\d\d)(?!\d)")
+
+
+@dataclass(frozen=True)
+class Clock:
+    """The clock of one recording: its first stamp, in seconds since 1970, and how long it lasted [s]."""
+
+    start_s: float
+    duration_s: float
+
+    def since(self, stamp_s: float) -> float | None:
+        """Return a stamp in seconds from the first frame; None where it lies far outside the recording."""
+        since = stamp_s - self.start_s
+        return since if -AROUND_S <= since <= self.duration_s + AROUND_S else None
+
+    def is_near(self, day: date) -> bool:
+        """Return whether a day lies around the recording."""
+        return abs(day - datetime.fromtimestamp(self.start_s, UTC).date()) <= AROUND
+
+
+def clocks(recordings: Sequence[tuple[float | None, float]]) -> tuple[Clock, ...]:
+    """Return the clocks of recordings, given first stamp and length [s], that tell a date."""
+    latest = datetime(9999, 1, 1, tzinfo=UTC).timestamp()
+    return tuple(Clock(start, length) for start, length in recordings if start and EARLIEST_S < start < latest)
+
+
+def without_clock(text: str, known: Sequence[Clock], instead: str) -> tuple[str, int]:
+    """Return a text without the stamps and dates of some clocks, and how many there were.
+
+    Parameters
+    ----------
+    text
+        Any text.
+    known
+        The clocks of the recordings.
+    instead
+        What takes the place of a date; a stamp becomes the seconds from the first frame.
+
+    Examples
+    --------
+    >>> without_clock("2026-03-09 run: (1773050400.25) can0", clocks([(1773050400.0, 60.0)]), "DAY")
+    ('DAY run: (0.250000) can0', 2)
+    """
+    counted = 0
+
+    def stamp(match: re.Match[str]) -> str:
+        nonlocal counted
+        since = next((s for clock in known if (s := clock.since(float(match[0]))) is not None), None)
+        counted += since is not None
+        return match[0] if since is None else f"{since:.6f}"
+
+    def day(match: re.Match[str]) -> str:
+        nonlocal counted
+        near = any(clock.is_near(each) for each in _days(match) for clock in known)
+        counted += near
+        return instead if near else match[0]
+
+    if known:
+        text = _YEAR_LAST.sub(day, _YEAR_FIRST.sub(day, _STAMP.sub(stamp, text)))
+    return text, counted
+
+
+def _days(match: re.Match[str]) -> list[date]:
+    """Return the days that a written date may mean: day and month may stand either way round."""
+    year, one, other = (int(match[name]) for name in ("year", "month", "day"))
+    days = []
+    for month, day in ((one, other), (other, one)):
+        try:
+            days.append(date(year, month, day))
+        except ValueError:  # there is no such day
+            continue
+    return days
+
+
+# Redaction: what tells which vehicle it is, taken out of nouns and texts before anything is written.
+#
+# Taken out are: the texts of the identifying job details wherever they stand, whatever separates their parts; strings
+# that look like a vehicle identification number; folders of files; stamps and dates of the recordings. A text gets
+# ``REMOVED_1`` and so on in its place, the same text always the same, so that names in a plan and its database still
+# fit
+# each other.
+
 
 Noun = TypeVar("Noun")
 
@@ -181,3 +278,136 @@ def _spellings(paths: Iterable[str]) -> list[tuple[str, str]]:
                 found[folder + os.sep] = ""
                 found[folder] = ""
     return sorted(found.items(), key=lambda each: -len(each[0]))
+
+
+# Redacting a whole job: result, evidence and copies, with times that count from the first frame.
+
+
+def redacted_checkup(checkup: Checkup, redaction: Redaction) -> Checkup:
+    """Return a checkup without what identifies the vehicle, and without the stamps of the recorder's clock."""
+    result, evidence = redaction.noun(checkup.result), redaction.noun(checkup.evidence)
+    recordings = tuple(replace(each, start=None) for each in result.recordings)
+    return Checkup(replace(result, recordings=recordings), tuple(map(_without_clock, evidence)))
+
+
+def _without_clock(evidence: Evidence) -> Evidence:
+    """Return evidence whose marks count from the first frame."""
+    marks = tuple(
+        replace(
+            each,
+            time_s=each.time_s + evidence.marks_offset_s,
+            until_s=None if each.until_s is None else each.until_s + evidence.marks_offset_s,
+        )
+        for each in evidence.marks
+    )
+    return replace(evidence, recording=replace(evidence.recording, start=None), marks=marks, marks_offset_s=0.0)
+
+
+def redacted_trace(trace: Trace, redaction: Redaction) -> Trace:
+    """Return a recording whose stamps count from its first frame; bytes of frames stay as they are."""
+    bare = redaction.noun(trace)
+    return replace(bare, time_ns=trace.time_ns - trace.start_ns, origin_ns=0)
+
+
+def redacted_copies(
+    sources: list[Source], redaction: Redaction, checkup: Checkup
+) -> tuple[dict[str, tuple[Source, bytes]], list[LeftOutRow]]:
+    """Return the copies without what identifies the vehicle, and what could not be copied.
+
+    Plan, readings and databases keep their text, comments included; marks and observations are written anew, their
+    times in seconds from the first frame. Job details are not copied: the manifest holds what is left of them.
+
+    Parameters
+    ----------
+    sources
+        The files as read.
+    redaction
+        Takes out what identifies the vehicle.
+    checkup
+        The job as judged, not yet redacted.
+
+    Returns
+    -------
+    copies, left_out
+        Source and content by the path in the hand-over; a text that could not be redacted for certain is left out.
+    """
+    copies: dict[str, tuple[Source, bytes]] = {}
+    left_out: list[LeftOutRow] = []
+    databases = [each for each in sources if each.role == "database"]
+    for each in sources:
+        if each.content is None or each.role == "job":
+            continue
+        text = _redacted_text(each, databases, redaction, checkup)
+        target = f"{INPUTS}/{redaction.text(PurePath(each.target).name)}"
+        if text is None or target in copies:
+            left_out.append(LeftOutRow(f"the copy of the {each.role}: it could not be redacted for certain", 0))
+            continue
+        copies[target] = (each, text.encode("utf-8", "backslashreplace"))
+    return copies, left_out
+
+
+def _redacted_text(each: Source, databases: list[Source], redaction: Redaction, checkup: Checkup) -> str | None:
+    assert each.content is not None  # noqa: S101  # only those with content are asked for
+    if each.role == "marks":
+        return _marks_text(checkup.evidence[0], redaction)
+    if each.role == "observed":
+        return _observed_text(each.file, checkup.evidence[0], redaction)
+    text = _decoded(each.content)
+    if each.role == "plan":
+        text = _with_near_databases(text, databases)
+    text = redaction.text(text)
+    if each.role in {"plan", "readings"} and not _is_clean(text, redaction):
+        return None
+    return text
+
+
+def _is_clean(text: str, redaction: Redaction) -> bool:
+    """Return whether a redacted TOML can still be read and hides nothing behind escapes."""
+    try:
+        return not redaction.touches(tomllib.loads(text))
+    except tomllib.TOMLDecodeError:
+        return False
+
+
+def _decoded(content: bytes) -> str:
+    """Decode what an editor wrote: UTF-8 and UTF-16 with a mark, else the Windows code page 1252."""
+    if content.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        return content.decode("utf-16", errors="replace")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return content.decode("cp1252", errors="replace")
+
+
+def _with_near_databases(text: str, databases: list[Source]) -> str:
+    """Return the text of a plan that looks for its databases in its own folder, where their copies are."""
+    names = {PurePath(each.file).name: PurePath(each.target).name for each in databases}
+    for name, target in names.items():
+        written = re.compile(rf"([\"'])(?:[^\"'\r\n]*[/\\])?{re.escape(name)}\1")
+        text = written.sub(lambda match, target=target: f"{match[1]}{target}{match[1]}", text)  # type: ignore[misc]
+    return text
+
+
+def _marks_text(evidence: Evidence, redaction: Redaction) -> str:
+    lines = ["time_s,label,until_s"]
+    for each in _without_clock(evidence).marks:
+        until = "" if each.until_s is None else f"{each.until_s:.3f}"
+        lines.append(f"{each.time_s:.3f},{redaction.text(each.label)},{until}")
+    return "\n".join([*lines, ""])
+
+
+def _observed_text(file: str, evidence: Evidence, redaction: Redaction) -> str:
+    """Write observations anew; stamps of a clock are brought to the first frame, or to their own first one."""
+    rows = load_observed(file).observations
+    first_s = min(each.time_s for each in rows)
+    start_s = evidence.recording.start or 0.0
+    shift_s = start_s if abs(first_s - start_s) < DAY_S else first_s if first_s > DAY_S else 0.0
+    lines = ["time_s,output,on,amps,volts"]
+    for each in rows:
+        amps, volts = ("" if value is None else f"{value:g}" for value in (each.amps, each.volts))
+        lines.append(f"{each.time_s - shift_s:.3f},{redaction.text(each.output)},{int(each.on)},{amps},{volts}")
+    return "\n".join([*lines, ""])
+
+
+DAY_S = 86400.0
+"""A stamp that is greater than this is one of a clock, not seconds from the beginning."""

@@ -2,13 +2,7 @@
 
 from canlens.judging.settling import Exercise, settled_by, telling
 from canlens.judging.verdict import output_result
-from canlens.judging.wrongs import (
-    exchanged_with,
-    explained_by,
-    followed_instead,
-    moved_only_on_paper,
-    wrongs,
-)
+from canlens.judging.wrongs import exchanged_with, explained_by, followed_instead, moved_only_on_paper, wrongs
 
 __all__ = [
     "Exercise",

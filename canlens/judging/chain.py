@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.judging.wrongs import load_wrongs, look_wrongs, moved_only_on_paper
-from canlens.results import LINKS, LinkState
+from canlens.results.check import LINKS, LinkState
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.evidence import ControlEvidence, Evidence, OutputEvidence, Steps
+    from canlens.nouns.outputs import ControlEvidence, Evidence, OutputEvidence, Steps
     from canlens.plan import Output
 
 LINES_OF_LINK = 3

@@ -15,7 +15,7 @@ from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from canlens.evidence import Evidence, OutputEvidence
+    from canlens.nouns.outputs import Evidence, OutputEvidence
     from canlens.plan import Output
     from canlens.plan.rule import States
     from canlens.trace import Bools

@@ -10,10 +10,10 @@ from canlens.judging.chain import chain, links_evidence
 from canlens.judging.settling import next_exercise
 from canlens.judging.wrongs import missing, wrongs
 from canlens.plan.rule import Rule, parse_rule
-from canlens.results import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
+from canlens.results.check import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
 
 if TYPE_CHECKING:
-    from canlens.evidence import Evidence, OutputEvidence
+    from canlens.nouns.outputs import Evidence, OutputEvidence
     from canlens.plan import Output
     from canlens.signals import Floats
 

@@ -11,7 +11,7 @@ from canlens.plan.rule import Rule, parse_rule
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Evidence, OutputEvidence, Timer
+    from canlens.nouns.outputs import Evidence, OutputEvidence, Timer
     from canlens.plan import Output
 
 

@@ -1,1 +1,1 @@
-"""Measures: Trace and Signal in, Evidence out – numbers with units, one file a quantity."""
+"""Measures: Trace and Signal in, Evidence out – numbers with units, one folder a subject."""

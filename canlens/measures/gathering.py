@@ -1,43 +1,170 @@
-"""Gathering: Plan and Trace in, Evidence out; the one place that calls every measure."""
+"""Gathering: Plan and Trace in, Evidence out; the one place that calls every measure, for a job and for a survey."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
 
 import numpy as np
 
 from canlens.errors import UsageError
-from canlens.evidence import ControlEvidence, Evidence, Steps
-from canlens.measures.answers import answers
-from canlens.measures.bus import bus_of
-from canlens.measures.bus_side import bus_side, on_spans
-from canlens.measures.clock import HAND_NOTED_S, marks_offset
-from canlens.measures.definitions import definition_side
-from canlens.measures.messages import message_side
-from canlens.measures.observations import OBSERVED_S
-from canlens.measures.outputs import output_evidence
-from canlens.measures.parameter_groups import matched_by_group
+from canlens.measures.bus_load.bit_rate import bit_rate_conflict
+from canlens.measures.bus_load.load import WINDOW_S, bus_of, channel_loads
+from canlens.measures.errors.attribution import attribute
+from canlens.measures.errors.ledger import error_ledger, lone_sender
+from canlens.measures.errors.records import error_records
+from canlens.measures.meter import judged_readings, meter_and_log
+from canlens.measures.outputs.answers import answers
+from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset
+from canlens.measures.outputs.supply import rest, supply
+from canlens.measures.outputs.tracks import rule_track
+from canlens.measures.outputs.whole import Recorded, in_step, output_evidence
 from canlens.measures.quality import recording
-from canlens.measures.rates import rates
-from canlens.measures.recorded import Recorded
-from canlens.measures.rest import rest
-from canlens.measures.side_by_side import workers
-from canlens.measures.supply import supply
-from canlens.measures.tracks import rule_track
+from canlens.measures.traffic.definitions import definition_side
+from canlens.measures.traffic.identifiers import matched_by_group
+from canlens.measures.traffic.messages import message_side, rates
+from canlens.nouns.bus import BusEvidence
+from canlens.nouns.outputs import ControlEvidence, Evidence, Steps
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON
+from canlens.results.check import BusResult
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from canlens.database import Message
-    from canlens.evidence import Track
-    from canlens.plan import Control, Mark, Observation, Plan, Readings, SignalReference
+    from canlens.database import Database, Message
+    from canlens.measures.bus_load.load import BusLoad, ChannelLoad
+    from canlens.nouns.bus import Identity
+    from canlens.nouns.outputs import OutputEvidence, Track
+    from canlens.plan import Bus, Control, Mark, Observation, Plan, Readings, SignalReference
+    from canlens.results.check import RecordingResult
     from canlens.signals import Floats, Signal
-    from canlens.trace import Identifiers, Trace
+    from canlens.trace import Identifiers, Ints, Streams, Trace
+
+
+# Side by side: work that shares nothing, done at the same time where that pays.
+
+
+LONG = 300_000
+"""Frames from which on threads pay: on fewer the calls are so short that handing the interpreter over costs more."""
+THREADS = 1
+"""Beside the main one. A second was no faster on two cores, and what both hold at a time adds up."""
+
+_Arguments = ParamSpec("_Arguments")
+_Result = TypeVar("_Result")
+
+
+def workers(frames: int) -> Executor:
+    """Return who does the work beside the main thread, for a recording of so many frames."""
+    return ThreadPoolExecutor(THREADS) if frames >= LONG else _AtOnce()
+
+
+class _AtOnce(Executor):
+    """Does what it is given before it returns."""
+
+    def submit(
+        self, fn: Callable[_Arguments, _Result], /, *args: _Arguments.args, **kwargs: _Arguments.kwargs
+    ) -> Future[_Result]:
+        """Call the function; its result is there already, and what it raises is raised here."""
+        done: Future[_Result] = Future()
+        done.set_result(fn(*args, **kwargs))
+        return done
+
+
+# Bus side: what a recording and the meter say of the bus itself, put together; the same for a job and for a survey.
+
+
+def bus_side(
+    trace: Trace,
+    planned: Bus,
+    *,
+    database: Database,
+    recording: RecordingResult,
+    bus: BusResult,
+    channel: str | None = None,
+    outputs_on: Mapping[str, Floats] | None = None,
+    readings: Readings | None = None,
+) -> BusEvidence:
+    """Put together what recording and meter say of the bus.
+
+    Parameters
+    ----------
+    trace
+        The whole recording.
+    planned
+        Bit rate and channel as given.
+    database
+        Tells which node sends what.
+    recording, bus
+        As measured already.
+    channel
+        The channel to look at; None: of several the one with most errors, and among equals the first.
+    outputs_on
+        float64 (k, 2) for each output: spans in which it was on [s].
+    readings
+        Of the meter.
+    """
+    name = channel or _worst_channel(trace)
+    own = trace if name is None or len(trace.channels) <= 1 else trace.on_channel(name)
+    bit_rate = bus.bit_rate
+    ledger = error_ledger(own, channel=name, bit_rate=bit_rate)
+    attribution = alone = None
+    if ledger.frames:
+        alone = lone_sender(own, error_records(own))
+        attribution = attribute(own, senders=senders_of(database), outputs_on=outputs_on, bit_rate=bit_rate)
+    frames = int(np.count_nonzero(own.kind != Kind.ERROR))
+    judged = judged_readings(readings, bit_rate=bit_rate) if readings else ()
+    return BusEvidence(
+        recording=recording,
+        bus=bus,
+        frames=frames,
+        errors=ledger,
+        attribution=attribution,
+        lone_sender=alone,
+        bit_rate_conflict=bit_rate_conflict(own, planned.bit_rate),
+        readings=judged,
+        fused=meter_and_log(judged, ledger, attribution, frames=frames),
+    )
+
+
+def senders_of(database: Database) -> dict[Identity, str]:
+    """Return the node that sends each identifier, of those that the database gives a sender."""
+    return {(each.identifier, each.is_extended): each.senders[0] for each in database.messages if each.senders}
+
+
+def on_spans(outputs: Mapping[str, OutputEvidence]) -> dict[str, Floats]:
+    """Return for each output that the bus shows the spans in which it was on, float64 (k, 2) [s].
+
+    It may have come on right after the row before the one that shows it. Outputs never seen apart share their spans.
+    """
+    tracks = {name: each.track for name, each in outputs.items() if each.track is not None and len(each.track.time_s)}
+    spans: dict[str, Floats] = {}
+    for name, track in tracks.items():
+        is_on = track.state == ON
+        stop_s = np.append(track.time_s[1:], track.end_s)
+        start_s = np.maximum(track.before_s, track.time_s[0]) if track.slack_s else track.time_s
+        spans[name] = np.column_stack([start_s[is_on], stop_s[is_on]])
+    together = in_step(tracks, within_s={name: _within_s(outputs[name]) for name in tracks})
+    return {name: np.concatenate([spans[each] for each in together[name]]) for name in tracks}
+
+
+def _within_s(output: OutputEvidence) -> float:
+    """Return the answer time of an output [s]."""
+    return output.scenes[0].within_s if output.scenes else 0.0
+
+
+def _worst_channel(trace: Trace) -> str | None:
+    """Return the channel with most error records; None where there is only one."""
+    if len(trace.channels) <= 1:
+        return None
+    errors = np.bincount(trace.channel[trace.kind == Kind.ERROR], minlength=len(trace.channels))
+    return trace.channels[int(errors.argmax())]
+
+
+# Gathering: Plan and Trace in, Evidence out; the one place that calls every measure.
 
 
 def evidence(
@@ -274,3 +401,89 @@ def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observat
         return count
 
     return max(offsets_s, key=agreeing)
+
+
+# Surveying: a recording in, all that its bus shows out; the one place that calls every measure of a survey.
+
+
+@dataclass(frozen=True, eq=False)
+class Surveyed:
+    """All that was measured of a bus.
+
+    Attributes
+    ----------
+    evidence
+        For checks and causes.
+    loads
+        Load of every channel in full, by name.
+    streams
+        The frames by channel and identifier.
+    numbers
+        int64 (n,): number of the stream of each row of the recording; -1 where it has none.
+    """
+
+    evidence: Evidence
+    loads: dict[str, ChannelLoad]
+    streams: Streams
+    numbers: Ints
+
+    def shares(self, load: BusLoad) -> Floats:
+        """Split a load over the streams, float64 (g,); 0 for those of another channel."""
+        return load.by_group(self.numbers)
+
+
+def surveyed(trace: Trace, plan: Plan) -> Surveyed:
+    """Measure the bus of one recording.
+
+    Parameters
+    ----------
+    trace
+        The recording.
+    plan
+        Of it only the bus and the database are used.
+
+    Raises
+    ------
+    UsageError
+        The recording has frames, but none on the wanted channel.
+    """
+    chosen = on_channel(trace, plan.bus.channel)
+    plan, by_group = matched_by_group(plan, chosen)
+    loads = channel_loads(trace, plan.bus)
+    found, quiet, sorted_frames = message_side(chosen, plan.database)
+    buses = {name: load.result for name, load in loads.items()}
+    bus = buses.get(plan.bus.channel or "", next(iter(buses.values()), _unmeasured(plan)))
+    described = recording(trace, plan.database)
+    frames = int((chosen.kind != Kind.ERROR).sum())
+    evidence = Evidence(
+        plan=plan,
+        recording=described,
+        bus=bus,
+        buses=buses,
+        frames=frames,
+        missing_messages=(),
+        controller_seen=None,
+        controls={},
+        outputs={},
+        bus_evidence=replace(
+            bus_side(trace, plan.bus, database=plan.database, recording=described, bus=bus, channel=plan.bus.channel),
+            intervals=found,
+            definitions=definition_side(plan, chosen, by_group),
+            quiet=quiet,
+        ),
+    )
+    return Surveyed(evidence, loads, sorted_frames, _numbers(trace, chosen, sorted_frames))
+
+
+def _numbers(trace: Trace, chosen: Trace, found: Streams) -> Ints:
+    """Bring the numbers of the streams from the chosen channel's rows to those of the whole recording."""
+    if chosen is trace:
+        return found.number
+    out = np.full(len(trace), -1, np.int64)
+    out[trace.channel == chosen.channel[0]] = found.number
+    return out
+
+
+def _unmeasured(plan: Plan) -> BusResult:
+    """Return the load of a recording without channels."""
+    return BusResult(plan.bus.bit_rate, "given" if plan.bus.bit_rate else "unknown", None, None, WINDOW_S)

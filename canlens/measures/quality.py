@@ -1,17 +1,205 @@
-"""Quality: a recording described, and how far it can be trusted before anything is judged from it."""
+"""Quality: a recording described, and what makes it poor, or usable with care, before anything is judged from it."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.measures.error_ledger import errors_recorded
-from canlens.measures.quality_reasons import reasons
-from canlens.results import ProblemRow, RecordingResult
+import numpy as np
+
+from canlens.measures.errors.ledger import errors_recorded
+from canlens.results.check import ProblemRow, RecordingResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
+from canlens.wire import ControllerState, ErrorClass
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from canlens.database import Database
-    from canlens.trace import Problem, Trace
+    from canlens.results.check import Quality
+    from canlens.trace import Ints, Problem, Trace
+
+
+# Quality reasons: what makes a recording poor, or usable with care.
+
+
+POOR_SHARE = 0.01
+"""More unusable lines than this share make a recording poor: what they held may be the very edge in question (our
+choice)."""
+FEWEST_FRAMES = 10
+"""So many frames do not come at one moment of any clock (our choice)."""
+LONGEST_SILENCE_S = 30 * 86_400.0
+"""No recorder is left on a silent bus for longer: a stamp so far ahead of the one before is damaged, or the clock was
+set (our choice)."""
+SHORTEST_S = 2.0
+"""A shorter recording shows a message of one second, a usual longest cycle, less than three times (our choice)."""
+COARSE_SHARE = 0.1
+"""A clock that steps by more than this share of the time in which an answer is due blurs the latency (our choice)."""
+COARSE_S = 0.001
+"""A clock that steps by less is fine for anything that a hand operates [s]."""
+IMPOSSIBLE_SHARE = 0.01
+"""Single gaps may be too short because a stamp was late; more than this share is how a recorder works (our choice)."""
+SHORTEST_FRAME_S = 44e-6
+"""The shortest frame, base format without data, at 1 Mbit/s, the highest nominal rate (ISO 11898-2)."""
+SHORTEST_FD_FRAME_S = 30e-6
+"""The part of a CAN FD frame that runs at the nominal rate, base format, at 1 Mbit/s (Bosch CAN FD 1.0, section 5)."""
+LOOKED_AT, CLOCK_FRAMES = 200_000, 10_000
+"""Frames of which the gaps and the clock are looked at; more would not change the answer."""
+CUT_WORDS = ("cut off", "damaged")
+"""Words by which readers say that a file ends before its time."""
+
+
+def reasons(trace: Trace, *, within_s: float | None = None) -> tuple[Quality, tuple[str, ...]]:
+    """Judge a recording.
+
+    Parameters
+    ----------
+    trace
+        As read.
+    within_s
+        The shortest time in which an output must answer [s]; None: there is none.
+
+    Returns
+    -------
+    str
+        ``good``; ``usable`` where something asks for care; ``poor`` where verdicts would be guesses.
+    tuple of str
+        Why, worst reason first.
+    """
+    poor = list(_poor(trace, within_s))
+    usable = list(_usable(trace, within_s))
+    if poor:
+        return "poor", (*poor, *usable)
+    return ("usable", tuple(usable)) if usable else ("good", ())
+
+
+def _poor(trace: Trace, within_s: float | None) -> Iterator[str]:
+    """Say what makes it poor."""
+    if _too_many(trace.problem_count, len(trace) + trace.problem_count):
+        yield _unread(trace)
+    if _without_time(trace):
+        yield f"all {len(trace)} frames bear the same time stamp, or none: record again with time stamps"
+    jumps = _jumps(trace)
+    if jumps:
+        yield f"{jumps} time stamp{'s lie' if jumps > 1 else ' lies'} more than a month behind the one before"
+    restarts = _restarts(trace)
+    if restarts:
+        yield f"the recorder's clock restarts {restarts} time{'s' if restarts > 1 else ''}"
+    if within_s is not None and _tick_s(trace) > within_s:
+        yield f"its clock steps by {_tick_s(trace):g} s, longer than the {within_s:g} s in which an answer is due"
+
+
+def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
+    """Say what asks for care."""
+    if trace.problem_count and not _too_many(trace.problem_count, len(trace) + trace.problem_count):
+        yield _unread(trace)
+    if any(words in problem.found for problem in trace.problems for words in CUT_WORDS):
+        yield "the file ends before its time: it is cut off or damaged"
+    if trace.source.stamps == "added up":
+        yield "its time stamps count from the frame before and were added up: a lost line makes later ones too early"
+    backwards = _backwards(trace)
+    if backwards:
+        yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
+    lost = _overflows(trace)
+    if lost:
+        yield f"the recorder says {lost} time{'s' if lost > 1 else ''} that it lost frames"
+    if 0 < trace.duration_s < SHORTEST_S:
+        yield f"it lasts only {trace.duration_s:.1f} s"
+    tick_s = _tick_s(trace)
+    if within_s is not None and max(COARSE_S, COARSE_SHARE * within_s) < tick_s <= within_s:
+        yield f"its clock steps by {1000 * tick_s:g} ms, much for answers that are due within {1000 * within_s:g} ms"
+    if not _without_time(trace):
+        yield from _impossible(trace, tick_s)
+    yield from _one_sided(trace)
+
+
+def _without_time(trace: Trace) -> bool:
+    """Tell whether no time passes in a recording of more than a few frames."""
+    is_unstamped = trace.source.stamps == "none" and len(trace) > 0
+    return is_unstamped or (len(trace) >= FEWEST_FRAMES and trace.duration_s == 0)
+
+
+def _too_many(number: int, of_all: int) -> bool:
+    """Tell whether so many of all are more than :data:`POOR_SHARE`."""
+    return number > POOR_SHARE * of_all
+
+
+def _unread(trace: Trace) -> str:
+    return f"{trace.problem_count} of {len(trace) + trace.problem_count} lines could not be read"
+
+
+def _restarts(trace: Trace) -> int:
+    """Count how often the clock restarts."""
+    return int(trace.segment[-1] - trace.segment[0]) if len(trace) else 0
+
+
+def _jumps(trace: Trace) -> int:
+    """Count the stamps that lie far ahead of the one before."""
+    limit_ns = LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND
+    if len(trace) and float(trace.time_ns.max()) - float(trace.time_ns.min()) <= limit_ns:
+        return 0
+    steps = np.diff(trace.time_ns.astype(np.float64))
+    return int(np.count_nonzero(steps > limit_ns))
+
+
+def _backwards(trace: Trace) -> int:
+    """Count the stamps that step backwards, restarts left out."""
+    return max(int(np.count_nonzero(trace.time_ns[1:] < trace.time_ns[:-1])) - _restarts(trace), 0)
+
+
+def _overflows(trace: Trace) -> int:
+    """Count the records that say that the recorder's buffer overflowed."""
+    rows = np.flatnonzero(trace.kind == Kind.ERROR)
+    if not len(rows):
+        return 0
+    is_controller = (trace.identifier[rows] & ErrorClass.CONTROLLER) != 0
+    overflows = (trace.payload.first8[rows, 1] & ControllerState.RX_OVERFLOW) != 0
+    return int((is_controller & overflows).sum())
+
+
+def _tick_s(trace: Trace) -> float:
+    """Return the step of the clock [s]: the largest power of ten that divides the first stamps; 0 for none."""
+    stamps = trace.time_ns[:CLOCK_FRAMES] - trace.start_ns
+    step_ns = int(np.gcd.reduce(stamps)) if len(stamps) else 0
+    if step_ns == 0:
+        return 0.0
+    finest = max(10**power for power in range(10) if step_ns % 10**power == 0)
+    return float(finest / NANOSECONDS_PER_SECOND)
+
+
+def _impossible(trace: Trace, tick_s: float) -> Iterator[str]:
+    """Say so where frames follow each other faster than any bus lets them."""
+    part = slice(0, LOOKED_AT)
+    shortest_s = SHORTEST_FD_FRAME_S if trace.is_fd[part].any() else SHORTEST_FRAME_S
+    short = gaps = 0
+    for index in range(len(trace.channels)):
+        on_bus = (trace.channel[part] == index) & (trace.kind[part] != Kind.ERROR)
+        own_s: Ints = np.diff(trace.time_ns[part][on_bus])
+        own_s = own_s[own_s >= 0]
+        gaps += len(own_s)
+        short += int(np.count_nonzero(own_s < (shortest_s - tick_s) * NANOSECONDS_PER_SECOND))
+    if short > IMPOSSIBLE_SHARE * gaps:
+        yield (
+            f"{short} of {gaps} frames follow the one before faster than any bus lets them: the stamps are taken late "
+            "and in bunches, or the bus is a virtual one"
+        )
+
+
+def _one_sided(trace: Trace) -> Iterator[str]:
+    """Say so where a channel holds nothing but errors, or nothing but what the recorder itself sent."""
+    for index, name in enumerate(trace.channels):
+        on_channel = trace.channel == index if len(trace.channels) > 1 else slice(None)
+        kind = trace.kind[on_channel]
+        if not len(kind):
+            continue
+        called = f"channel {name}" if len(trace.channels) > 1 else "it"
+        if (kind == Kind.ERROR).all():
+            yield f"{called} holds error records only"
+        elif not trace.is_rx[on_channel][kind != Kind.ERROR].any():
+            yield f"{called} holds only what the recorder itself sent"
+
+
+# Quality: a recording described, and how far it can be trusted before anything is judged from it.
+
 
 MOST_PROBLEMS = 50
 """Rows of problems that a result lists; the count is exact all the same."""

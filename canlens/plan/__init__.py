@@ -1,6 +1,7 @@
 """The bring-up plan and what belongs to one job: marks, readings and observations."""
 
-from canlens.plan.job_tables import check_marks, check_observed, load_marks, load_observed
+from __future__ import annotations
+
 from canlens.plan.nouns import (
     Bus,
     Condition,
@@ -17,9 +18,10 @@ from canlens.plan.nouns import (
     SignalReference,
 )
 from canlens.plan.rule import Rule, parse_rule
+from canlens.plan.shape import plan_schema
+from canlens.plan.tables import check_marks, check_observed, load_marks, load_observed
 from canlens.plan.toml_plan import load_plan
 from canlens.plan.toml_readings import load_readings, readings_schema
-from canlens.plan.toml_shape import plan_schema
 
 __all__ = [
     "Bus",

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from canlens.database import Database, Message, SignalDefinition
     from canlens.plan.rule import Rule
 
+
 Safety = Literal["horn", "stop-lamp"]
 
 DEFAULT_WITHIN_S = 0.5

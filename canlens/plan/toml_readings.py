@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 from pydantic import AllowInfNan, Discriminator, Field, Tag
 
 from canlens.errors import Mistake, TableError
-from canlens.plan.mistakes import Mistakes
 from canlens.plan.nouns import Reading, Readings
-from canlens.plan.shaping import shaped
-from canlens.plan.toml_shape import Table, Text
-from canlens.plan.written import read_toml
+from canlens.plan.shape import Table, Text, shaped
+from canlens.plan.written import Mistakes, read_toml
 
 if TYPE_CHECKING:
     from canlens.plan.written import File
+
 
 Ohm: TypeAlias = Annotated[float, Field(ge=0)]
 Volt: TypeAlias = Annotated[float, AllowInfNan(False)]

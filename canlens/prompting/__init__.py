@@ -5,11 +5,12 @@
     Plan or names of controls ─drawing→ Session ─reports→ sheet, count-down page, planned marks
 """
 
+from __future__ import annotations
+
 from canlens.prompting.counting import chance_if_all_answer, fewest_exercises
 from canlens.prompting.free_session import draw_free_session
-from canlens.prompting.nouns import ControlNote, Part, Session, Step, Tally
-from canlens.prompting.planned_marks import planned_marks_text
 from canlens.prompting.planned_session import draw_planned_session
+from canlens.prompting.session import ControlNote, Part, Session, Step, Tally, planned_marks_text
 
 __all__ = [
     "ControlNote",

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 
 from canlens.errors import UsageError
-from canlens.measures.coincidence import hypergeometric_masses
+from canlens.measures.outputs.coincidence import hypergeometric_masses
 
 ROUNDING = 1 + 1e-9
 """Chances that differ by less are the same: logarithms of factorials are summed."""

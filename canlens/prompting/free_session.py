@@ -11,13 +11,53 @@ from canlens.errors import UsageError
 from canlens.plan.nouns import REST
 from canlens.plan.rule import KEYWORDS
 from canlens.prompting.counting import FEWEST_RESTS, ROUNDING, Size, chance_if_all_answer, size_for
-from canlens.prompting.drawn_slots import HOLD_STEPS_S, add_slots, draw_labels
-from canlens.prompting.nouns import ControlNote, Session, Tally
-from canlens.prompting.timeline import READY_S, Timeline
+from canlens.prompting.session import READY_S, ControlNote, Session, Tally, Timeline
 from canlens.rehearsal.draws import Draws
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+
+# Drawn slots: which control is operated in which slot, drawn at random before anything is done.
+
+
+HOLD_STEPS_S = (0.0, 0.5, 1.2)
+"""Holds are longer than the shortest one by these, in turn: what always lasts as long could be a pulse of the bus."""
+
+
+def draw_labels(exercises: Mapping[str, int], rests: int, draws: Draws) -> list[str]:
+    """Draw the order of all slots: each control as often as wished, the others left alone; any order is as likely."""
+    labels = [name for name, count in exercises.items() for _ in range(count)]
+    return draws.shuffled([*labels, *([REST] * rests)])
+
+
+def add_slots(timeline: Timeline, labels: Sequence[str], shortest_s: Mapping[str, float], *, length_s: float) -> None:
+    """Add drawn slots of equal length.
+
+    Parameters
+    ----------
+    timeline
+        Grows.
+    labels
+        A control, or ``rest``, for each slot.
+    shortest_s
+        Control -> its shortest hold [s].
+    length_s
+        Of every slot; long enough for the longest hold.
+    """
+    more = {name: _holds(labels.count(name), timeline.draws) for name in shortest_s}
+    for label in labels:
+        hold_s = shortest_s[label] + more[label].pop() if label != REST else 0.0
+        timeline.slot(label, hold_s=hold_s, length_s=length_s)
+
+
+def _holds(count: int, draws: Draws) -> list[float]:
+    """Return so many additions to the shortest hold, each of them about equally often, in a drawn order."""
+    return draws.shuffled([HOLD_STEPS_S[number % len(HOLD_STEPS_S)] for number in range(count)])
+
+
+# Free session: controls that are only names, since nobody has a plan or a DBC yet → slots that find their bits.
+
 
 SLOT_S = 6.0
 """Length of a slot: time to read, to hold, to let go, and for marks that are noted by hand [s]."""

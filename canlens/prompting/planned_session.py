@@ -6,21 +6,182 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from canlens.errors import UsageError
-from canlens.prompting.combining import add_combination, add_walk, wanted_combinations, wanted_walks
-from canlens.prompting.control_notes import control_note
 from canlens.prompting.counting import Size, chance_if_all_answer, rests_for, size_for
-from canlens.prompting.drawn_slots import HOLD_STEPS_S, add_slots, draw_labels
-from canlens.prompting.free_session import AGAIN_WHY, CHANCE, DRAWN_WHY, HAND_S, LEAD_IN_S, SETTLE_S, SLOT_S
-from canlens.prompting.gray_walk import MOST_CONTROLS
-from canlens.prompting.nouns import Session, Tally
-from canlens.prompting.timeline import READY_S, Timeline
+from canlens.prompting.free_session import (
+    AGAIN_WHY,
+    CHANCE,
+    DRAWN_WHY,
+    HAND_S,
+    HOLD_STEPS_S,
+    LEAD_IN_S,
+    SETTLE_S,
+    SLOT_S,
+    add_slots,
+    draw_labels,
+)
+from canlens.prompting.session import READY_S, ControlNote, Session, Tally, Timeline
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.needs import need_of, sensitive_to
+from canlens.rehearsal.needs import combinations_of, controls_of, need_of, outputs_of, sensitive_to
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
-    from canlens.plan import Plan
+    from canlens.plan import Condition, Control, Plan
+    from canlens.rehearsal.needs import Combination, Need
+
+
+# Control notes: what a person must know of a plan's controls to operate them.
+
+
+def control_note(plan: Plan, control: Control) -> ControlNote:
+    """Return what is to be known of one control."""
+    ruled = [output for output in outputs_of(plan, control.name) if control.name in output.when.controls]
+    items = [output.safety for output in ruled if output.safety is not None]
+    return ControlNote(
+        control.name,
+        meaning_of(control.condition),
+        outputs=tuple(output.name for output in ruled),
+        watch=tuple(output.name for output in ruled if output.command is None and output.level is None),
+        safety=items[0] if items else None,
+    )
+
+
+def meaning_of(condition: Condition) -> str:
+    """Say when a signal counts as on."""
+    unit = f" {condition.reference.definition.unit}" if condition.reference.definition.unit else ""
+    table = condition.reference.definition.table
+    values = [*(str(table[raw]) for raw in condition.on_raw), *(f"{value:g}{unit}" for value in condition.on_values)]
+    limits = [
+        f"{word} {limit:g}{unit}"
+        for word, limit in (("above", condition.above), ("below", condition.below))
+        if limit is not None
+    ]
+    said = " or ".join(values) or " and ".join(limits) or "not 0"
+    return f"on while {condition.reference.path} is {said}"
+
+
+# Gray walk: every combination of a few controls, one change at a time.
+
+
+MOST_CONTROLS = 4
+"""Four controls have sixteen combinations; more of them nobody holds with two hands."""
+WALKS = 2
+"""Each combination is reached this often, the second time from another side."""
+
+
+def gray_walk(controls: Sequence[str]) -> list[tuple[str, bool]]:
+    """Return the changes that lead once through all combinations and back: a control, and whether it goes on.
+
+    Parameters
+    ----------
+    controls
+        The first one changes most often.
+
+    References
+    ----------
+    The reflected binary code of F. Gray, US patent 2 632 058: neighbours differ in one bit, the last and first too.
+
+    Examples
+    --------
+    >>> gray_walk(["a", "b"])
+    [('a', True), ('b', True), ('a', False), ('b', False)]
+    """
+    if not controls:
+        return []
+    changes, on = [], dict.fromkeys(controls, False)
+    for number in range(1, 1 << len(controls)):
+        changed = controls[(number & -number).bit_length() - 1]
+        on[changed] = not on[changed]
+        changes.append((changed, on[changed]))
+    return [*changes, (controls[-1], False)]
+
+
+def walked_groups(groups: Iterable[Sequence[str]]) -> list[tuple[str, ...]]:
+    """Return the groups of two to four controls that are not part of another one, each once."""
+    known = list(dict.fromkeys(tuple(group) for group in groups if 1 < len(group) <= MOST_CONTROLS))
+    return [
+        group
+        for number, group in enumerate(known)
+        if not any(
+            set(group) < set(other) or (set(group) == set(other) and place < number)
+            for place, other in enumerate(known)
+        )
+    ]
+
+
+# Combining: what a session holds together, so that rules of several controls, night and flashing are seen.
+
+
+def wanted_walks(plan: Plan, base: Mapping[str, bool]) -> list[tuple[str, ...]]:
+    """Return the groups of controls of which every combination is wanted: those of one rule, what stays on left out."""
+    rules = [output.when.controls for output in plan.outputs.values()]
+    return walked_groups([tuple(name for name in controls if name not in base) for controls in rules])
+
+
+def wanted_combinations(plan: Plan, base: Mapping[str, bool], walks: Sequence[tuple[str, ...]]) -> list[Combination]:
+    """Return what must be held together and is in no walk, and what must come more often than a walk shows it."""
+    return [
+        one
+        for one in combinations_of(plan, base)
+        if one.times > 1 or not any({*one.held, one.operated} <= set(group) for group in walks)
+    ]
+
+
+def add_walk(timeline: Timeline, group: Sequence[str], needs: Mapping[str, Need], *, spare_s: float) -> None:
+    """Add every combination of a few controls, one change at a time; twice, in another order.
+
+    Parameters
+    ----------
+    timeline
+        Grows.
+    group
+        The controls.
+    needs
+        How long each state must last.
+    spare_s
+        Added to each of those times [s].
+    """
+    timeline.begin(
+        f"Every combination of {' and '.join(group)}",
+        "One change at a time; keep holding what the sheet says.",
+    )
+    hold_s = max(needs[name].hold_s for name in group) + spare_s
+    pause_s = max(needs[name].pause_s for name in group) + spare_s
+    for walk in range(WALKS):
+        for name, on in gray_walk(group[::-1] if walk % 2 else group):
+            if on:
+                timeline.hold(name, after_s=hold_s)
+            else:
+                timeline.release(name, after_s=max(hold_s, pause_s))
+
+
+def add_combination(
+    timeline: Timeline, one: Combination, needs: Mapping[str, Need], plan: Plan, *, spare_s: float
+) -> None:
+    """Hold some controls and operate another meanwhile; let go in the order of touching."""
+    need = needs[one.operated]
+    hold_s = max(need.hold_s, *(needs[name].hold_s for name in one.held)) + spare_s
+    pause_s = max(hold_s, need.pause_s + spare_s)
+    for name in one.held:
+        timeline.hold(name, after_s=hold_s)
+    for turn in range(one.times):
+        is_long = turn == one.times - 1 and _wants_long(plan, one)
+        timeline.operate(one.operated, hold_s=need.long_s + spare_s if is_long else hold_s, after_s=pause_s)
+    for name in one.held:
+        timeline.release(name, after_s=max(hold_s, needs[name].pause_s + spare_s))
+
+
+def _wants_long(plan: Plan, one: Combination) -> bool:
+    """Tell whether an output of these controls has a timer, level or flashing that a short hold does not show."""
+    return any(
+        {*one.held, one.operated} & set(controls_of(output))
+        and (output.cut_after_s is not None or output.flash_when is not None or output.night is not None)
+        for output in plan.outputs.values()
+    )
+
+
+# Planned session: a plan → all that must be done so that a recording can prove its outputs.
+
 
 SPARE_S = 0.3
 """Left at the end of a slot [s]."""

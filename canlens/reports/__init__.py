@@ -1,1 +1,1 @@
-"""Reports: results in, text or JSON out; nothing is computed here but rounding."""
+"""Reports: results in, text, JSON or pages out; nothing is computed here but rounding."""

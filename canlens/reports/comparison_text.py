@@ -1,18 +1,19 @@
-"""Text of a comparison: what changed between two recordings, as a page of 80 columns, the answer first."""
+"""Text of a comparison: what changed between two recordings, the answer first."""
 
 from __future__ import annotations
 
 import itertools
 from typing import TYPE_CHECKING
 
-from canlens.reports import words
-from canlens.reports.cause_words import likely_cause, likely_words
+from canlens.reports import phrases
 from canlens.reports.layout import Page
-from canlens.reports.text_findings import add_causes, add_cautions
+from canlens.reports.phrases import likely_cause, likely_words
+from canlens.reports.text_sections import add_causes, add_cautions
 
 if TYPE_CHECKING:
-    from canlens.comparison_results import Change, CompareVerdict, ComparisonResult
-    from canlens.results import RecordingResult
+    from canlens.results.check import RecordingResult
+    from canlens.results.compare import Change, CompareVerdict, ComparisonResult
+
 
 VERDICTS: dict[CompareVerdict, str] = {
     "no-change-seen": "NO CHANGE SEEN",
@@ -52,8 +53,8 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
         page.paragraph("What could not be compared stands below; what no recording shows, measure.")
     cause = likely_cause(result.causes)
     if cause is not None:
-        page.paragraph(words.sentence(likely_words(cause)), first="Most likely:", indent=2)
-        page.paragraph(words.sentence(cause.next_test), first="Do next:", indent=2)
+        page.paragraph(phrases.sentence(likely_words(cause)), first="Most likely:", indent=2)
+        page.paragraph(phrases.sentence(cause.next_test), first="Do next:", indent=2)
         if cause.caution:
             page.paragraph(cause.caution, first="Caution:", indent=2)
     elif step := step_without_cause(result):
@@ -71,7 +72,7 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
         for each in result.aligned
     ]
     page.facts([("before", _recording(result.before)), ("after", _recording(result.after)), *compared], indent=2)
-    add_cautions(page, words.BUS_CAUTIONS)
+    add_cautions(page, phrases.BUS_CAUTIONS)
     return page.text()
 
 
@@ -80,12 +81,12 @@ def step_without_cause(result: ComparisonResult) -> str:
     if any(not each.explained_by for each in result.changes):
         undo = "Undo the last change of the wiring if you can, record again and compare."
         return "" if result.verdict == "better" else undo
-    return words.sentence(next((each.needed for each in result.not_compared if each.needed), ""))
+    return phrases.sentence(next((each.needed for each in result.not_compared if each.needed), ""))
 
 
 def needed_words(result: ComparisonResult) -> list[str]:
     """Say what each thing that was not compared would take; what several in a row need stands at the last of them."""
-    needed = [words.sentence(each.needed) for each in result.not_compared]
+    needed = [phrases.sentence(each.needed) for each in result.not_compared]
     return ["" if each == behind else each for each, behind in itertools.zip_longest(needed, needed[1:])]
 
 
@@ -98,7 +99,10 @@ def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
         if each.p is not None:
             told.append(f"by chance {chance_words(each.p)}")
         line = "; ".join(part for part in told if part)
-        sentences = [words.sentence(each.sentence), *([words.sentence(line[:1].upper() + line[1:])] if line else [])]
+        sentences = [
+            phrases.sentence(each.sentence),
+            *([phrases.sentence(line[:1].upper() + line[1:])] if line else []),
+        ]
         page.paragraph(" ".join(sentences), first=f"{number}.", indent=4)
     if len(changes) > CHANGES_SHOWN:
         page.paragraph(f"and {len(changes) - CHANGES_SHOWN} more; --json FILE holds all.", indent=4)
@@ -123,13 +127,13 @@ def _add_not_compared(page: Page, result: ComparisonResult) -> None:
     if not result.not_compared:
         page.paragraph("Everything that can be compared was.")
     for each, needed in zip(result.not_compared, needed_words(result), strict=True):
-        page.paragraph(words.sentence(f"{each.what[:1].upper()}{each.what[1:]}: {each.why}"), first="*", indent=2)
+        page.paragraph(phrases.sentence(f"{each.what[:1].upper()}{each.what[1:]}: {each.why}"), first="*", indent=2)
         if needed:
             page.paragraph(needed, first="  Needed:", indent=4)
 
 
 def _recording(recording: RecordingResult) -> str:
     return (
-        f"{recording.file or 'in memory'}, {recording.duration_s:.1f} s, {words.counted(recording.frames, 'frame')}, "
+        f"{recording.file or 'in memory'}, {recording.duration_s:.1f} s, {phrases.counted(recording.frames, 'frame')}, "
         f"{recording.quality}"
     )

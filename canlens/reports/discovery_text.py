@@ -1,18 +1,18 @@
-"""Text of a discovery: which bits follow each control, as a page of 80 columns, with the slots to see why."""
+"""Text of a discovery: which bits follow each control, with the slots to see why."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.discovery_words import chance_words, meaning, place_words
-from canlens.reports import words
+from canlens.discovery import chance_words, meaning, place_words
+from canlens.reports import phrases
 from canlens.reports.layout import Page
-from canlens.reports.text_findings import add_cautions
+from canlens.reports.text_sections import add_cautions
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.discovery_results import (
+    from canlens.results.discover import (
         Candidate,
         ControlDiscovery,
         DiscoverVerdict,
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         Place,
     )
 
+
 VERDICTS: dict[DiscoverVerdict, str] = {"named": "EVERY CONTROL NAMED", "not-named": "NOT EVERY CONTROL NAMED"}
 CANDIDATES_SHOWN = 3
 MIRRORS_SHOWN = 6
@@ -31,7 +32,7 @@ SLOTS_A_LINE = 60
 ON, OTHER, OFF = "█", "▄", "·"
 CAUTIONS = (
     "Vehicle parked and secured; a second person at the controls; nobody under it or near its horn.",
-    *words.CAUTIONS[2:4],
+    *phrases.CAUTIONS[2:4],
 )
 
 
@@ -109,7 +110,7 @@ def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[Candidate
             f"{each.answered} of {row.exercises}",
             f"{each.stray} of {alone}" if alone else "–",
             chance_words(each.chance),
-            "–" if each.latency_s is None else f"{words.milliseconds(each.latency_s)} ms",
+            "–" if each.latency_s is None else f"{phrases.milliseconds(each.latency_s)} ms",
         )
         for number, each in enumerate(shown, 1)
     ]
@@ -158,7 +159,7 @@ def _add_marks(page: Page, result: DiscoveryResult) -> None:
 
 
 def _marks(marks: MarksResult) -> str:
-    told = f"{words.counted(marks.exercises, 'exercise')}, {words.counted(marks.rests, 'slot')} left alone"
+    told = f"{phrases.counted(marks.exercises, 'exercise')}, {phrases.counted(marks.rests, 'slot')} left alone"
     return f"{told}, {marks.outside} outside the recording" if marks.outside else told
 
 

@@ -6,18 +6,19 @@ from typing import TYPE_CHECKING, cast
 
 from pydantic import TypeAdapter
 
-from canlens.comparison_results import COMPARE_SCHEMA, ComparisonResult
-from canlens.discovery_results import DISCOVER_SCHEMA, DiscoveryResult
-from canlens.handover_results import HANDOVER_SCHEMA, Manifest
 from canlens.job import job_schema
 from canlens.plan import plan_schema, readings_schema
-from canlens.results import CHECK_SCHEMA, LINKS, CheckResult
-from canlens.survey_results import SURVEY_SCHEMA, SurveyResult
+from canlens.results.check import CHECK_SCHEMA, LINKS, CheckResult
+from canlens.results.compare import COMPARE_SCHEMA, ComparisonResult
+from canlens.results.discover import DISCOVER_SCHEMA, DiscoveryResult
+from canlens.results.handover import HANDOVER_SCHEMA, Manifest
+from canlens.results.survey import SURVEY_SCHEMA, SurveyResult
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from canlens.results import Json
+    from canlens.results.check import Json
+
 
 JOB_SCHEMA = "canlens/job/1"
 PLAN_SCHEMA = "canlens/plan/1"

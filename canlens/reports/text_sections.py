@@ -1,17 +1,127 @@
-"""Sections of the text report: outputs, what was not tested, controls, recording, bus."""
+"""Sections that text reports share: outputs, findings, causes, cautions, recording, bus."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.reports import words
-from canlens.reports.untested import untested
+from canlens.reports import phrases
+from canlens.reports.phrases import as_read, cause_name, untested
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from canlens.reports.layout import Page
-    from canlens.results import BusResult, CheckResult, ControlResult, OutputResult, RecordingResult
+    from canlens.results.check import BusResult, CheckResult, ControlResult, OutputResult, RecordingResult
+    from canlens.results.finding import Cause, Finding
+
+
+# Sections that text reports share: the findings, the likely causes, the cautions.
+
+
+LINES_SHOWN = 8
+"""Line numbers printed for one finding; the JSON holds all that were kept."""
+
+
+def add_cautions(page: Page, cautions: Sequence[str]) -> None:
+    """Add the cautions, which stand last on every page."""
+    page.heading("CAUTIONS")
+    for caution in cautions:
+        page.paragraph(caution, first="*", indent=2)
+
+
+def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
+    """Sort findings: failures first, what explains others before them, safety items before others.
+
+    What is equal in all of these keeps its order, which is that of the catalogue.
+    """
+    weight = list(phrases.SEVERITIES)
+    return sorted(
+        findings,
+        key=lambda finding: (
+            weight.index(finding.severity),
+            bool(finding.consequence_of),
+            not finding.safety,
+        ),
+    )
+
+
+def add_findings(page: Page, findings: list[Finding], *, recordings: int) -> None:
+    """Add every finding: what was seen and where, what it does not prove, what to do next."""
+    page.heading("FINDINGS, the worst first")
+    if not findings:
+        page.paragraph("None.")
+    for number, finding in enumerate(findings, 1):
+        if number > 1:
+            page.gap()
+        subject = f", {phrases.listed(finding.subject)}" if finding.subject else ""
+        safety = ", safety item" if finding.safety else ""
+        page.paragraph(f"{phrases.SEVERITIES[finding.severity]}{subject}{safety}", first=f"{number}.", indent=4)
+        page.paragraph(finding.claim, first="", indent=4)
+        page.facts(
+            [
+                ("Follows from", finding.consequence_of),
+                ("Seen", _evidence(finding, several=recordings > 1)),
+                ("Cannot tell", finding.cannot_tell),
+                *_own_steps(finding),
+                ("Goes away if", finding.would_change),
+                ("More", f"canlens explain {finding.check}"),
+            ],
+            indent=4,
+        )
+
+
+def _own_steps(finding: Finding) -> list[tuple[str, str]]:
+    """Return what to do about a finding; nothing where another finding explains it, whose step comes first."""
+    if finding.consequence_of:
+        return []
+    return [("Do next", finding.next_step), ("Caution", finding.caution)]
+
+
+def _evidence(finding: Finding, *, several: bool) -> str:
+    """Say where a finding was seen: lines of the log file and times of the same frames."""
+    evidence = finding.evidence
+    if not evidence.lines and not evidence.times_s:
+        return ""
+    parts = []
+    if evidence.lines:
+        parts.append(_some("line", [str(line) for line in evidence.lines]))
+    if evidence.times_s:
+        parts.append(f"at {_some('', [phrases.seconds(time) for time in evidence.times_s])} s")
+    where = "; ".join(parts)
+    if several:
+        where = f"recording {evidence.recording + 1}: {where}"
+    return where
+
+
+def _some(noun: str, values: list[str]) -> str:
+    more = f" and {len(values) - LINES_SHOWN} more" if len(values) > LINES_SHOWN else ""
+    label = f"{noun}{'s' if len(values) > 1 else ''} " if noun else ""
+    return f"{label}{phrases.listed(values[:LINES_SHOWN])}{more}"
+
+
+def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
+    """Add the causes that the evidence speaks for, each with its next test; nothing where there are none."""
+    if not causes:
+        return
+    page.heading("LIKELY CAUSES, the likeliest first")
+    page.paragraph("Each by itself; two faults at once may both stand high.")
+    for cause in as_read(causes):
+        page.gap()
+        page.paragraph(cause_name(cause), first=f"{cause.probability * 100:3.0f} %", indent=7)
+        page.facts(
+            [
+                ("Because", "; ".join(cause.because)),
+                ("Against", "; ".join(cause.against)),
+                ("Next test", cause.next_test),
+                ("Caution", cause.caution),
+                ("More", f"canlens explain {cause.cause}"),
+            ],
+            indent=7,
+        )
+
+
+# Sections of the text report: outputs, what was not tested, controls, recording, bus.
+
 
 PROBLEMS_SHOWN = 10
 """Kinds of unusable lines printed for one recording; the JSON holds all that were kept."""
@@ -31,9 +141,9 @@ def add_outputs(page: Page, result: CheckResult) -> None:
             name,
             output.load or "–",
             output.planned,
-            words.VERDICTS[output.verdict],
+            phrases.VERDICTS[output.verdict],
             f"{output.answered} of {output.due}",
-            f"{words.milliseconds(output.latency_s.median)} / {words.milliseconds(output.latency_s.max)}",
+            f"{phrases.milliseconds(output.latency_s.median)} / {phrases.milliseconds(output.latency_s.max)}",
         )
         for name, output in result.outputs.items()
     ]
@@ -45,10 +155,10 @@ def output_remarks(output: OutputResult) -> list[str]:
     """Return what stands under an output's row: where it breaks, why, and what it really follows."""
     remarks = []
     broken = output.first_broken_link
-    at = f"Broken at: {words.LINK_NAMES[broken]}" if broken is not None else ""
+    at = f"Broken at: {phrases.LINK_NAMES[broken]}" if broken is not None else ""
     why = output.reason if output.verdict != "proven" else ""
     if at or why:
-        remarks.append(words.sentence("; ".join(part for part in (at, why) if part)))
+        remarks.append(phrases.sentence("; ".join(part for part in (at, why) if part)))
     if output.verdict != "proven" and (output.observed not in (None, output.planned) or output.observed_how.latching):
         how = output.observed_how
         agree = f" ({how.explained} of {how.exercises} exercises agree)" if how.exercises else ""
@@ -61,9 +171,9 @@ def output_remarks(output: OutputResult) -> list[str]:
         (output.unasked, "on without being asked"),
         (output.too_short, "too short to count"),
     )
-    told = [f"{words.counted(number, 'time')} {what}" for number, what in counts if number]
+    told = [f"{phrases.counted(number, 'time')} {what}" for number, what in counts if number]
     if told:
-        remarks.append(f"Besides: {words.listed(told)}.")
+        remarks.append(f"Besides: {phrases.listed(told)}.")
     if output.judged_from == "observed":
         remarks.append("Judged from what was observed by eye, ear or meter; how quick it is was not judged.")
     return remarks
@@ -81,7 +191,7 @@ def add_untested(page: Page, result: CheckResult) -> None:
         page.gap()
         page.paragraph("To settle what exercises can settle, record this:")
         for number, exercise in enumerate(result.next_exercises, 1):
-            page.paragraph(words.capital(words.sentence(exercise)), first=f"{number}.", indent=4)
+            page.paragraph(phrases.capital(phrases.sentence(exercise)), first=f"{number}.", indent=4)
 
 
 def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
@@ -94,8 +204,8 @@ def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
             control.signal,
             str(control.exercises),
             *((("–" if control.marked is None else str(control.marked)),) if marked else ()),
-            words.seconds(control.first_s),
-            words.seconds(control.last_s),
+            phrases.seconds(control.first_s),
+            phrases.seconds(control.last_s),
         )
         for name, control in controls.items()
     ]
@@ -118,12 +228,12 @@ def add_recording(page: Page, recording: RecordingResult) -> None:
             ("file", "standard input" if recording.file == "-" else recording.file),
             ("SHA-256", recording.sha256),
             ("format", recording.format),
-            ("frames", f"{recording.frames} in {words.seconds(recording.duration_s)} s"),
-            ("first stamp", f"{words.seconds(recording.start)} s" if recording.start is not None else "none"),
-            ("channels", words.listed(recording.channels) or "none named"),
+            ("frames", f"{recording.frames} in {phrases.seconds(recording.duration_s)} s"),
+            ("first stamp", f"{phrases.seconds(recording.start)} s" if recording.start is not None else "none"),
+            ("channels", phrases.listed(recording.channels) or "none named"),
             ("quality", "; ".join(quality)),
             ("error frames", error_frame_words(recording)),
-            ("not usable", words.counted(recording.problem_count, "line")),
+            ("not usable", phrases.counted(recording.problem_count, "line")),
         ]
     )
     _add_problems(page, recording)
@@ -173,7 +283,7 @@ def load_sentence(bus: BusResult) -> str:
         "unknown": "of unknown source",
     }
     return (
-        f"{words.percent(bus.bus_load)} over the whole recording, at most "
-        f"{words.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
+        f"{phrases.percent(bus.bus_load)} over the whole recording, at most "
+        f"{phrases.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
         f"at {bus.bit_rate} bit/s ({source[bus.bit_rate_source]})."
     )

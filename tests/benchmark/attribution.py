@@ -20,12 +20,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from canlens.measures.attribution import attribute
-from canlens.rehearsal import draw_bus
+from canlens.measures.errors.attribution import attribute
 from tests.broken_bus import broken_bus
+from tests.drawn import draw_bus
 
 if TYPE_CHECKING:
-    from canlens.error_evidence import Attribution
+    from canlens.nouns.bus import Attribution
 
 KINDS = {
     "terminator-missing": "whole-bus",

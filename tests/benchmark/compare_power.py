@@ -22,8 +22,7 @@ from unittest.mock import patch
 import numpy as np
 
 from canlens import compare
-from canlens.measures.comparing import jitter
-from canlens.rehearsal.drawing import draw_bus, draw_plan
+from canlens.measures.comparing import rhythm
 from tests.benchmark.compare_scenarios import (
     CYCLES_S,
     drifting_clocks,
@@ -36,6 +35,7 @@ from tests.benchmark.compare_scenarios import (
     with_message_changed,
 )
 from tests.benchmark.steady_buses import UNIFORM_KURTOSIS, mean_power, steady_messages, steady_trace
+from tests.drawn import draw_bus, draw_plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -54,7 +54,7 @@ STREAM = 100_000
 
 def compared(before: Trace, after: Trace, database: Database) -> Comparison:
     """Compare as a person would who has the database."""
-    with patch.object(jitter, "NAMED", 10_000):  # name every message that is not compared
+    with patch.object(rhythm, "NAMED", 10_000):  # name every message that is not compared
         return compare(before, after, database=database)
 
 
@@ -171,7 +171,7 @@ def steady_lines(args: argparse.Namespace) -> list[str]:
 def _possible(pairs: Sequence[SteadyPair], is_flat: bool | None) -> float:  # noqa: FBT001 – one column or the other
     frames, tests = (np.array([getattr(each, name) for each in pairs]) for name in ("frames", "tests"))
     kurtosis = UNIFORM_KURTOSIS if is_flat else None
-    return mean_power(frames, tests, level=jitter.JITTER_LEVEL, ratio=TIMES, kurtosis=kurtosis)
+    return mean_power(frames, tests, level=rhythm.JITTER_LEVEL, ratio=TIMES, kurtosis=kurtosis)
 
 
 def lines(args: argparse.Namespace) -> list[str]:

@@ -30,7 +30,7 @@ from tests.benchmark.drawn_sessions import Kind, Session, Spot, draw_rehearsed, 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from canlens.discovery_results import Candidate, ControlDiscovery
+    from canlens.results.discover import Candidate, ControlDiscovery
     from canlens.signals import Floats
     from canlens.trace import Bytes, Trace
 

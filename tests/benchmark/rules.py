@@ -24,22 +24,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.errors import UsageError
-from canlens.evidence import Track
 from canlens.measures.gathering import evidence as gather
-from canlens.measures.mapping import told_apart
-from canlens.measures.rules_seen import seen_rules
-from canlens.measures.tracks import rule_track
+from canlens.measures.outputs.rules_seen import seen_rules
+from canlens.measures.outputs.tracks import rule_track
+from canlens.measures.outputs.whole import told_apart
+from canlens.nouns.outputs import Track
 from canlens.plan import parse_rule
 from canlens.plan.rule import OFF, ON
-from canlens.rehearsal import draw_install
+from tests.drawn import draw_install
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.evidence import Scene, SeenRules
+    from canlens.nouns.outputs import Scene, SeenRules
     from canlens.plan import Rule
-    from canlens.rehearsal import DrawnInstall
     from canlens.signals import Floats
+    from tests.drawn import DrawnInstall
 
 FAULTS = (None, "outputs-swapped", "output-follows-other-control")
 FEWEST = 2

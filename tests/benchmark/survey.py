@@ -23,11 +23,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import canlens
 from canlens.database import Database
-from canlens.measures.intervals import intervals
-from canlens.measures.messages import message_side
-from canlens.measures.sleep import awake
-from canlens.payload import Payload
-from canlens.trace import COLUMNS, Trace
+from canlens.measures.traffic.intervals import intervals
+from canlens.measures.traffic.messages import message_side
+from canlens.measures.traffic.silences import awake
+from canlens.trace import COLUMNS, Payload, Trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -10,7 +10,7 @@ import pytest
 from canlens import read_marks
 from canlens.plan import Mark
 from canlens.prompting import ControlNote, Part, Session, Step, draw_free_session
-from canlens.reports.exercises.countdown_page import countdown_page
+from canlens.reports.countdown_page import countdown_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

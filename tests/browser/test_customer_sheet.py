@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import pytest
 
 from canlens.database import Database
-from canlens.handover_results import InputRow, Manifest
-from canlens.job import JobDetails
-from canlens.job.details import ControllerDetails, PartShape, VehicleShape
+from canlens.job import ControllerDetails, JobDetails, PartShape, VehicleShape
 from canlens.plan import Output, Plan, parse_rule
 from canlens.reports.sheet import SIGN_OFF, customer_sheet, job_record
+from canlens.results.handover import InputRow, Manifest
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
 
     from playwright.sync_api import Browser
 
-    from canlens.results import CheckResult
+    from canlens.results.check import CheckResult
 
 Scheme: TypeAlias = Literal["light", "dark"]
 KNOWN = ("horn_button", "brake_lever_front", "brake_lever_rear", "ignition", "dusk")

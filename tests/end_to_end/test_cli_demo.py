@@ -7,7 +7,7 @@ import pytest
 
 from canlens import causes, checks
 from canlens.checks import unanswered_control
-from canlens.reports.manual_page import manual_text
+from canlens.reports.reference_text import manual_text
 from tests.end_to_end.test_cli_check import canlens_command
 
 if TYPE_CHECKING:

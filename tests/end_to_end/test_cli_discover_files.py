@@ -12,7 +12,7 @@ from canlens.database import Database, Message, SignalDefinition
 from canlens.plan import load_plan
 from canlens.prompting import draw_free_session, planned_marks_text
 from canlens.rehearsal import candump_text
-from canlens.starting import bare_plan_text
+from canlens.writing import bare_plan_text
 from tests.end_to_end.test_cli_check import PLAN, ROOT, canlens_command
 from tests.end_to_end.test_cli_exercises import recorded
 

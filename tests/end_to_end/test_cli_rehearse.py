@@ -9,7 +9,7 @@ import pytest
 
 from canlens.rehearsal import FAULTS
 from canlens.rehearsal.coverage import Covered
-from canlens.reports.coverage_text import coverage_text
+from canlens.reports.reference_text import coverage_text
 from tests.end_to_end.test_cli_check import PLAN, ROOT, canlens_command
 
 if TYPE_CHECKING:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,10 +29,12 @@ def test_every_file_of_checks_is_in_the_catalogue_once() -> None:
     assert set(names) == file_names("checks", "entry")
 
 
-def test_every_file_of_causes_is_in_the_catalogue_once() -> None:
+def test_every_cause_of_its_files_is_in_the_catalogue_once() -> None:
     names = [cause.name for cause in causes.ALL]
     assert len(names) == len(set(names))
-    assert set(names) == file_names("causes", "cause")
+    modules = (import_module(f"canlens.causes.{path.stem}") for path in (PACKAGE / "causes").glob("[a-z]*.py"))
+    found = {each.name for module in modules for each in vars(module).values() if isinstance(each, causes.Candidate)}
+    assert set(names) == found
 
 
 @pytest.mark.parametrize("check", checks.ALL, ids=lambda check: check.name)

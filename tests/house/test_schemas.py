@@ -15,13 +15,13 @@ import jsonschema
 import pytest
 
 import canlens
-from canlens.reports.json_form import json_bytes
+from canlens.reports.data_files import json_bytes
 from canlens.reports.schema import SCHEMAS, check_schema, plan_file_schema, readings_file_schema
-from canlens.results import LatencyResult, to_dict
+from canlens.results.check import LatencyResult, to_dict
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
-    from canlens.results import CheckResult, Json
+    from canlens.results.check import CheckResult, Json
 
 FOLDER = Path(canlens.__file__).parent / "schemas"
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from canlens import discover
 from canlens.plan import Mark
+from canlens.reports.data_files import json_bytes
 from canlens.reports.discovery_text import discovery_text
-from canlens.reports.json_form import json_bytes
 from canlens.reports.layout import display_width
 from tests.unit.small_sessions import Sent, recorded
 

@@ -12,10 +12,9 @@ from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
 from canlens.checkup import make_checkup
-from canlens.measures.answers import answers
-from canlens.payload import Payload
+from canlens.measures.outputs.answers import answers
 from canlens.plan import Mark, Observation, parse_rule
-from canlens.trace import Kind
+from canlens.trace import Kind, Payload
 from tests.unit.small_jobs import (
     NS,
     START_NS,

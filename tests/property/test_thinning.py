@@ -10,13 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canlens.measures.picturing.lanes import step_lanes
-from canlens.measures.picturing.quantities import series
-from canlens.measures.picturing.thinning import edges, extremes, fair_share, turns
+from canlens.measures.picturing.quantities import edges, extremes, fair_share, series, turns
 from canlens.plan.rule import OFF, ON
 from tests.unit.small_jobs import job, planned, presses
 
 if TYPE_CHECKING:
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
     from canlens.signals import Floats
 
 VALUES = st.one_of(st.sampled_from([0.0, 1.0, -1.0]), st.floats(-1e6, 1e6), st.just(float("nan")))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from canlens.measures.bit_rate import inferred_bit_rate
+from canlens.measures.bus_load.bit_rate import inferred_bit_rate
 from canlens.wire import INTERMISSION_BITS
 from tests.reference.bit_by_bit import Frame, trace_of
 

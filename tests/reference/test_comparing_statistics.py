@@ -6,9 +6,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from canlens.measures.comparing.discovery_rate import benjamini_hochberg, benjamini_yekutieli
-from canlens.measures.comparing.exchanging import DEALS, exchange_p
-from canlens.measures.comparing.rates import conditional_p, doubled_p, proving_s, ratio_bounds
+from canlens.measures.comparing.significance import (
+    DEALS,
+    benjamini_hochberg,
+    benjamini_yekutieli,
+    conditional_p,
+    doubled_p,
+    exchange_p,
+    proving_s,
+    ratio_bounds,
+)
 
 
 @pytest.mark.parametrize("before", [0, 1, 5, 12, 60, 700])

@@ -9,10 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import binom, hypergeom
 
-from canlens.measures.coincidence import hypergeometric_tail
-from canlens.measures.discovering.chances import chances, different
-from canlens.measures.discovering.coverage import modelled
-from canlens.measures.discovering.needing import more_exercises
+from canlens.measures.discovering.chances import chances, different, modelled, more_exercises
+from canlens.measures.outputs.coincidence import hypergeometric_tail
 
 FLAT = np.zeros(24, np.int64)
 

@@ -9,8 +9,8 @@ from tests.unit.small_sessions import Slots, noise
 
 if TYPE_CHECKING:
     from canlens.database import Database
-    from canlens.discovery_results import Candidate, ControlDiscovery
     from canlens.plan import Marks
+    from canlens.results.discover import Candidate, ControlDiscovery
     from canlens.trace import Trace
 
 SLOTS = Slots()

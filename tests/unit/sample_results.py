@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canlens.findings import Cause, Finding, Lines
-from canlens.results import (
+from canlens.results.check import (
     LINKS,
     BusResult,
     CheckResult,
@@ -16,6 +15,7 @@ from canlens.results import (
     ProblemRow,
     RecordingResult,
 )
+from canlens.results.finding import Cause, Finding, Lines
 
 RECORDING = RecordingResult(
     file="job.log",

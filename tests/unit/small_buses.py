@@ -15,18 +15,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canlens.database import Database, Message, SignalDefinition
-from canlens.measures.surveying import surveyed
-from canlens.payload import Payload
+from canlens.measures.gathering import surveyed
 from canlens.plan import Bus, Plan
-from canlens.trace import COLUMNS, Trace
+from canlens.trace import COLUMNS, Payload, Trace
 from tests.unit.small_jobs import Job
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from canlens.evidence import Evidence
-    from canlens.message_evidence import MessageEvidence
-    from canlens.results import BusResult
+    from canlens.nouns.messages import MessageEvidence
+    from canlens.nouns.outputs import Evidence
+    from canlens.results.check import BusResult
 
 START_NS = 1_700_000_000 * 10**9
 NS = 10**9

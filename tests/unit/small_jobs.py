@@ -20,9 +20,8 @@ import numpy as np
 from canlens.checks import ALL
 from canlens.checkup import make_checkup
 from canlens.database import Database, Message, SignalDefinition
-from canlens.evidence import Track
 from canlens.measures.gathering import evidence as gather
-from canlens.payload import Payload
+from canlens.nouns.outputs import Track
 from canlens.plan import (
     Bus,
     Condition,
@@ -36,13 +35,13 @@ from canlens.plan import (
     SignalReference,
     parse_rule,
 )
-from canlens.trace import COLUMNS, Kind, Trace
+from canlens.trace import COLUMNS, Kind, Payload, Trace
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
-    from canlens.evidence import Evidence, OutputEvidence
-    from canlens.findings import Finding
-    from canlens.results import OutputResult
+    from canlens.nouns.outputs import Evidence, OutputEvidence
+    from canlens.results.check import OutputResult
+    from canlens.results.finding import Finding
 
 Span = tuple[float, float]
 START_NS = 1_700_000_000 * 10**9

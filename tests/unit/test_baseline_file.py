@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from canlens import compare, read_baseline
-from canlens.baseline import Baseline, ChannelBaseline, IdentifierBaseline
 from canlens.baseline_file import baseline_bytes, is_baseline
 from canlens.comparison import make_baseline
 from canlens.errors import LogError
+from canlens.nouns.baselines import Baseline, ChannelBaseline, IdentifierBaseline
 from tests.unit.error_logs import with_records
 from tests.unit.small_buses import Sent, bus, counting, others
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canlens.measures.bit_rate import USUAL_BIT_RATES, inferred_bit_rate
+from canlens.measures.bus_load.bit_rate import USUAL_BIT_RATES, inferred_bit_rate
 from canlens.trace import Ints, Kind, Trace
 from tests.reference.bit_by_bit import Frame, trace_of
 

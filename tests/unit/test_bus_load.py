@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canlens.errors import UsageError
-from canlens.measures.bus_load import bus_load, busy_time, formula_loads
+from canlens.measures.bus_load.load import bus_load, busy_time, formula_loads
 from canlens.trace import Kind, Trace
 from tests.reference.bit_by_bit import Frame, trace_of
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from canlens.findings import Cause
-from canlens.reports.cause_words import as_read, likely_cause, likely_words
+from canlens.reports.phrases import as_read, likely_cause, likely_words
+from canlens.results.finding import Cause
 
 
 def sag(output: str, probability: float) -> Cause:

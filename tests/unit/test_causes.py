@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canlens.causes import ALL, Candidate, ranked, wrong_beyond_outputs
-from canlens.causes.cause import Case, Sign, Suspect, Symptom
-from canlens.causes.weighing.posterior import FINE_WEIGHT, NONE_WEIGHT, answers_to
-from canlens.causes.weighing.symptoms import SYMPTOMS
-from canlens.causes.weighing.trials import TRIALS, best_trial, sentence
-from canlens.findings import Cause
+from canlens.causes.cause import SYMPTOMS, Case, Sign, Suspect, Symptom
+from canlens.causes.trials import TRIALS, best_trial, sentence
+from canlens.causes.weighing import FINE_WEIGHT, NONE_WEIGHT, answers_to
+from canlens.results.finding import Cause
 from tests.unit.small_jobs import Job, answering, job, planned, presses, wave
 
 if TYPE_CHECKING:
-    from canlens.evidence import Evidence
-    from canlens.findings import Scope
+    from canlens.nouns.outputs import Evidence
+    from canlens.results.finding import Scope
 
 BY_NAME = {each.name: each for each in SYMPTOMS}
 HORN, BRAKE = presses(3), presses(3, first_s=12)

@@ -16,7 +16,7 @@ from tests.unit.check_cases import healthy
 from tests.unit.small_jobs import without_frames
 
 if TYPE_CHECKING:
-    from canlens.findings import Finding
+    from canlens.results.finding import Finding
     from tests.unit.check_cases import Cases
     from tests.unit.small_jobs import Job
 

@@ -26,7 +26,7 @@ from tests.unit.small_jobs import (
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
-    from canlens.results import OutputResult
+    from canlens.results.check import OutputResult
 
 HOUR_NS = 3600 * NS
 GOOD, DEAD, LATE = "good", "dead", "late"

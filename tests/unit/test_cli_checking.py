@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canlens.cli import checking, main
-from canlens.results import to_dict
+from canlens.results.check import to_dict
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from canlens.evidence import Evidence
-    from canlens.results import CheckResult, Json
+    from canlens.nouns.outputs import Evidence
+    from canlens.results.check import CheckResult, Json
 
 
 @dataclass

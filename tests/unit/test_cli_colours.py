@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 import canlens
-from canlens.cli.colours import coloured, wants_colour
+from canlens.cli.streams import coloured, wants_colour
 from canlens.reports.text import check_text
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
-    from canlens.results import CheckResult
+    from canlens.results.check import CheckResult
 
 ROOT = Path(canlens.__file__).parents[1]
 

@@ -7,7 +7,7 @@ import pytest
 
 from canlens import causes, checks
 from canlens.cli import main
-from canlens.reports.manual_page import manual_text
+from canlens.reports.reference_text import manual_text
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canlens import read_trace
-from canlens.cli import progress
-from canlens.cli.progress import CLEAR_LINE, read_log
+from canlens.cli import inputs
+from canlens.cli.inputs import CLEAR_LINE, read_log
 from canlens.errors import LogError, UsageError
 
 if TYPE_CHECKING:
@@ -38,8 +38,8 @@ def log(tmp_path: Path) -> str:
 @pytest.fixture
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
     """Show progress at once."""
-    monkeypatch.setattr(progress, "PATIENCE_S", 0.0)
-    monkeypatch.setattr(progress, "PAUSE_S", 0.0)
+    monkeypatch.setattr(inputs, "PATIENCE_S", 0.0)
+    monkeypatch.setattr(inputs, "PAUSE_S", 0.0)
 
 
 @pytest.mark.usefixtures("impatient")
@@ -83,7 +83,7 @@ def test_what_is_no_console_stays_empty(log: str, capsys: pytest.CaptureFixture[
 def test_a_short_reading_shows_nothing(log: str, monkeypatch: pytest.MonkeyPatch) -> None:
     console = Console()
     monkeypatch.setattr(sys, "stderr", console)
-    monkeypatch.setattr(progress, "PATIENCE_S", 1e9)
+    monkeypatch.setattr(inputs, "PATIENCE_S", 1e9)
     read_log(log)
     assert console.getvalue() == ""
 

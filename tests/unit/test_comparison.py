@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.comparison import Comparison
-    from canlens.comparison_results import Change
+    from canlens.results.compare import Change
 
 END_S = 70.0
 NO_ACK = 0x20  # Linux include/uapi/linux/can/error.h, CAN_ERR_ACK

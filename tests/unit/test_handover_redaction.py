@@ -6,8 +6,7 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from canlens.handover.clock_texts import clocks
-from canlens.handover.redaction import CLOCK, FOLDERS, VIN_LIKE, Redaction
+from canlens.handover.redaction import CLOCK, FOLDERS, VIN_LIKE, Redaction, clocks
 
 SECRETS = [
     ("vehicle.registration", "AB 12-CDE"),

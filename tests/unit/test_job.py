@@ -8,8 +8,7 @@ import jsonschema
 import pytest
 
 from canlens.errors import TableError
-from canlens.job import identifying_texts, load_job, without_identity
-from canlens.job.details import JobDetails
+from canlens.job import JobDetails, identifying_texts, load_job, without_identity
 from canlens.reports.schema import job_file_schema
 
 if TYPE_CHECKING:

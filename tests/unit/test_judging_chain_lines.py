@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from canlens.results import LINKS
+from canlens.results.check import LINKS
 from tests.unit.small_jobs import Job, Planned, answering, job, planned, presses, wave
 
 HORN = presses(4)

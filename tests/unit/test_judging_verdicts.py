@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canlens.plan import Mark
-from canlens.results import LINKS
+from canlens.results.check import LINKS
 from tests.unit.judged_situations import BRAKE, HORN, LIKELY, SITUATIONS, checkup_of, siren, swapped, with_siren
 from tests.unit.small_jobs import Job, answering, operated
 

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canlens.measures.answers import answers
+from canlens.measures.outputs.answers import answers
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import answering, job, planned, presses, track_of, wave
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.evidence import Answers, Track
+    from canlens.nouns.outputs import Answers, Track
 
 HORN = track_of([(0, OFF), (2, ON), (4, OFF), (6, ON), (8, OFF)], end_s=12)
 KINDS = ("answered", "late", "unanswered", "too_short", "held", "unasked")

@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canlens.measures.attribution import attribute
-from canlens.measures.suspects import inside
+from canlens.measures.errors.attribution import attribute, inside
 from canlens.trace import Kind, Trace
 from tests.broken_bus import Broken, broken_bus
 from tests.unit.error_logs import error_trace
 
 if TYPE_CHECKING:
-    from canlens.error_evidence import Attribution
+    from canlens.nouns.bus import Attribution
 
 
 @cache

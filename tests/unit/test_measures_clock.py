@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canlens.measures.clock import marks_offset
+from canlens.measures.outputs.observations import marks_offset
 from tests.unit.small_jobs import START_NS, job, planned, presses
 
 START_S = START_NS / 1e9

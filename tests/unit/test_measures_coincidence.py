@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from scipy.stats import hypergeom
 
-from canlens.measures.coincidence import coincidence, hypergeometric_tail
+from canlens.measures.outputs.coincidence import coincidence, hypergeometric_tail
 from canlens.plan import Mark
 from canlens.plan.rule import OFF, ON
 from tests.unit.small_jobs import answering, job, planned, presses, track_of
 
 if TYPE_CHECKING:
-    from canlens.evidence import Track
+    from canlens.nouns.outputs import Track
 
 END_S = 120.0
 RULE = [step for start, stop in presses(8, first_s=3.0, every_s=11.0) for step in ((start, ON), (stop, OFF))]

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canlens.measures.crossing import crossings
+from canlens.measures.outputs.exercises import crossings
 from tests.unit.small_jobs import answering, job, planned, presses
 
 if TYPE_CHECKING:
-    from canlens.measures.crossing import Crossing
+    from canlens.measures.outputs.exercises import Crossing
     from tests.unit.small_jobs import Job
 
 HORN, BRAKE = presses(4), presses(3, first_s=20.0)

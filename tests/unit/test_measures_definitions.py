@@ -10,15 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canlens.database import Database, Message, SignalDefinition
-from canlens.measures.definitions import definition_evidence
-from canlens.measures.identifiers import parameter_group
-from canlens.measures.near_misses import near_misses
-from canlens.measures.payload_bits import first_move, moved_bits
+from canlens.measures.traffic.definitions import definition_evidence, first_move, moved_bits
+from canlens.measures.traffic.identifiers import near_misses, parameter_group
 from canlens.trace import Kind
 from tests.recordings import Frame, recording
 
 if TYPE_CHECKING:
-    from canlens.definition_evidence import DefinitionEvidence
+    from canlens.nouns.definitions import DefinitionEvidence
 
 IDENTIFIERS = st.tuples(st.integers(0, 0x1FFFFFFF), st.booleans()).map(
     lambda key: (key[0] if key[1] else key[0] & 0x7FF, key[1])

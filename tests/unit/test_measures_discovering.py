@@ -3,13 +3,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canlens.measures.discovering.aligning import clock_of
-from canlens.measures.discovering.changes import changes_of
-from canlens.measures.discovering.coverage import coverage, shift_chance
-from canlens.measures.discovering.dropping import own_work
-from canlens.measures.discovering.matching import matched
-from canlens.measures.discovering.places import Limits, Place, Pulses, Tried, bit_pulses, bits_of, field_pulses
-from canlens.measures.discovering.slots import JITTER_S, REACTION_S, slots_of
+from canlens.measures.discovering.chances import coverage, shift_chance
+from canlens.measures.discovering.marks import clock_of
+from canlens.measures.discovering.places import (
+    Limits,
+    Place,
+    Pulses,
+    Tried,
+    bit_pulses,
+    bits_of,
+    changes_of,
+    field_pulses,
+)
+from canlens.measures.discovering.ranking import own_work
+from canlens.measures.discovering.slots import JITTER_S, REACTION_S, matched, slots_of
 from canlens.plan import Mark
 from tests.unit.small_sessions import Sent, cyclic, recorded
 

@@ -7,12 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canlens.error_evidence import StateStep
-from canlens.measures.error_episodes import episode_starts
-from canlens.measures.error_ledger import error_ledger, errors_recorded
-from canlens.measures.error_records import error_records
-from canlens.measures.lone_sender import lone_sender
-from canlens.measures.traffic import traffic_of
+from canlens.measures.errors.broken_frames import episode_starts
+from canlens.measures.errors.ledger import error_ledger, errors_recorded, lone_sender
+from canlens.measures.errors.records import error_records, traffic_of
+from canlens.nouns.bus import StateStep
 from canlens.trace import Source, Trace
 from tests.reference.bit_by_bit import Frame, trace_of
 from tests.unit.error_logs import Record, error_trace, with_records, with_remark

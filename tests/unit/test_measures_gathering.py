@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from canlens.errors import UsageError
-from canlens.measures.adding import added_control, added_output
 from canlens.measures.gathering import evidence
+from canlens.measures.outputs.several import added_control, added_output
 from canlens.plan import Bus, Controller
 from canlens.trace import Kind
 from tests.unit.small_jobs import (

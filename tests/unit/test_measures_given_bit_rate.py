@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from canlens.measures.given_bit_rate import bit_rate_conflict
+from canlens.measures.bus_load.bit_rate import bit_rate_conflict
 from canlens.trace import Trace
 from tests.reference.bit_by_bit import Frame, trace_of, wire
 from tests.unit.error_logs import START_NS, without_pauses

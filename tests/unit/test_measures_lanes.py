@@ -5,12 +5,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.lanes import CHANGED, lanes
+from canlens.measures.outputs.exercises import CHANGED, lanes
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import job, planned
 
 if TYPE_CHECKING:
-    from canlens.evidence import Evidence
+    from canlens.nouns.outputs import Evidence
 
 
 def _evidence() -> Evidence:

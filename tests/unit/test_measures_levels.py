@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from canlens.measures.levels import flash, level
+from canlens.measures.outputs.loads import flash, level
 from canlens.plan.rule import OFF, ON
 from tests.unit.small_jobs import Wave, answering, flashes, job, planned, track_of, wave
 
 if TYPE_CHECKING:
-    from canlens.evidence import FlashEvidence, OutputEvidence
+    from canlens.nouns.outputs import FlashEvidence, OutputEvidence
 
 
 def rows_of(

@@ -8,15 +8,15 @@ import numpy as np
 import pytest
 
 from canlens.database import SignalDefinition
-from canlens.measures.loads import load
-from canlens.measures.tracks import Rhythm
+from canlens.measures.outputs.loads import load
+from canlens.measures.outputs.tracks import Rhythm
 from canlens.plan import Output, parse_rule
 from canlens.plan.rule import OFF, ON
 from canlens.signals import Signal
 from tests.unit.small_jobs import track_of
 
 if TYPE_CHECKING:
-    from canlens.evidence import LoadEvidence, Track
+    from canlens.nouns.outputs import LoadEvidence, Track
 
 COMMAND = track_of([(0, OFF), (2, ON), (12, OFF)], end_s=20)
 CYCLE_S = 0.125

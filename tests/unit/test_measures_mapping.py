@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from canlens.measures.mapping import in_step, told_apart
-from canlens.measures.tracks import rule_track
+from canlens.measures.outputs.tracks import rule_track
+from canlens.measures.outputs.whole import in_step, told_apart
 from canlens.plan import parse_rule
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import answering, job, planned, presses, track_of

@@ -9,7 +9,7 @@ from canlens.plan import Mark
 from tests.unit.small_jobs import NS, START_NS, Job, answering, job, planned, presses
 
 if TYPE_CHECKING:
-    from canlens.results import CheckResult
+    from canlens.results.check import CheckResult
 
 HORN, BRAKE = presses(3), presses(3, first_s=14)
 

@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canlens.measures.combs import two_combs
-from canlens.measures.senders import drift_in_turn, drifts_apart, longest_turns
+from canlens.measures.traffic.senders import drift_in_turn, drifts_apart, longest_turns, two_combs
 from tests.unit.small_buses import NS, Sent, bus, counting, others, resting
 
 

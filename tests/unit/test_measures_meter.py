@@ -7,15 +7,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canlens.error_evidence import ErrorLedger
-from canlens.measures.meter import judged_readings
-from canlens.measures.meter_and_log import meter_and_log
-from canlens.measures.meter_limits import DEFAULTS
+from canlens.measures.meter import DEFAULTS, judged_readings, meter_and_log
+from canlens.nouns.bus import ErrorLedger
 from canlens.plan import Reading, Readings
 from canlens.plan.toml_readings import ReadingsShape
 
 if TYPE_CHECKING:
-    from canlens.bus_evidence import JudgedReading
+    from canlens.nouns.bus import JudgedReading
 
 CLEAN = ErrorLedger(0, 1000, "yes", "")
 DEAF = ErrorLedger(0, 1000, "unknown", "")

@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from canlens.measures.minimising import MOST_RULES, smallest_rules
+from canlens.measures.outputs.truth_tables import MOST_RULES, smallest_rules
 from canlens.plan import parse_rule
 
 NAMES = ("a", "b", "c", "d")

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from canlens.evidence import Scene
-from canlens.measures.moments import Moments
+from canlens.measures.outputs.truth_tables import Moments
+from canlens.nouns.outputs import Scene
 from canlens.plan import Observation, parse_rule
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import track_of

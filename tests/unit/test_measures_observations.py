@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canlens.measures.observations import agreement, observed_answers
+from canlens.measures.outputs.observations import agreement, observed_answers
 from canlens.plan import Observation
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import START_NS, answering, job, planned, presses, track_of
 
 if TYPE_CHECKING:
-    from canlens.evidence import Answers, Track
+    from canlens.nouns.outputs import Answers, Track
 
 HORN = track_of([(0, OFF), (10, ON), (14, OFF), (20, ON), (24, OFF)], end_s=60)
 

@@ -9,12 +9,10 @@ import pytest
 from canlens import compare
 from canlens.comparison import make_baseline
 from canlens.database import Database, Message
-from canlens.measures.comparing.hidden_shapes import CENTRES, Hidden, shape_of
-from canlens.measures.comparing.own_beats import MOST_FRAMES
-from canlens.measures.comparing.waiting import ready
+from canlens.measures.comparing.own_jitter import CENTRES, MOST_FRAMES, Hidden, ready, shape_of
 from canlens.plan import Bus, Controller, Plan
 from canlens.rehearsal.batches import Batch
-from canlens.rehearsal.recording import busy_ns, record_healthy, waiting_frames
+from canlens.rehearsal.healthy_bus import busy_ns, record_healthy, waiting_frames
 from canlens.wire import exact_bits
 from tests.unit.small_buses import Sent, bus, others
 

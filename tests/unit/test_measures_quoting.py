@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from canlens.database import Database, Message, SignalDefinition
-from canlens.measures.quoting import VALUES_SHOWN, quotes
+from canlens.measures.picturing.quoting import VALUES_SHOWN, quotes
 from canlens.trace import Kind
 from tests.recordings import FIRST_LINE, Frame, recording
 

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canlens.measures.release import cut_off, dropped, release
+from canlens.measures.outputs.answers import cut_off, dropped, release
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import flashes, job, planned, track_of, wave
 
 if TYPE_CHECKING:
-    from canlens.evidence import Timer, Track
+    from canlens.nouns.outputs import Timer, Track
 
 HORN = track_of([(0, OFF), (2, ON), (4, OFF)], end_s=60)
 LONG = track_of([(0, OFF), (2, ON), (50, OFF)], end_s=60)

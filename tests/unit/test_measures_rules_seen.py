@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from canlens.measures.adding import added_output
-from canlens.measures.trying import missing_by_chance
+from canlens.measures.outputs.rules_seen import missing_by_chance
+from canlens.measures.outputs.several import added_output
 from canlens.plan import parse_rule
 from tests.unit.small_jobs import Job, Span, answering, job, planned, presses
 

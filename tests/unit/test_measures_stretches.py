@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from canlens.measures.stretches import calm, medians, runs, steady
+from canlens.measures.outputs.loads import calm, medians, runs, steady
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import track_of
 

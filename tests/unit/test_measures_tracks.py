@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from canlens.database import Message, SignalDefinition
-from canlens.measures.tracks import rule_track, states_of, track, typical_interval
+from canlens.measures.outputs.tracks import rule_track, states_of, track, typical_interval
 from canlens.plan import Condition, SignalReference, parse_rule
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.signals import Signal

@@ -12,7 +12,7 @@ import pytest
 
 import canlens
 from canlens.errors import UsageError
-from canlens.reports.json_form import json_bytes
+from canlens.reports.data_files import json_bytes
 from canlens.reports.schema import survey_schema
 from canlens.trace import Kind, Trace
 from tests.recordings import Frame, recording

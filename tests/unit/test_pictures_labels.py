@@ -9,8 +9,7 @@ import pytest
 
 from canlens.measures.picturing import drawn_recording
 from canlens.reports.pictures import check_pictures, plotly_script
-from canlens.reports.pictures.lane_words import clipped
-from canlens.reports.pictures.picture import column, foreign, places
+from canlens.reports.pictures.picture import clipped, column, foreign, places
 from tests.unit.picture_parts import figure_of, texts_of, unpacked
 from tests.unit.small_jobs import job, planned, presses, wave
 

@@ -9,8 +9,7 @@ import pytest
 
 from canlens.comparison import make_comparison
 from canlens.measures.picturing import drawn_recording
-from canlens.measures.picturing.comparisons import drawn_comparison
-from canlens.measures.picturing.intervals import interval_rows
+from canlens.measures.picturing.comparisons import drawn_comparison, interval_rows
 from canlens.overview import make_survey
 from canlens.reports.pictures import check_pictures, comparison_pictures, survey_pictures
 from tests.unit.error_logs import with_records

@@ -14,8 +14,8 @@ from canlens.measures.picturing import drawn_recording, drawn_recordings
 from canlens.plan.nouns import Controller, Mark
 from canlens.plan.rule import ON
 from canlens.reports.pictures import check_pictures
-from canlens.reports.pictures.answer_lines import MOST_ACROSS
-from canlens.reports.pictures.rows import PITCH, TOP
+from canlens.reports.pictures.picture import PITCH, TOP
+from canlens.reports.pictures.time_line import MOST_ACROSS
 from canlens.trace import Problem
 from tests.unit.error_logs import with_records
 from tests.unit.picture_parts import figure_of, hovering, one_hovering, unpacked

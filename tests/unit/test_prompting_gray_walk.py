@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from canlens.prompting.gray_walk import gray_walk, walked_groups
+from canlens.prompting.planned_session import gray_walk, walked_groups
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 4])

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canlens.reports.characters import fitted, visible
+from canlens.reports.layout import fitted, visible
 
 
 @pytest.mark.parametrize(

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from canlens.measures.exercise_rows import ExerciseRow
-from canlens.reports.csv_tables import HEADINGS, as_text, csv_tables
+from canlens.measures.outputs.exercises import ExerciseRow
+from canlens.reports.data_files import HEADINGS, as_text, csv_tables
 from tests.unit import sample_results as sample
 
 HOSTILE = (

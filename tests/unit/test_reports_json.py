@@ -6,8 +6,8 @@ from math import inf, nan
 
 import pytest
 
-from canlens.reports.json_form import json_bytes
-from canlens.results import BusResult, LatencyResult, to_dict
+from canlens.reports.data_files import json_bytes
+from canlens.results.check import BusResult, LatencyResult, to_dict
 from tests.unit import sample_results as sample
 
 KEYS = [

@@ -14,7 +14,7 @@ from canlens.checkup import make_checkup
 from canlens.comparison import make_comparison
 from canlens.overview import make_survey
 from canlens.reports.page import check_page, comparison_page, survey_page
-from canlens.reports.page.environment import page_environment
+from canlens.reports.page.assembling import page_environment
 from canlens.trace import Problem
 from tests.unit.small_jobs import answering, job, planned, presses, without_frames
 

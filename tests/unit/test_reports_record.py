@@ -6,14 +6,21 @@ from html import unescape
 
 import pytest
 
-from canlens.bus_evidence import JudgedReading
 from canlens.database import Database
-from canlens.handover_results import DatabaseRow, InputRow, LeftOutRow, Manifest
-from canlens.job import JobDetails
-from canlens.job.details import ConnectionShape, ControllerDetails, PartShape, RecorderShape, StateShape, VehicleShape
+from canlens.job import (
+    ConnectionShape,
+    ControllerDetails,
+    JobDetails,
+    PartShape,
+    RecorderShape,
+    StateShape,
+    VehicleShape,
+)
+from canlens.nouns.bus import JudgedReading
 from canlens.plan import Output, Plan, parse_rule
 from canlens.reports.sheet import SIGN_OFF, job_record
-from canlens.results import RestResult
+from canlens.results.check import RestResult
+from canlens.results.handover import DatabaseRow, InputRow, LeftOutRow, Manifest
 from tests.unit import sample_results as sample
 
 DETAILS = JobDetails(

@@ -9,10 +9,9 @@ import pytest
 
 import canlens
 from canlens.database import Database
-from canlens.job import JobDetails
-from canlens.job.details import PartShape, VehicleShape
+from canlens.job import JobDetails, PartShape, VehicleShape
 from canlens.plan import Output, Plan, parse_rule
-from canlens.reports.rule_words import planned_words, rule_words
+from canlens.reports.phrases import planned_words, rule_words
 from canlens.reports.sheet import SIGN_OFF, customer_sheet
 from tests.unit import sample_results as sample
 

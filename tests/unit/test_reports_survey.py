@@ -10,8 +10,8 @@ import canlens
 from canlens.reports.layout import display_width
 from canlens.reports.survey_text import survey_text
 from canlens.reports.text import check_text
-from canlens.results import RestResult
-from canlens.survey_results import ErrorsResult, SurveyResult
+from canlens.results.check import RestResult
+from canlens.results.survey import ErrorsResult, SurveyResult
 from canlens.trace import Trace
 from tests.unit import sample_results as sample
 from tests.unit.small_buses import Sent, bus, counting, others

@@ -7,15 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canlens.findings import Finding, Lines
-from canlens.measures.lanes import Lane
+from canlens.measures.outputs.exercises import Lane
 from canlens.reports.layout import display_width
-from canlens.reports.text import check_text
-from canlens.reports.text_strips import PARTS
+from canlens.reports.text import PARTS, check_text
+from canlens.results.finding import Finding, Lines
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
-    from canlens.results import CheckResult, OutputResult, Recorded
+    from canlens.results.check import CheckResult, OutputResult, Recorded
 
 HOSTILE = (
     "[bold]x[/]",

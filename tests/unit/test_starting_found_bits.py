@@ -10,15 +10,8 @@ import pytest
 
 from canlens import read_database, read_plan
 from canlens.database import Database, Message, SignalDefinition
-from canlens.discovery_results import (
-    Candidate,
-    ControlDiscovery,
-    DiscoveryResult,
-    Dropped,
-    MarksResult,
-    Place,
-)
-from canlens.starting import found_bits, found_dbc_text, found_plan_text
+from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult, Dropped, MarksResult, Place
+from canlens.writing import found_bits, found_dbc_text, found_plan_text
 from tests.unit.sample_results import RECORDING
 
 if TYPE_CHECKING:

@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.comparison_results import Change, NotCompared
-from canlens.measures.comparing.exchanging import exchange_p
-from canlens.measures.comparing.rates import conditional_p, doubled_p, proving_s, ratio_bounds
+from canlens.measures.comparing.significance import conditional_p, doubled_p, exchange_p, proving_s, ratio_bounds
+from canlens.results.compare import Change, NotCompared
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.baseline import Baseline, QuietBaseline
-    from canlens.comparison_results import Direction
-    from canlens.measures.comparing.aligning import Pair, Side
+    from canlens.measures.comparing.pairing import Pair, Side
+    from canlens.nouns.baselines import Baseline, QuietBaseline
+    from canlens.results.compare import Direction
     from canlens.signals import Floats
+
 
 LEVEL = 0.05
 LOAD_FLOOR = 0.01

@@ -1,4 +1,4 @@
-"""Cutting down: a recording becomes the baseline that another one can be compared with."""
+"""Cutting down: a recording becomes, block by block, the baseline that another one can be compared with."""
 
 from __future__ import annotations
 
@@ -7,44 +7,258 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.baseline import (
+from canlens.measures.bus_load.load import channel_loads
+from canlens.measures.comparing.own_jitter import own_jitter, ready
+from canlens.measures.errors.ledger import error_ledger
+from canlens.measures.gathering import on_channel
+from canlens.measures.quality import recording
+from canlens.measures.traffic.counters import lengths_of
+from canlens.measures.traffic.intervals import KINDS, fitted_cycles, intervals
+from canlens.measures.traffic.silences import awake, gaps_of, stops
+from canlens.nouns.baselines import (
     AWAKE,
+    BLOCK_S,
+    CHANGING,
     FINE_STEP_S,
+    STATES,
     STEP_S,
     WORTH_STEP,
     Baseline,
     ChannelBaseline,
     IdentifierBaseline,
 )
-from canlens.measures.absences import gaps_of, stops
-from canlens.measures.beats import KINDS
-from canlens.measures.channel_loads import channel_loads
-from canlens.measures.comparing.block_beats import block_beats
-from canlens.measures.comparing.blocks import blocks_of, control_signs
-from canlens.measures.comparing.moved_bits import FEWEST_FRAMES, moved_bits
-from canlens.measures.comparing.own_jitter import own_jitter
-from canlens.measures.comparing.waiting import ready
-from canlens.measures.error_ledger import error_ledger
-from canlens.measures.gathering import on_channel
-from canlens.measures.intervals import intervals
-from canlens.measures.payload_lengths import lengths_of
-from canlens.measures.quality import recording
-from canlens.measures.sleep import awake
+from canlens.plan.rule import OFF, ON
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
-    from canlens.baseline import QuietBaseline
+    from collections.abc import Iterator
+
     from canlens.database import Database
-    from canlens.measures.comparing.block_beats import BlockBeats
-    from canlens.measures.comparing.blocks import Blocks
     from canlens.measures.comparing.own_jitter import OwnJitter
-    from canlens.measures.intervals import Intervals
-    from canlens.message_evidence import Gaps, Lengths
+    from canlens.measures.traffic.intervals import Intervals
+    from canlens.measures.traffic.silences import Awake
+    from canlens.nouns.baselines import QuietBaseline
+    from canlens.nouns.messages import Gaps, Lengths
+    from canlens.nouns.tracks import Track
     from canlens.plan import Bus
     from canlens.signals import Floats
-    from canlens.steps import Track
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Ints, Trace
+    from canlens.signals.payloads import Words
+    from canlens.trace import Bools, Ints, Payload, Streams, Trace
+
+
+# Block beats: the cycle of each message, block by block.
+
+
+NEAR = 0.5
+"""Intervals that are off the beat by no more than this share of it count for the cycle."""
+
+
+@dataclass(frozen=True, eq=False)
+class BlockBeats:
+    """Intervals on the beat that end in each of j groups of frames.
+
+    ``number`` counts them; ``slope_s`` is the fitted cycle, 0 where there is no beat.
+    """
+
+    number: Ints
+    slope_s: Floats
+
+
+def block_beats(found: Intervals, stream: Ints, begin: Ints) -> BlockBeats:
+    """Measure the intervals on the beat of each group of frames.
+
+    Parameters
+    ----------
+    found
+        All intervals.
+    stream, begin
+        int64 (j,): stream of each group, and where it begins in the streams' rows.
+    """
+    border = np.append(np.searchsorted(found.place, begin), len(found.place))
+    beat_ns = (np.nan_to_num(found.cycle_s) * NANOSECONDS_PER_SECOND)[stream]
+    slope_ns = fitted_cycles(found.length_ns, border, beat_ns, np.full(len(beat_ns), NEAR))
+    beat_of_each_ns = np.repeat(beat_ns, np.diff(border))
+    over_ns = found.length_ns - beat_of_each_ns
+    kept = (np.abs(over_ns) <= NEAR * beat_of_each_ns) & (beat_of_each_ns > 0)
+    number = _sums(kept.astype(np.float64), border).astype(np.int64)
+    return BlockBeats(number, np.nan_to_num(slope_ns) / NANOSECONDS_PER_SECOND)
+
+
+def _sums(values: Floats, border: Ints) -> Floats:
+    """Add up the values between each two borders."""
+    return np.diff(np.append(0.0, np.cumsum(values))[border])
+
+
+# Blocks: the time of a recording in pieces of five seconds, by channel.
+
+
+BLOCK_NS = int(BLOCK_S * NANOSECONDS_PER_SECOND)
+
+
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Blocks of all channels of a recording, k in all; those without frames are left out.
+
+    Attributes
+    ----------
+    number
+        int64 (n,): block of each row; its channel's blocks follow each other.
+    start
+        int64 (c + 1,): where the blocks of each channel begin, and their end.
+    start_s
+        float64 (k,): since the recording's first frame [s].
+    awake_s
+        float64 (k,): how long the channel was awake in it [s].
+    """
+
+    number: Ints
+    start: Ints
+    start_s: Floats
+    awake_s: Floats
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    def of(self, channel: int) -> slice:
+        """Return the blocks of a channel."""
+        return slice(int(self.start[channel]), int(self.start[channel + 1]))
+
+
+def blocks_of(trace: Trace, awake: Awake) -> Blocks:
+    """Cut the time of a recording into blocks, each channel's anew where the clock restarts.
+
+    Parameters
+    ----------
+    trace, awake
+        The recording, and when its channels were silent.
+    """
+    since_ns = trace.time_ns - _segment_starts(trace)
+    place = since_ns // BLOCK_NS
+    key = np.stack([trace.channel.astype(np.int64), trace.segment.astype(np.int64), place], axis=1)
+    packed, number = _ranked(key)
+    channels = packed[:, 0]
+    start = np.searchsorted(channels, np.arange(len(trace.channels) + 1))
+    first_ns = np.full(len(packed), np.iinfo(np.int64).max)
+    np.minimum.at(first_ns, number, trace.time_ns - since_ns % BLOCK_NS)
+    return Blocks(
+        number=number,
+        start=start,
+        start_s=(first_ns - trace.start_ns) / NANOSECONDS_PER_SECOND,
+        awake_s=_awake_s(trace, awake, number, first_ns, channels),
+    )
+
+
+def _segment_starts(trace: Trace) -> Ints:
+    """Return for each row the earliest stamp of its stretch between two restarts of the clock, int64 (n,)."""
+    if not len(trace):
+        return np.zeros(0, np.int64)
+    border = np.append(0, np.flatnonzero(np.diff(trace.segment)) + 1)
+    earliest = np.minimum.reduceat(trace.time_ns, border)
+    return np.repeat(earliest, np.diff(np.append(border, len(trace))))
+
+
+def _ranked(key: Ints) -> tuple[Ints, Ints]:
+    """Return the different rows of a key in order, and the rank of each row among them."""
+    if not len(key):
+        return key, np.zeros(0, np.int64)
+    changes = np.append(True, (key[1:] != key[:-1]).any(axis=1))
+    runs = key[changes]  # neighbouring rows mostly share a block, so that few keys need sorting
+    known, rank = np.unique(runs, axis=0, return_inverse=True)
+    return known, rank.reshape(-1)[np.cumsum(changes) - 1].astype(np.int64)
+
+
+def _awake_s(trace: Trace, awake: Awake, number: Ints, first_ns: Ints, channels: Ints) -> Floats:
+    """Return how long each block's channel was awake in it [s]: from its first to its last moment, less silences."""
+    count = len(first_ns)
+    begin_ns, end_ns = first_ns.copy(), first_ns + BLOCK_NS
+    heard = trace.kind != Kind.ERROR
+    low_ns = np.full(count, np.iinfo(np.int64).max)
+    high_ns = np.full(count, np.iinfo(np.int64).min)
+    np.minimum.at(low_ns, number[heard], trace.time_ns[heard])
+    np.maximum.at(high_ns, number[heard], trace.time_ns[heard])
+    known = low_ns <= high_ns
+    is_first = np.append(True, np.diff(channels) != 0)[:count]
+    is_first[1:] |= first_ns[1:] != first_ns[:-1] + BLOCK_NS
+    is_last = np.append(is_first[1:], True)[:count]
+    begin_ns[is_first & known] = low_ns[is_first & known]
+    end_ns[is_last & known] = high_ns[is_last & known]
+    out = np.where(known, (end_ns - begin_ns) / NANOSECONDS_PER_SECOND, 0.0)
+    for before, after in zip(awake.before.tolist(), awake.after.tolist(), strict=True):
+        from_ns, to_ns = int(trace.time_ns[before]), int(trace.time_ns[after])
+        first, last = int(number[before]), int(number[after])
+        if first == last:
+            out[first] -= (to_ns - from_ns) / NANOSECONDS_PER_SECOND
+        else:
+            out[first] -= max(0, int(end_ns[first]) - from_ns) / NANOSECONDS_PER_SECOND
+            out[last] -= max(0, to_ns - int(begin_ns[last])) / NANOSECONDS_PER_SECOND
+    return np.maximum(out, 0.0)
+
+
+def control_signs(blocks: Blocks, channel: int, track: Track | None) -> str:
+    """Return one sign for each block of a channel: on, off, or changing; empty without a control."""
+    if track is None or not len(track.time_s):
+        return ""
+    start_s = blocks.start_s[blocks.of(channel)]
+    stop_s = start_s + BLOCK_S
+    starts = track.at(np.maximum(start_s, track.time_s[0]))
+    steps = np.searchsorted(track.time_s, stop_s, "left") - np.searchsorted(
+        track.time_s, np.maximum(start_s, track.time_s[0]), "right"
+    )
+    signs = {ON: STATES["on"], OFF: STATES["off"]}
+    pairs = zip(starts.tolist(), steps.tolist(), strict=True)
+    return "".join(CHANGING if changed > 0 else signs.get(state, CHANGING) for state, changed in pairs)
+
+
+# Moved bits: in how many blocks each payload bit of each identifier took both values.
+
+
+WORD_BYTES = 8
+FEWEST_FRAMES = 2
+"""A bit cannot move in fewer."""
+
+
+def moved_bits(payload: Payload, streams: Streams, group: Ints, count: Ints) -> list[Bools]:
+    """Tell which bits moved in each group of frames.
+
+    Parameters
+    ----------
+    payload, streams
+        Of the recording.
+    group
+        int64 (j,): where in ``streams.rows`` each group of neighbouring frames begins, ascending.
+    count
+        int64 (j,): frames of each group.
+
+    Returns
+    -------
+    list
+        For each 8 bytes of the longest payload a bool (j, 64): bit n of word w is the DBC bit number 64 w + n.
+    """
+    out = []
+    for word in _columns(payload, streams):
+        differs = np.bitwise_or.reduceat(word, group) ^ np.bitwise_and.reduceat(word, group)
+        differs[count < FEWEST_FRAMES] = 0
+        out.append(np.unpackbits(differs.view(np.uint8).reshape(-1, WORD_BYTES), axis=1, bitorder="little") > 0)
+    return out
+
+
+def _columns(payload: Payload, streams: Streams) -> Iterator[Words]:
+    """Yield the payloads of all streams, frame by frame, eight bytes at a time, as uint64 (m,)."""
+    if not len(streams.rows):
+        return
+    yield payload.words.take(streams.rows)
+    if not len(payload.long_rows):
+        return
+    longest = int(payload.length.max())
+    for start in range(WORD_BYTES, longest, WORD_BYTES):
+        column = np.zeros(len(payload), "<u8")
+        part = np.ascontiguousarray(payload.long[:, start : start + WORD_BYTES])
+        column[payload.long_rows] = part.view("<u8")[:, 0]
+        yield column[streams.rows]
+
+
+# Cutting down: a recording becomes the baseline that another one can be compared with.
+
 
 MICROSECONDS = 1e6
 INTERVAL_SQUARES = 2.0

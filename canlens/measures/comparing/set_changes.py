@@ -6,15 +6,15 @@ import math
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from canlens.comparison_results import Change, NotCompared
-from canlens.measures.comparing.discovery_rate import benjamini_hochberg
-from canlens.measures.comparing.rates import doubled_p
+from canlens.measures.comparing.significance import benjamini_hochberg, doubled_p
+from canlens.results.compare import Change, NotCompared
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from canlens.baseline import ChannelBaseline, IdentifierBaseline, Key
-    from canlens.measures.comparing.aligning import Pair, Side
+    from canlens.measures.comparing.pairing import Pair, Side
+    from canlens.nouns.baselines import ChannelBaseline, IdentifierBaseline, Key
+
 
 EXPECTED_FRAMES = 3.0
 """A message on a beat that should have come so often and never did has vanished."""

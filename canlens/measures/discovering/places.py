@@ -1,4 +1,4 @@
-"""Places: bits and fields that may show a control, and the pulses in which each was on."""
+"""Places: bits, fields and numbers beyond a threshold that may show a control, and the pulses in which each was on."""
 
 from __future__ import annotations
 
@@ -13,9 +13,95 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from canlens.measures.discovering.changes import Changes
     from canlens.signals import Floats
-    from canlens.trace import Bytes, Ints, Rows
+    from canlens.trace import Bools, Bytes, Ints, Rows, Streams, Trace
+
+
+# Changes: the payloads of one identifier, cut down to the frames in which they changed.
+
+
+FIRST8 = 8
+"""Payload bytes that every frame has room for; longer payloads are kept apart."""
+
+
+@dataclass(frozen=True, eq=False)
+class Changes:
+    """The frames of one stream in which its payload changed, the first frame included.
+
+    Attributes
+    ----------
+    stream
+        Number of the stream.
+    frames
+        Frames of the stream, all together.
+    interval_s
+        Median time between its frames [s]; 0 with fewer than two.
+    payload
+        uint8 (k, w): payload from each of these frames on. A byte that a shorter frame lacks keeps its value.
+    time_s
+        float64 (k,): when [s from the first frame of the recording].
+    row
+        intp (k,): rows of the trace.
+    """
+
+    stream: int
+    frames: int
+    interval_s: float
+    payload: Bytes
+    time_s: Floats
+    row: Rows
+
+    @cached_property
+    def flips(self) -> Ints:
+        """int64 (8 w,): how often each bit changed; bit n is the DBC bit number n."""
+        flipped = self.payload[1:] ^ self.payload[:-1]
+        return np.asarray(np.unpackbits(flipped, axis=1, bitorder="little").sum(axis=0, dtype=np.int64))
+
+
+def changes_of(trace: Trace, streams: Streams, *, segment: int) -> Iterator[Changes]:
+    """Yield the changes of every stream of data frames.
+
+    Parameters
+    ----------
+    trace, streams
+        The recording, and its frames put together.
+    segment
+        Where the clock restarts: the part of the recording that is looked at.
+    """
+    time_s = trace.time_s
+    several = bool(len(trace)) and trace.segment[0] != trace.segment[-1]
+    for stream in np.flatnonzero(~streams.is_remote).tolist():
+        rows = streams.rows[streams.start[stream] : streams.start[stream + 1]]
+        if several:
+            rows = rows[trace.segment[rows] == segment]
+        if len(rows):
+            yield _changes(trace, stream, rows, time_s[rows])
+
+
+def _changes(trace: Trace, stream: int, rows: Rows, time_s: Floats) -> Changes:
+    payload = _payload(trace, rows)
+    changed = np.append(True, (payload[1:] != payload[:-1]).any(axis=1))
+    interval_s = float(np.median(np.diff(time_s))) if len(rows) > 1 else 0.0
+    return Changes(stream, len(rows), max(interval_s, 0.0), payload[changed], time_s[changed], rows[changed])
+
+
+def _payload(trace: Trace, rows: Rows) -> Bytes:
+    """Return the payload bytes of some frames, uint8 (n, w), the gaps of shorter frames filled."""
+    length = trace.payload.length[rows]
+    width, least = int(length.max()), int(length.min())
+    part = trace.payload.first8[rows][:, :width] if width <= FIRST8 else trace.payload[rows].matrix(width)
+    if width == least:
+        return part
+    part = part.copy()
+    number = np.arange(len(rows))
+    for byte in range(least, width):
+        last = np.maximum.accumulate(np.where(length > byte, number, -1))
+        part[:, byte] = np.where(last >= 0, part[np.maximum(last, 0), byte], part[np.argmax(length > byte), byte])
+    return part
+
+
+# Places: bits and fields that may show a control, and the pulses in which each was on.
+
 
 BIT, FIELD, LEVEL = range(3)
 WIDTHS = (2, 3, 4, 8)
@@ -231,3 +317,62 @@ def tried(found: Sequence[Found], slack_s: Floats, bits_changing: int) -> Tried:
     own_s = slack_s[[place.stream for place in places]] if places else np.zeros(0)
     whole = Tried(tuple(places), Pulses.joined(parts), own_s, bits_changing)
     return whole.only(np.unique(whole.pulses.place))
+
+
+# Levels: numbers that move beyond a threshold, such as a throttle, or the pressure behind a brake switch.
+
+
+FEWEST_LEVELS = 6
+"""A field of fewer values is no number (our choice)."""
+NOISE = 4.0
+"""A number moves where it leaves its usual value by more than so many times its usual spread, halfway (our choice)."""
+LEAST_STEP = 4
+"""... and by more than so many raw steps."""
+HALF = 0.5
+
+
+def level_pulses(changes: Changes, limits: Limits) -> Found:
+    """Return the bytes and pairs of bytes of a stream that leave their usual value, with the times they were away.
+
+    The threshold lies halfway between the usual value and the farthest; it is set without a look at the marks.
+    """
+    lasting_s = np.append(np.diff(changes.time_s), 0.0)
+    places: list[Place] = []
+    columns: list[Bools] = []
+    for place, values in _numbers(changes):
+        usual = _middle(values, lasting_s)
+        spread = _middle(np.abs(values - usual), lasting_s) * 1.4826
+        for on, farthest in ((1, float(values.max())), (0, float(values.min()))):
+            away = abs(farthest - usual) * HALF
+            if away <= max(NOISE * spread, LEAST_STEP):
+                continue
+            limit = int(np.floor(usual + away)) if on else int(np.ceil(usual - away))
+            beyond = values > limit if on else values <= limit
+            if np.count_nonzero(beyond[1:] != beyond[:-1]) <= limits.busiest:
+                places.append(place._replace(on=on, limit=limit))
+                columns.append(beyond)
+    if not columns:
+        return pulses_of(changes, np.zeros((len(changes.row), 0), np.uint8), [], limits)
+    table = np.stack(columns, axis=1).astype(np.uint8)
+    return pulses_of(changes, table, places, limits)
+
+
+def _middle(values: Ints, lasting_s: Floats) -> int:
+    """Return the value, 0 or more, that is not passed for half of the time."""
+    passed_s = np.cumsum(np.bincount(values, lasting_s))
+    return int(np.searchsorted(passed_s, passed_s[-1] / 2))
+
+
+def _numbers(changes: Changes) -> Iterator[tuple[Place, Ints]]:
+    """Yield the bytes, and the pairs of bytes in either order, whose values may be numbers."""
+    payload = changes.payload
+    count = [np.count_nonzero(np.bincount(payload[:, byte])) for byte in range(payload.shape[1])]
+    for byte, own in enumerate(count):
+        if own >= FEWEST_LEVELS:
+            yield Place(changes.stream, 8 * byte, 8, 1, LEVEL), payload[:, byte].astype(np.int64)
+    for byte in range(len(count) - 1):
+        for lower, upper in ((byte, byte + 1), (byte + 1, byte)):
+            if count[lower] < FEWEST_LEVELS or count[upper] < 2:  # noqa: PLR2004 – a byte that never changes
+                continue
+            value = payload[:, lower].astype(np.int64) + 256 * payload[:, upper].astype(np.int64)
+            yield Place(changes.stream, 8 * lower, 16, 1, LEVEL, is_motorola=lower > upper), value

@@ -1,4 +1,4 @@
-"""Searching: Trace and marks in, for every control the places that follow it out; the one place that calls the rest."""
+"""Searching: Trace and marks in, for every control the places that follow it out."""
 
 from __future__ import annotations
 
@@ -7,31 +7,34 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.discovering.aligning import NAMED_AT, Clock, Shift, clock_of
-from canlens.measures.discovering.changes import changes_of
-from canlens.measures.discovering.choosing import aligned, plain_offset
-from canlens.measures.discovering.coverage import shift_chance
-from canlens.measures.discovering.dropping import Found, own_work
-from canlens.measures.discovering.levels import level_pulses
-from canlens.measures.discovering.matching import matched
-from canlens.measures.discovering.places import LEVEL, Limits, Tried, bit_pulses, bits_of, field_pulses, tried
-from canlens.measures.discovering.presence import came_with, comings
-from canlens.measures.discovering.ranking import View, overlap, ranked
-from canlens.measures.discovering.slots import REACTION_S, slots_of
+from canlens.measures.discovering.chances import shift_chance
+from canlens.measures.discovering.marks import NAMED_AT, Clock, Shift, aligned, clock_of, plain_offset
+from canlens.measures.discovering.places import (
+    LEVEL,
+    Limits,
+    Tried,
+    bit_pulses,
+    bits_of,
+    changes_of,
+    field_pulses,
+    level_pulses,
+    tried,
+)
+from canlens.measures.discovering.ranking import FoundField, View, came_with, comings, overlap, own_work, ranked
+from canlens.measures.discovering.slots import REACTION_S, matched, slots_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.measures.discovering.aligning import Judge
     from canlens.measures.discovering.chances import Chances
+    from canlens.measures.discovering.marks import Judge
     from canlens.measures.discovering.places import Found as FoundPlaces
-    from canlens.measures.discovering.presence import Came
-    from canlens.measures.discovering.ranking import Group
+    from canlens.measures.discovering.ranking import Came, Group
     from canlens.measures.discovering.slots import Slots
     from canlens.plan import Mark
     from canlens.signals import Floats
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Trace
+    from canlens.trace import Bools, Streams, Trace
+
 
 BUSY_A_SLOT = 40
 BUSY = 400
@@ -115,7 +118,7 @@ class Search:
     interval_s: Floats
     slots: Slots
     tried: Tried
-    found: Found
+    found: FoundField
     shift: Shift
     clock: Clock
     controls: dict[str, Searched]
@@ -182,11 +185,11 @@ def _limits(trace: Trace, slots: Slots, start_s: float) -> Limits:
     return Limits(least_s, most_s, BUSY + BUSY_A_SLOT * len(slots), most_pulses, start_s)
 
 
-def _places(trace: Trace, together: Streams, limits: Limits, segment: int) -> tuple[Tried, Found, Floats]:
+def _places(trace: Trace, together: Streams, limits: Limits, segment: int) -> tuple[Tried, FoundField, Floats]:
     """Gather every place that may show a control, the fields that do the bus's own work, and the intervals [s]."""
     interval_s = np.zeros(len(together))
     pulses: list[FoundPlaces] = []
-    found, changing = Found(), 0
+    found, changing = FoundField(), 0
     for changes in changes_of(trace, together, segment=segment):
         interval_s[changes.stream] = changes.interval_s
         if len(changes.row) < 2:  # noqa: PLR2004 – a payload that never changes

@@ -1,4 +1,4 @@
-"""Lanes of a picture: every step of controls and outputs, every exercise and its answer, and what could not be seen."""
+"""Lanes of a picture: every step of controls and outputs, every exercise and its answer, recording by recording."""
 
 from __future__ import annotations
 
@@ -6,20 +6,33 @@ from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
-from canlens.evidence import Track
-from canlens.measures.picturing.thinning import edges, fair_share
-from canlens.picture_evidence import Joins, Moments, Shade, StepLane
+from canlens.measures.picturing.quantities import (
+    bursts,
+    currents,
+    edges,
+    fair_share,
+    latencies,
+    loads,
+    pictured_signals,
+    supply,
+)
+from canlens.nouns.outputs import Track
+from canlens.nouns.pictures import DrawnRecording, Joins, Moments, Shade, StepLane
 from canlens.plan.nouns import REST
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
-    from canlens.evidence import Answers, ControlEvidence, Evidence, OutputEvidence, Steps
-    from canlens.picture_evidence import Outcome, ShadeKind
+    from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Steps
+    from canlens.nouns.pictures import Outcome, ShadeKind
     from canlens.plan.rule import States
     from canlens.signals import Floats
     from canlens.trace import Ints, Rows, Trace
+
+
+# Lanes of a picture: every step of controls and outputs, every exercise and its answer, and what could not be seen.
+
 
 MOST_STEPS = 18_000
 """Steps that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
@@ -180,3 +193,51 @@ def _between(trace: Trace, rows: Rows) -> list[tuple[float, float]]:
     around = np.stack((trace.time_ns[np.clip(rows - 1, 0, last)], trace.time_ns[np.clip(rows, 0, last)]))
     spans = np.sort((around - trace.start_ns) / NANOSECONDS_PER_SECOND, axis=0)
     return list(zip(spans[0].tolist(), spans[1].tolist(), strict=True))
+
+
+# Recordings of a job as pictures show them.
+
+
+def drawn_recordings(
+    evidence: Sequence[Evidence], traces: Sequence[Trace], *, channel: str | None = None
+) -> tuple[DrawnRecording, ...]:
+    """Prepare the pictures of all recordings of a job, in order; see :func:`drawn_recording`. They share the room."""
+    share = 1 / max(len(evidence), 1)
+    return tuple(
+        drawn_recording(each, trace, channel=channel, share=share) for each, trace in zip(evidence, traces, strict=True)
+    )
+
+
+def drawn_recording(
+    evidence: Evidence, trace: Trace | None = None, *, channel: str | None = None, share: float = 1.0
+) -> DrawnRecording:
+    """Prepare the pictures of one recording; only called where pictures are asked for.
+
+    Parameters
+    ----------
+    evidence
+        What was measured: lanes, exercises, errors and latencies come from it.
+    trace
+        The recording itself, from which currents, supply and load are measured once more; None where it is no longer
+        at hand: then these are left out.
+    channel
+        As it was given when the recording was judged.
+    share
+        What part of the room of a page it may take: 1 or less.
+    """
+    signals = pictured_signals(evidence.plan, trace, channel=channel, share=share) if trace is not None else None
+    ledger = evidence.bus_evidence.errors
+    return DrawnRecording(
+        start=evidence.recording.start,
+        duration_s=evidence.recording.duration_s,
+        lanes=step_lanes(evidence, most=round(MOST_STEPS * share)),
+        joins=joins(evidence),
+        moments=moments(evidence),
+        shades=shades(evidence, trace),
+        currents=currents(evidence.plan, signals) if signals is not None else (),
+        supply=supply(evidence.plan, signals) if signals is not None else None,
+        loads=loads(evidence, trace) if trace is not None else (),
+        errors=bursts(evidence),
+        errors_recorded=ledger.recorded if ledger is not None else evidence.recording.error_frames_recorded,
+        latencies=latencies(evidence),
+    )

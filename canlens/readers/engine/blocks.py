@@ -27,16 +27,7 @@ from canlens.readers.engine.compiling import (
 )
 from canlens.readers.engine.digits import WIDTH, Bench, Words, gather, positions
 from canlens.readers.engine.grammar import TOO_LATE, TOO_LONG, Dialect, FrameLine, Grammar, OtherLine, readable
-from canlens.readers.engine.layouts import (
-    CHANNEL_BIT,
-    Columns,
-    Layout,
-    Lines,
-    Template,
-    packed,
-    unlike_all,
-    with_tails,
-)
+from canlens.readers.engine.layouts import CHANNEL_BIT, Columns, Layout, Lines, Template, packed, unlike_all, with_tails
 from canlens.readers.opening import LONGEST_LINE
 from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark
 

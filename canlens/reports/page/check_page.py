@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.measures.crossing import crossings
+from canlens.measures.outputs.exercises import crossings
 from canlens.measures.picturing import drawn_recordings
-from canlens.measures.quoting import quotes
-from canlens.reports import words
-from canlens.reports.page import bus_views, output_views
+from canlens.measures.picturing.quoting import quotes
+from canlens.reports import phrases
+from canlens.reports.page import job_views
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import (
     Step,
@@ -20,22 +20,23 @@ from canlens.reports.page.views import (
     recording_subtitle,
     recording_view,
 )
+from canlens.reports.phrases import untested
 from canlens.reports.pictures import check_pictures
 from canlens.reports.text import answer_of, verdict_sentence
-from canlens.reports.text_findings import by_severity
-from canlens.reports.untested import untested
-from canlens.results import version
+from canlens.reports.text_sections import by_severity
+from canlens.results.check import version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.checkup import Checkup
-    from canlens.findings import Finding
-    from canlens.measures.quoting import Quote
+    from canlens.measures.picturing.quoting import Quote
     from canlens.plan import Plan
     from canlens.reports.pictures.picture import Picture
-    from canlens.results import CheckResult
+    from canlens.results.check import CheckResult
+    from canlens.results.finding import Finding
     from canlens.trace import Trace
+
 
 SECTIONS = (
     ("answer", "The answer"),
@@ -76,20 +77,20 @@ def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, channel: str |
         subtitle=_subtitle(result),
         sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
         **_answer(result, findings),
-        outputs=output_views.output_views(result, plan, findings),
+        outputs=job_views.output_views(result, plan, findings),
         matrices=[
-            output_views.matrix_view(crossings(each), result, f" in recording {number}" if several else "")
+            job_views.matrix_view(crossings(each), result, f" in recording {number}" if several else "")
             for number, each in enumerate(checkup.evidence, 1)
         ],
-        output_headings=output_views.OUTPUT_HEADINGS,
-        output_rows=output_views.output_rows(result),
-        control_headings=output_views.CONTROL_HEADINGS,
-        control_rows=output_views.control_rows(result),
-        bus_facts=bus_views.bus_facts(result, bus),
-        interval_headings=bus_views.INTERVAL_HEADINGS,
-        interval_rows=bus_views.interval_rows(bus),
-        reading_headings=bus_views.READING_HEADINGS,
-        reading_rows=bus_views.reading_rows(bus),
+        output_headings=job_views.OUTPUT_HEADINGS,
+        output_rows=job_views.output_rows(result),
+        control_headings=job_views.CONTROL_HEADINGS,
+        control_rows=job_views.control_rows(result),
+        bus_facts=job_views.bus_facts(result, bus),
+        interval_headings=job_views.INTERVAL_HEADINGS,
+        interval_rows=job_views.interval_rows(bus),
+        reading_headings=job_views.READING_HEADINGS,
+        reading_rows=job_views.reading_rows(bus),
         open_ends=[f"{each.what} {each.proof}".strip() for each in untested(result)],
         exercises=result.next_exercises,
         judged_by=_judged_by(checkup),
@@ -99,7 +100,7 @@ def check_page(checkup: Checkup, traces: Sequence[Trace] = (), *, channel: str |
         ],
         causes=cause_views(result.causes),
         findings=finding_views(findings, _quoted(findings, plan, traces), several=several),
-        cautions=words.CAUTIONS,
+        cautions=phrases.CAUTIONS,
     )
 
 
@@ -112,7 +113,7 @@ def _pictures(checkup: Checkup, traces: Sequence[Trace], channel: str | None) ->
 def _subtitle(result: CheckResult) -> str:
     """Say what was recorded when, and for how long."""
     if len(result.recordings) != 1:
-        return words.counted(len(result.recordings), "recording")
+        return phrases.counted(len(result.recordings), "recording")
     return recording_subtitle(result.recordings[0])
 
 
@@ -120,14 +121,14 @@ def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
     """Return the first screen: verdict, where it fails, likely cause, one next step with its caution."""
     answer = answer_of(result, findings)
     steps = [] if answer.cause is None else [likely_step(answer.cause)]
-    steps.append(Step("next", "Do next", words.capital(words.sentence(answer.step))))
+    steps.append(Step("next", "Do next", phrases.capital(phrases.sentence(answer.step))))
     if answer.caution:
         steps.append(Step("caution", "Caution", answer.caution))
     if result.verdict == "proven":
         steps.append(Step("plain", "Not tested", " ".join(each.what for each in untested(result))))
     return {
-        "verdict": Verdict.of(output_views.STATES[result.verdict], verdict_sentence(result)),
-        "lead": words.sentence(answer.where),
+        "verdict": Verdict.of(job_views.STATES[result.verdict], verdict_sentence(result)),
+        "lead": phrases.sentence(answer.where),
         "steps": steps,
         "leading": leading_views(findings),
     }
@@ -140,9 +141,9 @@ def _judged_by(checkup: Checkup) -> list[tuple[str, str]]:
     offset = f", {last.marks_offset_s:+.3f} s to reach the recorder's clock" if last.marks_offset_s else ""
     return [
         ("plan", last.plan.file),
-        ("databases", words.listed(last.plan.database.files)),
-        ("marks", f"{words.counted(marks, 'mark')} of what the person did{offset}" if marks else "none given"),
-        ("meter readings", words.counted(len(readings.values), "reading") if readings else "none given"),
+        ("databases", phrases.listed(last.plan.database.files)),
+        ("marks", f"{phrases.counted(marks, 'mark')} of what the person did{offset}" if marks else "none given"),
+        ("meter readings", phrases.counted(len(readings.values), "reading") if readings else "none given"),
         ("exercises needed", f"{last.plan.min_exercises} of a control, unless the plan says otherwise for it"),
         ("canlens", version()),
     ]

@@ -4,24 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.reports import words
-from canlens.reports.cause_words import likely_cause
-from canlens.reports.comparison_text import (
-    DIRECTIONS,
-    STATES,
-    VERDICTS,
-    chance_words,
-    needed_words,
-    step_without_cause,
-)
+from canlens.reports import phrases
+from canlens.reports.comparison_text import DIRECTIONS, STATES, VERDICTS, chance_words, needed_words, step_without_cause
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import Step, Verdict, cause_views, date_words, file_name, likely_step, recording_view
+from canlens.reports.phrases import likely_cause
 from canlens.reports.pictures import comparison_pictures
 
 if TYPE_CHECKING:
     from canlens.comparison import Comparison
-    from canlens.comparison_results import Change, CompareVerdict, ComparisonResult
-    from canlens.results import LinkState, RecordingResult
+    from canlens.results.check import LinkState, RecordingResult
+    from canlens.results.compare import Change, CompareVerdict, ComparisonResult
+
 
 SIGNS: dict[CompareVerdict, LinkState] = {
     "no-change-seen": "seen",
@@ -57,12 +51,12 @@ def comparison_page(comparison: Comparison) -> str:
         short=_short(result),
         changes=[_change(number, each) for number, each in enumerate(result.changes, 1)],
         not_compared=[
-            {"what": words.sentence(_capital(f"{each.what}: {each.why}")), "needed": needed}
+            {"what": phrases.sentence(_capital(f"{each.what}: {each.why}")), "needed": needed}
             for each, needed in zip(result.not_compared, needed_words(result), strict=True)
         ],
         causes=cause_views(result.causes),
         recordings=[recording_view(result.before, "Before"), recording_view(result.after, "After")],
-        cautions=words.BUS_CAUTIONS,
+        cautions=phrases.BUS_CAUTIONS,
     )
 
 
@@ -74,7 +68,7 @@ def _lead(result: ComparisonResult) -> str:
     """Say what weighs most; where nothing changed, what that does not cover."""
     open_changes = [each for each in result.changes if not each.explained_by]
     if open_changes:
-        return words.sentence(open_changes[0].sentence)
+        return phrases.sentence(open_changes[0].sentence)
     if result.verdict == "not-comparable":
         return ""
     return "What could not be compared stands below; what no recording shows, measure."
@@ -84,7 +78,7 @@ def _steps(result: ComparisonResult) -> list[Step]:
     """Return the likely cause and what to do; where nothing could be compared, what it would take."""
     likely = likely_cause(result.causes)
     if likely is not None:
-        steps = [likely_step(likely), Step("next", "Do next", words.sentence(likely.next_test))]
+        steps = [likely_step(likely), Step("next", "Do next", phrases.sentence(likely.next_test))]
         return [*steps, Step("caution", "Caution", likely.caution)] if likely.caution else steps
     step = step_without_cause(result)
     return [Step("next", "Do next", step)] if step else []
@@ -102,10 +96,9 @@ def _short(result: ComparisonResult) -> list[tuple[str, str]]:
 
 def _recording(recording: RecordingResult) -> str:
     date = date_words(recording.start)
-    told = (
-        f"{file_name(recording)}, {words.seconds(recording.duration_s)} s, {words.counted(recording.frames, 'frame')}, "
-    )
-    return f"{told}{recording.quality}{f', recorded {date}' if date else ''}"
+    frames = phrases.counted(recording.frames, "frame")
+    told = f"{file_name(recording)}, {phrases.seconds(recording.duration_s)} s, {frames}, {recording.quality}"
+    return f"{told}{f', recorded {date}' if date else ''}"
 
 
 def _change(number: int, change: Change) -> dict[str, object]:
@@ -118,8 +111,8 @@ def _change(number: int, change: Change) -> dict[str, object]:
         "kind": change.change.replace("-", " "),
         "direction": "explained" if change.explained_by else change.direction,
         "word": "explained" if change.explained_by else DIRECTIONS[change.direction] or "changed",
-        "subject": words.listed(change.subject),
-        "sentence": words.sentence(change.sentence),
+        "subject": phrases.listed(change.subject),
+        "sentence": phrases.sentence(change.sentence),
         "chance": _capital(told),
         "before": _value(change.before, change.unit),
         "after": _value(change.after, change.unit),
@@ -133,7 +126,7 @@ def _value(value: float | str | None, unit: str) -> str:
     if isinstance(value, str):
         return value
     if unit == "ratio":
-        return words.percent(value)
+        return phrases.percent(value)
     if unit == "s" and abs(value) < 1:
         return f"{value * 1000:.3g} ms"
     return f"{value:.4g} {unit}".strip()

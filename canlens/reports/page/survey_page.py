@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.measures.picturing import drawn_recording
-from canlens.measures.quoting import quotes
-from canlens.reports import sleep_sections, survey_sections, words
-from canlens.reports.cause_words import likely_cause
+from canlens.measures.picturing.quoting import quotes
+from canlens.reports import phrases, survey_text
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import (
     Row,
@@ -21,18 +20,19 @@ from canlens.reports.page.views import (
     recording_subtitle,
     recording_view,
 )
+from canlens.reports.phrases import NEVER_SHOWN, likely_cause
 from canlens.reports.pictures import survey_pictures
 from canlens.reports.survey_text import leading_finding, proviso, survey_sentence
-from canlens.reports.text_findings import by_severity
-from canlens.reports.untested import NEVER_SHOWN
+from canlens.reports.text_sections import by_severity
 
 if TYPE_CHECKING:
-    from canlens.findings import Finding
     from canlens.overview import Survey
     from canlens.reports.pictures import Picture
-    from canlens.results import LinkState
-    from canlens.survey_results import SurveyBusResult, SurveyResult, SurveyVerdict
+    from canlens.results.check import LinkState
+    from canlens.results.finding import Finding
+    from canlens.results.survey import SurveyBusResult, SurveyResult, SurveyVerdict
     from canlens.trace import Trace
+
 
 STATES: dict[SurveyVerdict, LinkState] = {
     "no-failure-found": "seen",
@@ -97,22 +97,22 @@ def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | 
         short=_short(result),
         loads=_loads(result),
         senders=[
-            Row((name or "not in the database", words.percent(load))) for name, load in result.bus.by_sender.items()
+            Row((name or "not in the database", phrases.percent(load))) for name, load in result.bus.by_sender.items()
         ],
         errors=_errors(result),
         states=[
-            Row((words.seconds(each.time_s), each.state, _known(each.tec), _known(each.rec)))
+            Row((phrases.seconds(each.time_s), each.state, _known(each.tec), _known(each.rec)))
             for each in result.errors.states
         ],
         identifier_headings=IDENTIFIER_HEADINGS,
         identifier_numbers=IDENTIFIER_NUMBERS,
         identifiers=_identifiers(result),
-        sleep=sleep_sections.sleep_sentences(result.quiet),
+        sleep=survey_text.sleep_sentences(result.quiet),
         open_ends=[*_untold_errors(result), NEVER_SHOWN],
         recordings=[recording_view(result.recording)],
         causes=cause_views(result.causes),
         findings=finding_views(findings, quoted, several=False),
-        cautions=words.BUS_CAUTIONS,
+        cautions=phrases.BUS_CAUTIONS,
     )
 
 
@@ -128,12 +128,12 @@ def _answer(result: SurveyResult, findings: list[Finding]) -> dict[str, object]:
     likely = likely_cause(result.causes)
     steps = [] if likely is None else [likely_step(likely)]
     if first is not None:
-        steps.append(Step("next", "Do next", words.sentence(first.next_step)))
+        steps.append(Step("next", "Do next", phrases.sentence(first.next_step)))
         if first.caution:
             steps.append(Step("caution", "Caution", first.caution))
     return {
         "verdict": Verdict.of(STATES[result.verdict], survey_sentence(result, findings)),
-        "lead": words.sentence(first.claim) if first is not None else proviso(result),
+        "lead": phrases.sentence(first.claim) if first is not None else proviso(result),
         "steps": steps,
         "leading": leading_views(findings),
     }
@@ -145,13 +145,13 @@ def _short(result: SurveyResult) -> list[tuple[str, str]]:
     rate = "unknown" if result.bus.bit_rate is None else f"{result.bus.bit_rate} bit/s, {result.bus.bit_rate_source}"
     return [
         ("bit rate", rate),
-        ("bus load", words.percent(load)),
+        ("bus load", phrases.percent(load)),
         (
             "error frames",
-            survey_sections.no_error_words(result.errors) if not result.errors.frames else _error_number(result),
+            survey_text.no_error_words(result.errors) if not result.errors.frames else _error_number(result),
         ),
         ("identifiers", str(len(result.identifiers))),
-        ("channels", words.listed(result.recording.channels) or "none named"),
+        ("channels", phrases.listed(result.recording.channels) or "none named"),
         ("quality of the recording", "; ".join([result.recording.quality, *result.recording.quality_reasons])),
     ]
 
@@ -159,11 +159,11 @@ def _short(result: SurveyResult) -> list[tuple[str, str]]:
 def _untold_errors(result: SurveyResult) -> list[str]:
     if result.errors.frames or result.errors.recorded == "yes":
         return []
-    return [f"Errors: {survey_sections.no_error_words(result.errors)}"]
+    return [f"Errors: {survey_text.no_error_words(result.errors)}"]
 
 
 def _error_number(result: SurveyResult) -> str:
-    return f"{result.errors.frames} in {words.counted(result.errors.episodes, 'episode')}"
+    return f"{result.errors.frames} in {phrases.counted(result.errors.episodes, 'episode')}"
 
 
 def _loads(result: SurveyResult) -> list[dict[str, object]]:
@@ -175,12 +175,12 @@ def _load_rows(bus: SurveyBusResult) -> list[tuple[str, str]]:
     if bus.bit_rate is None:
         return [("unknown", f"The bit rate is not known: give it with --bit-rate. Why: {bus.bit_rate_because}")]
     return [
-        ("whole recording", words.percent(bus.bus_load)),
+        ("whole recording", phrases.percent(bus.bus_load)),
         ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
-        ("parts", survey_sections.window_words(bus)),
+        ("parts", survey_text.window_words(bus)),
         ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
-        ("formulas", survey_sections.formula_words(bus)),
-        ("with errors", survey_sections.with_error_words(bus)),
+        ("formulas", survey_text.formula_words(bus)),
+        ("with errors", survey_text.with_error_words(bus)),
         ("mind", bus.note),
     ]
 
@@ -188,12 +188,12 @@ def _load_rows(bus: SurveyBusResult) -> list[tuple[str, str]]:
 def _errors(result: SurveyResult) -> list[tuple[str, str]]:
     errors = result.errors
     if not errors.frames:
-        return [("error frames", survey_sections.no_error_words(errors))]
+        return [("error frames", survey_text.no_error_words(errors))]
     return [
         ("error frames", _error_number(result)),
-        ("classes", survey_sections.count_words(errors.classes)),
-        ("places in the frame", survey_sections.count_words(errors.places)),
-        ("by sender", survey_sections.count_words({name: round(value, 1) for name, value in errors.by_sender.items()})),
+        ("classes", survey_text.count_words(errors.classes)),
+        ("places in the frame", survey_text.count_words(errors.places)),
+        ("by sender", survey_text.count_words({name: round(value, 1) for name, value in errors.by_sender.items()})),
     ]
 
 
@@ -204,7 +204,7 @@ def _known(number: int | None) -> str:
 def _identifiers(result: SurveyResult) -> list[Row]:
     several = len({each.channel for each in result.identifiers}) > 1
     rows = []
-    for each in survey_sections.ordered_identifiers(result):
+    for each in survey_text.ordered_identifiers(result):
         interval = each.interval_s
         rows.append(
             Row(
@@ -213,14 +213,14 @@ def _identifiers(result: SurveyResult) -> list[Row]:
                     each.message or "–",
                     each.sender or "–",
                     each.frames,
-                    survey_sections.short_milliseconds(interval.median if interval else None),
-                    survey_sections.short_milliseconds(interval.max if interval else None),
-                    survey_sections.short_milliseconds(each.cycle_time_s),
-                    "remote" if each.is_remote else survey_sections.KINDS[each.kind],
+                    survey_text.short_milliseconds(interval.median if interval else None),
+                    survey_text.short_milliseconds(interval.max if interval else None),
+                    survey_text.short_milliseconds(each.cycle_time_s),
+                    "remote" if each.is_remote else survey_text.KINDS[each.kind],
                     each.payload_length,
-                    "–" if each.bus_load is None else words.percent(each.bus_load),
+                    "–" if each.bus_load is None else phrases.percent(each.bus_load),
                 ),
-                tuple(survey_sections.identifier_remarks(each)),
+                tuple(survey_text.identifier_remarks(each)),
             )
         )
     return rows

@@ -4,6 +4,8 @@
 ``plotly_script`` is the script that a page holds once. Nothing here is drawn until the page is opened.
 """
 
+from __future__ import annotations
+
 from canlens.reports.pictures.of_results import check_pictures, comparison_pictures, survey_pictures
 from canlens.reports.pictures.picture import Picture, plotly_script
 

@@ -5,11 +5,14 @@ Every colour stands out at least three to one from a white as well as from a nea
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from canlens.picture_evidence import Outcome, ShadeKind
-    from canlens.reports.pictures.picture import Parts
+    from canlens.nouns.pictures import Outcome, ShadeKind
+
+Parts = dict[str, Any]
+"""A part of a figure: keys and values as plotly's own figure schema names them."""
+
 
 BLUE, ORANGE, GREEN, RED, GREY, VIOLET = "#2f7fd0", "#c26a10", "#2e8b57", "#d6453d", "#808080", "#8a63d2"
 GRID = "rgba(128,128,128,0.28)"

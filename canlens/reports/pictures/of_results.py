@@ -5,11 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.measures.picturing import drawn_recording
-from canlens.measures.picturing.comparisons import drawn_comparison
-from canlens.measures.picturing.intervals import interval_rows
-from canlens.reports.characters import visible
-from canlens.reports.pictures.intervals import interval_picture
-from canlens.reports.pictures.latency import latency_picture
+from canlens.measures.picturing.comparisons import drawn_comparison, interval_rows
+from canlens.reports.layout import visible
+from canlens.reports.pictures.intervals import interval_picture, latency_picture
 from canlens.reports.pictures.side_by_side import compared_picture
 from canlens.reports.pictures.time_line import load_line, time_line
 
@@ -18,8 +16,8 @@ if TYPE_CHECKING:
 
     from canlens.checkup import Checkup
     from canlens.comparison import Comparison
+    from canlens.nouns.pictures import DrawnRecording
     from canlens.overview import Survey
-    from canlens.picture_evidence import DrawnRecording
     from canlens.reports.pictures.picture import Picture
 
 

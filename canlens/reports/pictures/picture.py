@@ -1,24 +1,30 @@
-"""Picture: one drawing of a page with its words, and the form in which the plotting script takes it."""
+"""Picture: one drawing of a page with its words; drawings one above the other that share one time axis."""
 
 from __future__ import annotations
 
 import base64
 import html
 import json
+import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.reports.characters import visible
+from canlens.reports.layout import visible
+from canlens.reports.pictures.looks import CLEAR, FONT_SIZE, GRID, SHADES, SMALL, plain_layout
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     import numpy.typing as npt
 
-Parts = dict[str, Any]
-"""A part of a figure: keys and values as plotly's own figure schema names them."""
+    from canlens.nouns.pictures import DrawnRecording, Joins, Outcome, StepLane
+    from canlens.reports.pictures.looks import Parts
+
+
+# Picture: one drawing of a page with its words, and the form in which the plotting script takes it.
+
 
 CONFIG: Parts = {
     "responsive": True,
@@ -131,3 +137,323 @@ def plotly_script() -> str:
     from plotly.offline import get_plotlyjs  # noqa: PLC0415 – 0.15 s that only a page with pictures needs
 
     return str(get_plotlyjs())
+
+
+# Rows: where the lanes of a picture stand.
+
+
+Rows = dict[tuple[str, str], int]
+"""Kind and name of a lane → height of its foot."""
+
+PITCH = 20
+"""Height of a row in units of the upright axis; the row's name stands in its upper half. Heights are whole numbers, so
+that a column of them takes two bytes each."""
+PITCH_PX = 38
+BASE, TOP, NAME = 2, 10, 11
+"""Height of off, of on and of the name above the foot of a row."""
+
+
+def row_of(drawn: DrawnRecording) -> Rows:
+    """Return the foot of every lane, from the top downwards."""
+    return {(lane.kind, lane.name): -(number + 1) * PITCH for number, lane in enumerate(drawn.lanes)}
+
+
+# Strips: drawings one above the other that share one time axis, so that all of them zoom together.
+
+
+TITLE_PX, TICKS_PX, LEGEND_PX = 24, 22, 66
+LABEL_SHIFT = -44
+"""Names of lanes begin where the numbers of the other strips do, to have more room on a phone."""
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One drawing of several that share the time axis.
+
+    Attributes
+    ----------
+    title
+        Text of the figure above it; empty for none.
+    height
+        In pixels.
+    traces
+        What is drawn, without the names of axes.
+    axis
+        Its upright axis, without its place.
+    labels
+        Annotations inside it, without the names of axes.
+    """
+
+    title: str
+    height: int
+    traces: tuple[Parts, ...]
+    axis: Parts
+    labels: tuple[Parts, ...] = ()
+
+
+def stacked(strips: Sequence[Strip], *, end_s: float) -> tuple[list[Parts], Parts]:
+    """Put strips below each other: data and layout of one figure.
+
+    All traces lie on one time axis, so that zooming one zooms all. The first strip shows its times too: a second axis
+    that is bound to the first.
+
+    Parameters
+    ----------
+    strips
+        At least one, from the top.
+    end_s
+        Length of the time axis [s].
+    """
+    above = [TITLE_PX if strip.title else 0 for strip in strips]
+    gaps = [TICKS_PX if number == 1 else 0 for number in range(len(strips))]
+    inner = sum(strip.height for strip in strips) + sum(above) + sum(gaps)
+    layout = plain_layout(height=inner + LEGEND_PX + 12 + 44)
+    data: list[Parts] = []
+    annotations: list[Parts] = []
+    top = 0
+    for number, strip in enumerate(strips):
+        top += above[number] + gaps[number]
+        suffix = "" if number == 0 else str(number + 1)
+        bottom = top + strip.height
+        layout[f"yaxis{suffix}"] = {
+            "domain": [max(0.0, 1 - bottom / inner), 1 - top / inner],
+            "anchor": "x",
+            "fixedrange": True,
+            "zeroline": False,
+            "gridcolor": GRID,
+            "automargin": False,
+            "tickfont": {"size": SMALL},
+            **strip.axis,
+        }
+        if strip.title:
+            annotations.append(_title(strip.title, f"y{suffix} domain"))
+        annotations += [{**label, "xshift": LABEL_SHIFT, "yref": f"y{suffix}"} for label in strip.labels]
+        data += [{**trace, "xaxis": "x", "yaxis": f"y{suffix}"} for trace in strip.traces]
+        top = bottom
+    layout["annotations"] = annotations
+    layout["xaxis"] = _time_axis(len(strips), end_s)
+    if len(strips) > 1:
+        layout["xaxis2"] = {**_time_axis(1, end_s), "overlaying": "x", "matches": "x", "showgrid": False, "title": {}}
+        data.append(_binding())
+    return data, layout
+
+
+def label(text: str, y: float) -> Parts:
+    """Return a text at the left edge of a strip, standing on a value of its upright axis."""
+    return {
+        "text": text,
+        "x": 0,
+        "xref": "paper",
+        "xanchor": "left",
+        "y": y,
+        "yanchor": "bottom",
+        "showarrow": False,
+        "align": "left",
+        "borderpad": 0,
+        "font": {"size": SMALL},
+    }
+
+
+def _title(text: str, yref: str) -> Parts:
+    return {**label(text, 1.0), "yref": yref, "font": {"size": FONT_SIZE}}
+
+
+def _time_axis(last: int, end_s: float) -> Parts:
+    """Return the time axis under strip number ``last``, counted from 1."""
+    return {
+        "anchor": "y" if last == 1 else f"y{last}",
+        "side": "bottom",
+        "range": [0, end_s or 1.0],
+        "title": {"text": "seconds from the start of the recording", "standoff": 6, "font": {"size": SMALL}},
+        "gridcolor": GRID,
+        "zeroline": False,
+        "showline": True,
+        "linecolor": GRID,
+        "exponentformat": "none",
+        "separatethousands": True,
+        "ticks": "outside",
+        "ticklen": 4,
+        "tickcolor": GRID,
+        "tickfont": {"size": SMALL},
+        "showspikes": True,
+        "spikemode": "across",
+        "spikesnap": "cursor",
+        "spikethickness": 1,
+        "spikedash": "dot",
+        "spikecolor": "#808080",
+    }
+
+
+def _binding() -> Parts:
+    """Return a trace that shows nothing; it makes the second time axis be drawn."""
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "x": [0],
+        "y": [0],
+        "marker": {"color": CLEAR, "size": 1},
+        "hoverinfo": "skip",
+        "showlegend": False,
+        "xaxis": "x2",
+        "yaxis": "y",
+    }
+
+
+# Quantity words: numbers of a picture in words, with their units.
+
+
+def seconds(value: float) -> str:
+    """Say a time since the start [s], to the millisecond."""
+    return f"{value:.3f} s"
+
+
+def short_time(value: float) -> str:
+    """Say a short time [s] to three digits.
+
+    Examples
+    --------
+    >>> short_time(0.0623), short_time(1.25), short_time(math.nan)
+    ('62.3 ms', '1.25 s', 'not known')
+    """
+    if math.isnan(value):
+        return "not known"
+    return f"{value:.3g} s" if abs(value) >= 1 else f"{value * 1000:.3g} ms"
+
+
+def percent(ratio: float) -> str:
+    """Say a ratio in percent, to one decimal."""
+    return "not known" if math.isnan(ratio) else f"{ratio * 100:.1f} %"
+
+
+def quantity(value: float, unit: str) -> str:
+    """Say a quantity to three digits."""
+    return "not known" if math.isnan(value) else f"{value:.3g} {unit}"
+
+
+def count(number: int, one: str, many: str | None = None) -> str:
+    """Say how many of a thing there are.
+
+    Examples
+    --------
+    >>> count(1, "exercise"), count(3, "exercise")
+    ('1 exercise', '3 exercises')
+    """
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def listed(items: list[str], *, most: int = 12) -> str:
+    """Join a few things; of many, the first, and how many more there are."""
+    if len(items) <= most:
+        return ", ".join(items)
+    return ", ".join(items[:most]) + f" and {len(items) - most} more"
+
+
+# Lane words: the line above each lane, and what a time line shows, for those who cannot see it.
+
+
+LONGEST_NAME = 24
+WRONG: dict[Outcome, str] = {"late": "late", "unanswered": "no answer"}
+
+
+def clipped(name: str) -> str:
+    """Return a name as text of a figure, cut where it would not fit a phone."""
+    return foreign(name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 1] + "…")
+
+
+def lane_title(lane: StepLane, drawn: DrawnRecording) -> str:
+    """Return the line above a lane: its name, and what it did in a few words."""
+    return f"<b>{clipped(lane.name)}</b>  {_told(lane, drawn)}"
+
+
+def _told(lane: StepLane, drawn: DrawnRecording) -> str:
+    """Say in a few words what a lane did."""
+    if lane.kind == "control":
+        if not lane.changes:
+            return "its message never came"
+        marked = f", {len(lane.marked_s)} marked" if len(lane.marked_s) else ""
+        return f"operated {lane.exercises}×{marked}"
+    return ", ".join(_output_parts(lane, drawn))
+
+
+def _output_parts(lane: StepLane, drawn: DrawnRecording) -> Iterator[str]:
+    own = {each.outcome: each for each in drawn.joins if each.output == lane.name}
+    answered = len(own["answered"].time_s) if "answered" in own else 0
+    wrong = [(len(own[outcome].time_s), word) for outcome, word in WRONG.items() if outcome in own]
+    if not lane.exercises:
+        yield "never asked" if lane.changes else "nothing on the bus shows it"
+    elif answered or len(wrong) != 1:
+        yield f"answered {answered} of {lane.exercises}"
+        yield from (f"<b>{number} {word}</b>" for number, word in wrong)
+    else:
+        yield f"<b>{wrong[0][0]} of {lane.exercises} {wrong[0][1]}</b>"
+    for each in drawn.moments:
+        if each.output == lane.name:
+            word = " unasked" if each.kind == "unasked" else "× off by itself"
+            yield f"<b>{len(each.time_s)}{word}</b>"
+
+
+def time_line_words(drawn: DrawnRecording) -> str:
+    """Say with its numbers what the time line of a recording shows."""
+    return " ".join(_sentences(drawn))
+
+
+def _sentences(drawn: DrawnRecording) -> Iterator[str]:
+    yield f"Time line of {seconds(drawn.duration_s)}."
+    for lane in drawn.lanes:
+        if lane.kind == "control":
+            yield f"Control {visible(lane.name)}: {_told(lane, drawn)}."
+    for lane in drawn.lanes:
+        if lane.kind == "output":
+            told = _told(lane, drawn).replace("<b>", "").replace("</b>", "")
+            yield f"Output {visible(lane.name)}: {told}{_slowest(lane, drawn)}."
+    for joined in drawn.joins:
+        if joined.outcome in {"late", "unanswered"}:
+            yield _failures(joined)
+    for moment in drawn.moments:
+        word = "came on unasked" if moment.kind == "unasked" else "went off by itself"
+        yield f"{visible(moment.output)} {word} at {listed([seconds(each) for each in moment.time_s.tolist()])}."
+    for shade in drawn.shades:
+        spans = [f"{start:.3f} to {seconds(stop)}" for start, stop in zip(shade.from_s, shade.to_s, strict=True)]
+        yield f"Shaded, {SHADES[shade.kind][0]}: {listed(spans)}."
+    yield from _quantities(drawn)
+    yield error_words(drawn)
+
+
+def _quantities(drawn: DrawnRecording) -> Iterator[str]:
+    """Say between what values currents, supply and load lay."""
+    for current in drawn.currents:
+        limit = f", limit {quantity(current.continuous_a, 'A')} continuous" if current.continuous_a is not None else ""
+        peak = f", {quantity(current.peak_a, 'A')} peak" if current.peak_a is not None else ""
+        yield f"Current of {visible(current.output)}: at most {quantity(current.series.greatest, 'A')}{limit}{peak}."
+    if drawn.supply is not None:
+        least = f"; planned minimum {quantity(drawn.supply.least_v, 'V')}" if drawn.supply.least_v is not None else ""
+        low, high = drawn.supply.series.least, drawn.supply.series.greatest
+        yield f"Supply of the controller: {quantity(low, 'V')} to {quantity(high, 'V')}{least}."
+    for load in drawn.loads:
+        low, high = load.series.least, load.series.greatest
+        where = f" of {visible(load.channel)}" if len(drawn.loads) > 1 else ""
+        yield f"Bus load{where} in windows of {load.window_s:g} s: {percent(low)} to {percent(high)}."
+
+
+def error_words(drawn: DrawnRecording) -> str:
+    """Say how many error episodes there were, or why nothing can be said."""
+    if drawn.errors.total:
+        times = [seconds(each) for each in drawn.errors.from_s.tolist()]
+        return f"{count(drawn.errors.total, 'error episode')}, at {listed(times)}."
+    if drawn.errors_recorded == "yes":
+        return "No error episodes."
+    return "No error episodes are in the recording, but it is not known to hold errors."
+
+
+def _slowest(lane: StepLane, drawn: DrawnRecording) -> str:
+    """Say how long an output took at the median and at most."""
+    for each in drawn.latencies:
+        if each.output == lane.name and not math.isnan(each.median_s):
+            return f", median {short_time(each.median_s)}, slowest {short_time(each.greatest_s)}"
+    return ""
+
+
+def _failures(joined: Joins) -> str:
+    word = "late" if joined.outcome == "late" else "not at all"
+    times = listed([seconds(each) for each in joined.time_s.tolist()])
+    return f"{visible(joined.output)} answered {word} when asked at {times}."

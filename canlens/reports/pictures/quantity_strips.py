@@ -6,15 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.reports.pictures.lane_words import clipped
 from canlens.reports.pictures.looks import BLUE, CHANNEL_DASHES, GREEN, LIMIT_DASHES, LIMIT_WORDS, ORANGE, RED, VIOLET
-from canlens.reports.pictures.picture import column, foreign, places
-from canlens.reports.pictures.quantity_words import quantity
-from canlens.reports.pictures.strips import Strip
+from canlens.reports.pictures.picture import Strip, clipped, column, foreign, places, quantity
 
 if TYPE_CHECKING:
-    from canlens.picture_evidence import Bursts, Current, DrawnRecording, Load, Series, Supply
-    from canlens.reports.pictures.picture import Parts
+    from canlens.nouns.pictures import Bursts, Current, DrawnRecording, Load, Series, Supply
+    from canlens.reports.pictures.looks import Parts
+
 
 CURRENT_PX, SUPPLY_PX, LOAD_PX = 84, 84, 110
 SHOWN_SHARE = 0.4

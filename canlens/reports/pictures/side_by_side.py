@@ -1,4 +1,4 @@
-"""Side by side: load, errors and changed messages before and after, each pair on one scale."""
+"""Before and after: load, errors and changed messages of two recordings, each pair on one scale."""
 
 from __future__ import annotations
 
@@ -8,20 +8,29 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.measures.picturing.comparisons import BLOCK_S
-from canlens.reports.characters import visible
-from canlens.reports.pictures.lane_words import clipped
+from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import BLUE, FONT_SIZE, GREEN, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
-from canlens.reports.pictures.picture import Picture, column, figure_text, foreign
+from canlens.reports.pictures.picture import (
+    LEGEND_PX,
+    TITLE_PX,
+    Picture,
+    clipped,
+    column,
+    figure_text,
+    foreign,
+    label,
+    percent,
+    short_time,
+)
 from canlens.reports.pictures.quantity_strips import MOST_SIGNS
-from canlens.reports.pictures.quantity_words import percent, short_time
-from canlens.reports.pictures.strips import LEGEND_PX, TITLE_PX, label
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from canlens.measures.picturing.comparisons import ComparedChannel, ComparedMessage, DrawnComparison
-    from canlens.picture_evidence import Series
-    from canlens.reports.pictures.picture import Parts
+    from canlens.nouns.pictures import Series
+    from canlens.reports.pictures.looks import Parts
+
 
 ROW_PX, TICKS_PX, HEAD_PX = 110, 24, 22
 NOT_TOLD = "not there, or not to be told"

@@ -1,4 +1,4 @@
-"""The workshop's record of a hand-over: everything that was given and found, in the order of the work, to be kept."""
+"""The workshop's record of a hand-over: everything that was given and found, in the order of the work."""
 
 from __future__ import annotations
 
@@ -6,27 +6,26 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.reports import words
-from canlens.reports.characters import visible
-from canlens.reports.rule_words import planned_words
-from canlens.reports.sheet.environment import template
-from canlens.reports.sheet.normal import normal_behaviour
-from canlens.reports.sleep_sections import rest_facts
+from canlens.reports import phrases
+from canlens.reports.layout import visible
+from canlens.reports.phrases import planned_words
+from canlens.reports.sheet.customer_sheet import normal_behaviour, template
+from canlens.reports.survey_text import rest_facts
 from canlens.reports.text import verdict_sentence
-from canlens.reports.text_findings import by_severity
-from canlens.results import version
+from canlens.reports.text_sections import by_severity
+from canlens.results.check import version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from pydantic import BaseModel
 
-    from canlens.bus_evidence import JudgedReading
-    from canlens.handover_results import Manifest
-    from canlens.job import JobDetails
-    from canlens.job.details import StateShape
+    from canlens.job import JobDetails, StateShape
+    from canlens.nouns.bus import JudgedReading
     from canlens.plan import Plan
-    from canlens.results import CheckResult
+    from canlens.results.check import CheckResult
+    from canlens.results.handover import Manifest
+
 
 READINGS = {
     "h_l_ohm": ("CAN H to CAN L", "ohm"),
@@ -173,9 +172,9 @@ def _outputs(result: CheckResult, plan: Plan) -> list[tuple[str, ...]]:
             name,
             one.load or "–",
             planned_words(plan.outputs[name]),
-            f"{words.VERDICTS[one.verdict]}: {one.reason}",
+            f"{phrases.VERDICTS[one.verdict]}: {one.reason}",
             f"{one.answered} of {one.due}",
-            f"{words.milliseconds(one.latency_s.median)} / {words.milliseconds(one.latency_s.max)} ms",
+            f"{phrases.milliseconds(one.latency_s.median)} / {phrases.milliseconds(one.latency_s.max)} ms",
         )
         for name, one in result.outputs.items()
     ]
@@ -185,7 +184,7 @@ def _findings(result: CheckResult) -> list[str]:
     told = []
     for each in by_severity(result.findings):
         safety = ", safety item" if each.safety else ""
-        told.append(f"{words.SEVERITIES[each.severity]}{safety}: {each.claim}")
+        told.append(f"{phrases.SEVERITIES[each.severity]}{safety}: {each.claim}")
     return told or ["None."]
 
 

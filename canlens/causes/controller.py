@@ -1,0 +1,154 @@
+"""Controller: whether it is alive and stays so, and whether the signals of controls move."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from canlens.causes.cause import Candidate, Case, Sign, Suspect
+from canlens.causes.weighing import bus_words, counted
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.causes.weighing import Asked
+    from canlens.nouns.outputs import SupplyEvidence
+
+
+# Controller: whether it is alive and stays so. Control: whether its signal moves.
+
+
+MOST = 0.7
+"""So many of the restarts must go with one output."""
+
+
+def cases(asked: Asked) -> Iterator[Case]:
+    """Ask whether the controller is alive and stays so."""
+    evidence = asked.evidence
+    if not evidence.frames:
+        return
+    node = evidence.plan.controller.node or "the controller"
+    signs = []
+    if evidence.controller_seen is not None:
+        value = "come" if evidence.controller_seen else "none"
+        told = (
+            f"messages of {node} come"
+            if evidence.controller_seen
+            else f"{evidence.frames} frames, none of them sent by {node}"
+        )
+        signs.append(Sign("controller", value, told))
+    suspects: dict[str, tuple[Suspect, ...]] = {"controller-silent": (Suspect((node,)),), "supply-sag": ()}
+    if evidence.supply is not None:
+        more, suspects["supply-sag"] = _restarts(evidence.supply)
+        signs += more
+    if signs:
+        output = suspects["supply-sag"][0].subject[0] if suspects["supply-sag"] else "the output"
+        left = 1 - asked.wrong("traffic", ())
+        yield Case("controller", (), tuple(signs), suspects, left=left, words={**bus_words(evidence), "output": output})
+
+
+def _restarts(supply: SupplyEvidence) -> tuple[list[Sign], tuple[Suspect, ...]]:
+    """Tell whether the controller fell silent, when, and what its supply did."""
+    number = len(supply.restarts_s)
+    ranked = sorted(supply.aligned, key=lambda each: -each.likelihood)
+    best = ranked[0] if ranked else None
+    signs = []
+    if not number or best is None:
+        signs.append(Sign("restarts", "elsewhere" if number else "none", "it never fell silent"))
+    else:
+        value = "at turn-on" if best.restarts >= MOST * number and best.restarts else "elsewhere"
+        told = f"it fell silent {counted(number, 'time')}, {best.restarts} of them just after {best.output} turned on"
+        signs.append(Sign("restarts", value, told))
+    if supply.lowest_v is not None:
+        value = "sags" if supply.is_sagging else "steady"
+        signs.append(
+            Sign("supply", value, f"its supply falls to {supply.lowest_v:.3g} V, usually {supply.usual_v:.3g} V")
+        )
+    total = sum(each.likelihood for each in ranked) or 1.0
+    return signs, tuple(Suspect((each.output,), each.likelihood / total) for each in ranked)
+
+
+def control_cases(asked: Asked) -> Iterator[Case]:
+    """Ask of every control that was operated by the marks whether its signal moved."""
+    evidence = asked.evidence
+    for name, own in evidence.controls.items():
+        if not own.is_readable or own.marked is None or not len(own.marked):
+            continue
+        value = "moves" if len(own.exercises) else "stands"
+        moved = counted(len(own.exercises), "edge")
+        sign = Sign(
+            "control", value, f"operated {counted(len(own.marked), 'time')} by the marks, its signal shows {moved}"
+        )
+        signal = evidence.plan.controls[name].condition.reference.path
+        yield Case("control", (name,), (sign,), words=bus_words(evidence, control=name, message=signal))
+
+
+CONTROLLER_SILENT = Candidate(
+    name="controller-silent",
+    scope="controller",
+    question="controller",
+    weight=8,
+    chances={
+        "controller": {"come": 0.002, "none": 0.998},
+    },
+    docstring="""controller-silent: traffic, but not one message of the controller.
+
+What is wrong
+    The controller has no supply or ground, is not on this bus, or works at another bit rate.
+Speaks for it
+    A node named in the plan, none of whose messages came, on a bus with traffic.
+Speaks against it
+    Any frame of the controller.
+Next test
+    Measure the controller's supply and ground at its own plug, under load; then H and L there.
+""",
+)
+
+
+SUPPLY_SAG = Candidate(
+    name="supply-sag",
+    scope="controller",
+    question="controller",
+    weight=8,
+    chances={
+        "controller": {"come": 0.998, "none": 0.002},
+        "restarts": {"none": 0.03, "at turn-on": 0.92, "elsewhere": 0.05},
+        "supply": {"steady": 0.35, "sags": 0.65},
+    },
+    docstring="""supply-sag: the controller restarts when an output turns on.
+
+What is wrong
+    Its feed or ground is too thin, corroded or from a limited circuit: the load's current pulls its supply down,
+    and it starts anew.
+Speaks for it
+    Its messages stop within a second after an output turns on and come back; the reported supply falls; outputs
+    drop.
+Speaks against it
+    Gaps at other times; a steady supply; turning on without a gap.
+Next test
+    Measure the voltage at the controller's own plug, supply to ground, while the output turns on; then from battery
+    minus to its ground pin.
+""",
+)
+
+
+CONTROL_NEVER_CHANGES = Candidate(
+    name="control-never-changes",
+    scope="control",
+    question="control",
+    weight=8,
+    chances={
+        "control": {"moves": 0.01, "stands": 0.99},
+    },
+    docstring="""control-never-changes: a control was operated, but its signal does not move.
+
+What is wrong
+    The switch or its wire is faulty, the signal is another one than was assumed (identifier, bit, scaling), or a
+    second condition was not met.
+Speaks for it
+    Marks that say that the control was operated, and a signal that stands still all the while.
+Speaks against it
+    Any edge of the signal. Without marks nothing can be told.
+Next test
+    Operate it again with marks, and look whether its original function works and which other bits move.
+""",
+)

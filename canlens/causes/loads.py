@@ -1,0 +1,123 @@
+"""Loads: whether current flows as it should."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from canlens.causes.cause import Candidate, Case, Sign
+from canlens.causes.weighing import output_words, outside, restart_spans, yes
+from canlens.plan.rule import ON
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from canlens.causes.weighing import Asked
+    from canlens.nouns.outputs import LoadEvidence, OutputEvidence
+    from canlens.plan import Output
+
+
+# Loads: whether current flows as it should.
+
+
+def cases(asked: Asked) -> Iterator[Case]:
+    """Ask of every output whose current or voltage is reported whether its load is right."""
+    evidence = asked.evidence
+    for name, own in evidence.outputs.items():
+        if own.load is None or not evidence.frames:
+            continue
+        signs = tuple(_signs(asked, own, own.load, evidence.plan.outputs[name]))
+        if signs:
+            yield Case(
+                "load", (name,), signs, words=output_words(evidence, name), safety=evidence.plan.outputs[name].safety
+            )
+
+
+def _signs(asked: Asked, own: OutputEvidence, load: LoadEvidence, output: Output) -> Iterator[Sign]:
+    spans = restart_spans(asked.evidence)
+    no_current = int(outside(load.no_current, spans).sum())
+    ever_on = own.track is not None and bool((own.track.state == ON).any())
+    limit = output.peak_a or output.continuous_a
+    is_above = limit is not None and load.highest_a > limit
+    gave_out = is_above and _falls_while_asked(own)
+    if load.has_current and (ever_on or is_above):
+        flowed = is_above or (not math.isnan(load.on_current_a) and load.on_current_a > 0)
+        if is_above and (no_current or gave_out):
+            yield Sign("current", "gives out", "its current flows for a moment and then stops")
+        elif no_current:
+            yield Sign("current", "none", "commanded on, but no current flows")
+        elif flowed:
+            yield Sign("current", "flows", "current flows while it is on")
+        if limit is not None and not math.isnan(load.highest_a):
+            passed = len(load.over_peak) or len(load.over_continuous)
+            value = "above" if passed else "for a moment" if is_above else "below"
+            yield Sign("limit", value, f"its current reaches {load.highest_a:.3g} A, limit {limit:g} A")
+        yield yes("stray", len(load.current_when_off), "current flows while it is off", "no current while it is off")
+    if load.has_voltage and ever_on:
+        none = int(outside(load.no_voltage, spans).sum())
+        yield (
+            Sign("voltage", "none", "no voltage while it is on")
+            if none
+            else Sign("voltage", "there", "voltage is there")
+        )
+
+
+def _falls_while_asked(own: OutputEvidence) -> bool:
+    """Tell whether the output ever went off while its rule held."""
+    track = own.track
+    if track is None or not len(track.falls):
+        return False
+    fall_s = track.time_s[track.falls]
+    return bool(((own.rule.at(fall_s) == ON) & (own.rule.at(fall_s - track.slack_s) == ON)).any())
+
+
+LOAD_OPEN = Candidate(
+    name="load-open",
+    scope="output",
+    question="load",
+    weight=8,
+    chances={
+        "current": {"flows": 0.02, "none": 0.97, "gives out": 0.01},
+        "limit": {"below": 0.996, "for a moment": 0.002, "above": 0.002},
+        "voltage": {"there": 0.97, "none": 0.03},
+        "stray": {"no": 0.995, "yes": 0.005},
+    },
+    docstring="""load-open: commanded and fed, but no current flows.
+
+What is wrong
+    A wire to the load, its fuse, its ground or the load itself is open; or an LED lamp draws less than the
+    controller can sense.
+Speaks for it
+    Command on, voltage there, and no current from the first moment.
+Speaks against it
+    Current that flows, even for a moment; no voltage at the terminal.
+Next test
+    Measure the voltage at the load's own two pins while the output is on: full voltage is a dead load, none an open
+    wire.
+""",
+)
+
+
+LOAD_OVER_CURRENT = Candidate(
+    name="load-over-current",
+    scope="output",
+    question="load",
+    weight=8,
+    chances={
+        "current": {"flows": 0.2, "none": 0.2, "gives out": 0.6},
+        "limit": {"below": 0.08, "for a moment": 0.32, "above": 0.6},
+        "voltage": {"there": 0.6, "none": 0.4},
+        "stray": {"no": 0.98, "yes": 0.02},
+    },
+    docstring="""load-over-current: current above the limit, then cut off.
+
+What is wrong
+    The load or its wire is shorted, a motor is stuck, or the limit is set below what the load draws when it starts.
+Speaks for it
+    Current above the output's limit; the output is switched off soon after, tries again a few times and stays off.
+Speaks against it
+    Current below the limit all the time.
+Next test
+    Unplug the load and operate the control again: an output that now stays on clears the controller.
+""",
+)

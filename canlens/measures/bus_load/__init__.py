@@ -1,0 +1,1 @@
+"""Bus load: the bit rate and the share of time for which frames hold the bus."""

@@ -1,0 +1,1 @@
+"""Outputs: controls, rules, answers, timers and loads, measured against the plan."""

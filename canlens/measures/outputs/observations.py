@@ -1,0 +1,174 @@
+"""Observations: what a person wrote down, placed on the recording's clock, and what eye or ear saw of an output."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.nouns.outputs import Answers, Steps, Track
+from canlens.plan.rule import OFF, ON, UNKNOWN
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from canlens.plan import Observation
+    from canlens.signals import Floats
+    from canlens.trace import Bools
+
+
+# Clock: how the times that a person wrote down lie against the recording's own.
+
+
+HAND_NOTED_S = 2.0
+"""Times noted by hand are good to about this much [s] (common practice, no source)."""
+FEWEST_MATCHES = 2
+"""An offset that only one mark supports is no better than a plain reading of the stamps."""
+
+
+def marks_offset(
+    marks_s: Mapping[str, Floats], edges_s: Mapping[str, Floats], *, start_s: float, duration_s: float
+) -> float:
+    """Estimate what must be added to written times to reach seconds from the recording's first frame.
+
+    Parameters
+    ----------
+    marks_s
+        Written times by control [s], as written.
+    edges_s
+        Rising edges of the same controls [s from the first frame].
+    start_s, duration_s
+        Stamp of the first frame and span of the recording [s].
+
+    Returns
+    -------
+    float
+        ``-start_s`` where the times are the log's own stamps, 0 where they count from its first frame, anything
+        else where a constant offset brings clearly more marks to an edge of their control. 0 without marks.
+    """
+    every_s = np.concatenate([np.zeros(0), *marks_s.values()])
+    if not len(every_s):
+        return 0.0
+    plain = [-start_s, 0.0]
+    inside = [float(np.mean((every_s + offset >= -1) & (every_s + offset <= duration_s + 1))) for offset in plain]
+    matched = [_matches(marks_s, edges_s, offset) for offset in plain]
+    best = max(range(2), key=lambda index: (matched[index], inside[index], -index))
+    apart = [edges_s[name][:, None] - marks_s[name][None, :] for name in marks_s if name in edges_s]
+    tries = np.concatenate([np.zeros(0), *(each.ravel() for each in apart)])
+    counts = np.array([_matches(marks_s, edges_s, offset) for offset in tries[:TRIES]], np.int64)
+    if len(counts) and counts.max() >= FEWEST_MATCHES and counts.max() > matched[best]:
+        top = tries[:TRIES][counts == counts.max()]
+        centre = top[np.argmin(np.abs(top - plain[best]))]
+        near = tries[np.abs(tries - centre) <= HAND_NOTED_S]
+        return float(np.median(near))
+    return plain[best]
+
+
+TRIES = 2000
+"""At most this many offsets are tried; more edges and marks than that agree long before."""
+
+
+def _matches(marks_s: Mapping[str, Floats], edges_s: Mapping[str, Floats], offset_s: float) -> int:
+    """Count the marks that have an edge of their control within :data:`HAND_NOTED_S`."""
+    count = 0
+    for name, written_s in marks_s.items():
+        sorted_s = np.sort(edges_s.get(name, np.zeros(0)))
+        if not len(sorted_s):
+            continue
+        at = np.searchsorted(sorted_s, written_s + offset_s)
+        before = np.abs(written_s + offset_s - sorted_s[np.maximum(at - 1, 0)])
+        after = np.abs(written_s + offset_s - sorted_s[np.minimum(at, len(sorted_s) - 1)])
+        count += int((np.minimum(before, after) <= HAND_NOTED_S).sum())
+    return count
+
+
+# Observations: what eye, ear or meter saw of an output, against its rule and against what the bus said.
+
+
+OBSERVED_S = 0.5
+"""Times seen by eye or ear are good to about this much [s]."""
+
+
+def observed_answers(
+    rule: Track, observed: Sequence[Observation], *, within_s: float, stays_s: float, offset_s: float
+) -> tuple[Answers, bool]:
+    """Judge the mapping of an output that nothing on the bus shows.
+
+    An exercise counts when something was seen of the output during it; it is answered when that was *on*. On while
+    the rule had been off for long enough is unasked. Latencies are not judged; exercises that nobody looked at stand
+    under ``too_short``.
+
+    Parameters
+    ----------
+    rule
+        State of the output's rule.
+    observed
+        Of this output, in any order.
+    within_s, stays_s
+        Answer time, and how long the output may stay on after its rule [s].
+    offset_s
+        To be added to the written times [s].
+
+    Returns
+    -------
+    Answers
+        Lines of ``unasked`` are lines of the observations' file.
+    bool
+        Whether the output was also seen off at a time when its rule was off.
+    """
+    seen = sorted(observed, key=lambda each: each.time_s)
+    time_s = np.array([each.time_s for each in seen]) + offset_s
+    on = np.array([each.on for each in seen], bool)
+    line = np.array([each.line for each in seen], np.int64)
+    edge = rule.rises
+    edge_s = rule.time_s[edge]
+    fall_s = np.append(rule.time_s[1:], rule.end_s)[edge]
+    answered, dark = np.zeros(len(edge), bool), np.zeros(len(edge), bool)
+    for row, (begin_s, end_s) in enumerate(zip(edge_s, fall_s, strict=True)):
+        during = (time_s >= begin_s - OBSERVED_S) & (time_s <= end_s + within_s)
+        well_inside = (time_s >= begin_s + within_s + OBSERVED_S) & (time_s <= end_s - OBSERVED_S)
+        answered[row] = (during & on).any()
+        dark[row] = (well_inside & ~on).any() and not answered[row]
+    since_s, until_s = time_s - OBSERVED_S - within_s - stays_s, time_s + OBSERVED_S
+    off_before = ~rule.ever(ON, since_s, until_s) & ~rule.ever(UNKNOWN, since_s, until_s)
+    due = answered | dark
+    none = Steps.none()
+    found = Answers(
+        due=Steps.of(rule, edge[due]),
+        answered=Steps.of(rule, edge[answered]),
+        late=none,
+        unanswered=Steps.of(rule, edge[dark]),
+        too_short=Steps.of(rule, edge[~due]),
+        held=none,
+        unasked=Steps(line[on & off_before], time_s[on & off_before]),
+        latency_s=np.zeros(0),
+        late_s=np.zeros(0),
+    )
+    seen_off = bool((~on & (rule.at(time_s + OBSERVED_S) == OFF)).any())
+    return found, seen_off
+
+
+def agreement(output: Track, observed: Sequence[Observation], *, offset_s: float) -> tuple[int, Steps]:
+    """Compare what was seen with what the bus said, away from the output's own changes.
+
+    Returns
+    -------
+    int
+        How many observations of *on* agree.
+    Steps
+        Those that disagree, lines of the observations' file.
+    """
+    seen = sorted(observed, key=lambda each: each.time_s)
+    time_s = np.array([each.time_s for each in seen]) + offset_s
+    on = np.array([each.on for each in seen], bool)
+    line = np.array([each.line for each in seen], np.int64)
+    agrees = np.where(on, _near(output, ON, time_s), _near(output, OFF, time_s))
+    said = _near(output, ON, time_s) | _near(output, OFF, time_s)
+    wrong = said & ~agrees
+    return int((agrees & on).sum()), Steps(line[wrong], time_s[wrong])
+
+
+def _near(output: Track, state: int, time_s: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Bools:
+    """Tell whether the bus showed a state within :data:`OBSERVED_S`, or one interval later where it shows it late."""
+    since_s = np.nextafter(time_s - OBSERVED_S, -np.inf)
+    return output.ever(state, since_s, time_s + OBSERVED_S + output.slack_s)

@@ -1,0 +1,207 @@
+"""Several recordings of one job: whose marks belong to which, and their evidence about the same output as one."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from canlens.measures.outputs.observations import HAND_NOTED_S
+from canlens.measures.outputs.rules_seen import seen_rules
+from canlens.nouns.outputs import (
+    Answers,
+    ControlEvidence,
+    FlashEvidence,
+    LevelEvidence,
+    LoadEvidence,
+    OutputEvidence,
+    Steps,
+    Timer,
+)
+from canlens.plan.nouns import REST
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from canlens.nouns.outputs import Evidence
+
+
+# Marked: to which of several recordings of a job the marks belong.
+
+
+TWICE = 0.5
+"""Where so many of the marks of the recording with fewest lie in another one as well, they are not of both (our
+choice)."""
+
+
+def with_own_marks(every: Sequence[Evidence]) -> tuple[Evidence, ...]:
+    """Leave marks that lie in several recordings to the one whose controls they fit best.
+
+    Nobody was in two recordings at once; but marks that count from the first frame lie in each of them, and would make
+    every control that rested in one of them look dead.
+
+    Parameters
+    ----------
+    every
+        The recordings of one job.
+
+    Returns
+    -------
+    tuple
+        As they were, where each mark lies in one recording.
+    """
+    written = sum(each.label != REST for each in every[0].marks) if every else 0
+    inside = np.array([sum(_number(own) for own in each.controls.values()) for each in every])
+    if (inside > 0).sum() < 2 or inside.sum() - written < TWICE * inside[inside > 0].min():  # noqa: PLR2004 – several
+        return tuple(every)
+    best = int(np.argmax([sum(_fitting(own) for own in each.controls.values()) for each in every]))
+    return tuple(each if index == best else _without(each) for index, each in enumerate(every))
+
+
+def _number(own: ControlEvidence) -> int:
+    return 0 if own.marked is None else len(own.marked)
+
+
+def _fitting(own: ControlEvidence) -> int:
+    """Count the marks of a control that have an exercise near them."""
+    if own.marked is None or not len(own.exercises):
+        return 0
+    apart = np.abs(own.marked[:, None] - own.exercises.time_s[None, :]).min(axis=1)
+    return int((apart <= HAND_NOTED_S).sum())
+
+
+def _without(evidence: Evidence) -> Evidence:
+    """Return a recording as if nothing had been marked in it."""
+    controls = {name: replace(own, marked=None) for name, own in evidence.controls.items()}
+    return replace(evidence, marks=(), controls=controls)
+
+
+# Adding: the evidence that several recordings of one job hold about the same output, as one.
+
+
+def added_output(parts: Sequence[OutputEvidence]) -> OutputEvidence:
+    """Add up what several recordings show of one output.
+
+    Counts, steps and times are put together; rules stay confounded (or fitting) only where every recording in which
+    the rule came on leaves them so.
+
+    Parameters
+    ----------
+    parts
+        At least one; the tracks of the last one that could be read are kept.
+    """
+    if len(parts) == 1:
+        return parts[0]
+    shown = [each for each in parts if each.judged_from != "nothing"] or list(parts)
+    readable = [each for each in shown if each.track is not None and len(each.track.time_s)]
+    risen = [each for each in shown if len(each.rule.rises)]
+    names = dict.fromkeys(name for each in shown for name in each.exercised)
+    scenes = tuple(scene for each in shown for scene in each.scenes)
+    return replace(
+        readable[-1] if readable else shown[-1],
+        answers=_answers([each.answers for each in shown]),
+        exercised={name: sum(each.exercised.get(name, 0) for each in shown) for name in names},
+        confounded_with=_in_all([each.confounded_with for each in risen]),
+        scenes=scenes,
+        seen=seen_rules(scenes),
+        release=_timer([each.release for each in shown]),
+        cut_off=_timer([each.cut_off for each in shown]),
+        dropped=_steps([each.dropped for each in shown]),
+        day=_level([each.day for each in shown]),
+        night=_level([each.night for each in shown]),
+        flash=_flash([each.flash for each in shown]),
+        load=_load([each.load for each in shown]),
+        confirmed=sum(each.confirmed for each in shown),
+        seen_off=any(each.seen_off for each in shown),
+        disagreed=_steps([each.disagreed for each in shown]),
+        message_seen=any(bool(each.message_seen) for each in shown) if shown[-1].message_seen is not None else None,
+    )
+
+
+def added_control(parts: Sequence[ControlEvidence]) -> ControlEvidence:
+    """Add up what several recordings show of one control."""
+    if len(parts) == 1:
+        return parts[0]
+    readable = [each for each in parts if each.is_readable]
+    marked = [each.marked for each in parts if each.marked is not None]
+    noticed = [each.noticed for each in parts if each.noticed is not None]
+    return replace(
+        readable[-1] if readable else parts[-1],
+        message_seen=any(each.message_seen for each in parts),
+        exercises=_steps([each.exercises for each in parts]),
+        marked=np.concatenate(marked) if marked else None,
+        noticed=sum(noticed) if noticed else None,
+    )
+
+
+def _steps(parts: Sequence[Steps]) -> Steps:
+    return Steps(
+        np.concatenate([np.zeros(0, np.int64), *(each.line for each in parts)]),
+        np.concatenate([np.zeros(0), *(each.time_s for each in parts)]),
+    )
+
+
+def _answers(parts: Sequence[Answers]) -> Answers:
+    merged: dict[str, Any] = {}
+    for field in fields(Answers):
+        values = [getattr(each, field.name) for each in parts]
+        merged[field.name] = _steps(values) if isinstance(values[0], Steps) else np.concatenate(values)
+    return Answers(**merged)
+
+
+def _in_all(parts: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+    if not parts:
+        return ()
+    return tuple(name for name in parts[0] if all(name in each for each in parts))
+
+
+def _timer(parts: Sequence[Timer | None]) -> Timer | None:
+    known = [each for each in parts if each is not None]
+    if not known:
+        return None
+    return Timer(
+        planned_s=known[-1].planned_s,
+        shortest_s=np.concatenate([each.shortest_s for each in known]),
+        longest_s=np.concatenate([each.longest_s for each in known]),
+        completed=sum(each.completed for each in known),
+        wrong=_steps([each.wrong for each in known]),
+        overdue=_steps([each.overdue for each in known]),
+    )
+
+
+def _level(parts: Sequence[LevelEvidence | None]) -> LevelEvidence | None:
+    known = [each for each in parts if each is not None]
+    if not known:
+        return None
+    medians = np.concatenate([each.medians for each in known])
+    return LevelEvidence(known[-1].wanted, medians, _steps([each.wrong for each in known]))
+
+
+def _flash(parts: Sequence[FlashEvidence | None]) -> FlashEvidence | None:
+    known = [each for each in parts if each is not None]
+    if not known:
+        return None
+    return FlashEvidence(
+        np.concatenate([each.frequency_hz for each in known]),
+        _steps([each.wrong for each in known]),
+        sum(each.stretches for each in known),
+        all(each.too_coarse for each in known),
+    )
+
+
+def _load(parts: Sequence[LoadEvidence | None]) -> LoadEvidence | None:
+    known = [each for each in parts if each is not None]
+    if not known:
+        return None
+    merged: dict[str, Any] = {}
+    for field in fields(LoadEvidence):
+        values = [getattr(each, field.name) for each in known]
+        if isinstance(values[0], Steps):
+            merged[field.name] = _steps(values)
+        elif isinstance(values[0], bool):
+            merged[field.name] = any(values)
+        else:
+            numbers = [value for value in values if not np.isnan(value)]
+            merged[field.name] = max(numbers, default=np.nan)
+    return LoadEvidence(**merged)

@@ -1,0 +1,258 @@
+"""Supply and rest: whether the controller restarts, its supply sags, and the bus falls silent after the ignition."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.measures.outputs.tracks import Rhythm
+from canlens.measures.outputs.whole import in_step
+from canlens.measures.traffic.silences import places_at
+from canlens.nouns.outputs import Aligned, SupplyEvidence
+from canlens.plan.rule import OFF, ON
+from canlens.trace import NANOSECONDS_PER_SECOND, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from canlens.measures.outputs.whole import Recorded
+    from canlens.nouns.messages import QuietEvidence
+    from canlens.nouns.outputs import ControlEvidence, OutputEvidence
+    from canlens.nouns.tracks import Track
+    from canlens.plan import Bus, Plan
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints, Trace
+
+
+# Rest: whether the bus falls silent after the control that keeps it awake, as the plan wants it.
+
+
+def rest(
+    quiet: QuietEvidence,
+    trace: Trace,
+    planned: Bus,
+    *,
+    controls: Mapping[str, ControlEvidence],
+    outputs: Mapping[str, OutputEvidence],
+) -> QuietEvidence:
+    """Hold the end of a recording against the plan.
+
+    Parameters
+    ----------
+    quiet
+        Who spoke last and who woke the bus.
+    trace
+        Frames of the channel that is judged.
+    planned
+        Its ``awake_while`` and ``quiet_after_s``.
+    controls, outputs
+        As measured.
+
+    Returns
+    -------
+    QuietEvidence
+        With the end of the control, the last change of an output, and the frames that came too late.
+    """
+    control = controls.get(planned.awake_while or "")
+    off_s = _went_off(control.track) if control else None
+    changes = [
+        float(each.track.time_s[edges[-1]])
+        for each in outputs.values()
+        if each.track is not None
+        for edges in (each.track.rises, each.track.falls)
+        if len(edges)
+    ]
+    late = np.zeros(0, np.intp)
+    if off_s is not None and planned.quiet_after_s is not None:
+        limit_ns = trace.start_ns + round((off_s + planned.quiet_after_s) * NANOSECONDS_PER_SECOND)
+        late = np.flatnonzero(trace.time_ns > limit_ns)
+        late = late[trace.kind[late] != Kind.ERROR]
+    return replace(
+        quiet,
+        off_s=off_s,
+        allowed_s=planned.quiet_after_s,
+        too_late=places_at(trace, late),
+        last_change_s=max(changes, default=None),
+    )
+
+
+def _went_off(track: Track) -> float | None:
+    """Return when a control went off for the last time [s]; None if it was not seen to, or it is on again."""
+    on = np.flatnonzero(track.state == ON)
+    if not len(on) or on[-1] + 1 >= len(track.state) or track.state[on[-1] + 1] != OFF:
+        return None
+    return float(track.time_s[on[-1] + 1])
+
+
+# Supply: whether the controller falls silent and returns, which output goes with that, and what its supply does.
+
+
+MISSED = 2.5
+"""A message on a beat that stays away for so many of its cycles has a gap (one lost frame and its jitter are none)."""
+SHORTEST_S = 0.12
+"""A small controller takes at least this long to start again (our choice; most take some tenths of a second)."""
+LONGEST_S = 8.0
+"""What stays away for longer has been switched off."""
+SOON_S = 1.0
+"""A supply that an output pulls down is low as long as the inrush and the load last; a restart that the output causes
+comes within this time (our choice)."""
+SAG_V = 2.0
+"""A reported supply that is this much below its median for a moment has sagged (our choice; starting and charging move
+the supply for seconds)."""
+HITS, STRAYS = 0.95, 0.05
+"""Chance that a restart lies just after the output that causes it turned on, and that it does not (our choice)."""
+LOOKS = 20
+"""Independent looks at the supply that its rows are worth, however many they are (our choice; it moves slowly)."""
+LEAST_LEFT = 0.01
+FEWEST_ROWS = 5
+MOST_COVERED = 0.6
+"""Flashing counts as turning on as long as what follows it covers no more of the recording."""
+FOLLOWS, HOLDS = 0.7, 0.3
+"""Chance that turning on is followed by a restart, and that the supply holds this time (our choice)."""
+
+
+def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]) -> SupplyEvidence | None:
+    """Measure restarts of the controller and its supply.
+
+    Parameters
+    ----------
+    plan
+        Names the controller's node and its supply.
+    recorded
+        The decoded signals.
+    outputs
+        What each output did.
+
+    Returns
+    -------
+    SupplyEvidence
+        None where no message of the controller comes on a beat.
+    """
+    node = plan.controller.node
+    told = {each.command.reference.path for each in plan.outputs.values() if each.command is not None}
+    own: list[Floats] = []
+    others: list[Floats] = []
+    for path, signal in recorded.signals.items():
+        message, _, _ = path.partition(".")
+        definition = plan.database.message(message)
+        is_own = path in told or (definition is not None and node is not None and node in definition.senders)
+        (own if is_own else others).append(signal.time_s)
+    restarts_s = _restarts(_once(own), _once(others))
+    if restarts_s is None:
+        return None
+    lowest_v, usual_v, is_sagging = _volts(plan, recorded)
+    tracks = {name: each.track for name, each in outputs.items() if each.track is not None}
+    aligned = {
+        name: _aligned(name, outputs[name], restarts_s, volts_fit=_volts_fit(plan, recorded, track))
+        for name, track in tracks.items()
+    }
+    asked = {name: outputs[name].rule for name in tracks}
+    together = in_step(asked, within_s={name: plan.outputs[name].within_s for name in tracks})
+    return SupplyEvidence(
+        restarts_s,
+        tuple(
+            replace(each, likelihood=max(aligned[other].likelihood for other in together[name]))
+            for name, each in aligned.items()
+        ),
+        lowest_v,
+        usual_v,
+        is_sagging,
+    )
+
+
+def _once(columns: Iterable[Floats]) -> list[Floats]:
+    """Keep each column of times once; signals of one message share theirs."""
+    return list({id(column): column for column in columns if len(column)}.values())
+
+
+def _restarts(own: list[Floats], others: list[Floats]) -> Floats | None:
+    """Find the spans in which all messages of the controller stayed away though others came, float64 (k, 2) [s]."""
+    rhythms = [Rhythm.of(column) for column in own]
+    cyclic = [each for each in rhythms if math.isfinite(each.hold_s)]
+    if not cyclic:
+        return None
+    fastest = min(cyclic, key=lambda each: each.interval_s)
+    time_s = np.sort(np.concatenate(own), kind="stable")  # each column is sorted already, and this kind makes use of it
+    length_s = np.diff(time_s)
+    least_s = max(MISSED * fastest.interval_s, SHORTEST_S)
+    at = np.flatnonzero((length_s > least_s) & (length_s < LONGEST_S))
+    start_s, stop_s = time_s[at], time_s[at + 1]
+    is_heard = np.zeros(len(at), np.bool_)
+    for column in others:
+        is_heard |= _number_inside(column, start_s, stop_s) > 0
+    return np.column_stack([start_s, stop_s])[is_heard]
+
+
+def _number_inside(column: Floats, start_s: Floats, stop_s: Floats) -> Ints:
+    """Count the times that lie strictly inside each span."""
+    found: Ints = np.searchsorted(column, stop_s, "left") - np.searchsorted(column, start_s, "right")
+    return found
+
+
+def _aligned(name: str, own: OutputEvidence, restarts_s: Floats, *, volts_fit: float) -> Aligned:
+    """Tell how the restarts go with one output; ``volts_fit`` says how well the supply does, as a logarithm."""
+    track = own.track
+    rises_s = own.rule.time_s[own.rule.rises]
+    start_s, stop_s = restarts_s[:, 0], restarts_s[:, 1]
+    again_s = stop_s[own.rule.at(stop_s) == ON]
+    windows_s = np.union1d(rises_s, again_s)
+    hits = _just_after(start_s, windows_s, track)
+    flashes_s = np.union1d(windows_s, track.time_s[track.rises]) if track is not None else windows_s
+    edges_s = own.rule.time_s[own.rule.rises]
+    followed = int(_is_near(start_s, edges_s - _slack_s(track), edges_s + SOON_S).sum())
+    share = _covered(windows_s, own.rule.end_s)
+    number, inside = len(start_s), int(hits.sum())
+    log = inside * math.log(HITS / share) + (number - inside) * math.log(STRAYS / (1 - share))
+    log += followed * math.log(FOLLOWS) + (len(edges_s) - followed) * math.log(HOLDS)
+    log += volts_fit
+    shown = _just_after(start_s, flashes_s, track) if _covered(flashes_s, own.rule.end_s) < MOST_COVERED else hits
+    return Aligned(name, len(edges_s), followed, int(shown.sum()), math.exp(max(min(log, 50.0), -50.0)))
+
+
+def _just_after(start_s: Floats, turned_on_s: Floats, track: Track | None) -> Bools:
+    """Tell which restarts begin just after one of some ascending times [s]."""
+    return _is_near(turned_on_s, start_s - SOON_S, start_s + _slack_s(track))
+
+
+def _is_near(time_s: Floats, from_s: Floats, to_s: Floats) -> Bools:
+    """Tell which spans hold one of some ascending times."""
+    found: Bools = np.searchsorted(time_s, to_s, "right") > np.searchsorted(time_s, from_s, "left")
+    return found
+
+
+def _covered(turned_on_s: Floats, end_s: float) -> float:
+    """Return which share of the recording lies just after one of some times."""
+    return min(max(len(turned_on_s) * SOON_S / max(end_s, 1.0), 0.02), 0.98)
+
+
+def _slack_s(track: Track | None) -> float:
+    """Return how long before the last message a change may have happened [s]."""
+    return track.slack_s if track is not None else 0.0
+
+
+def _volts_fit(plan: Plan, recorded: Recorded, track: Track | None) -> float:
+    """Return how well one output's being on explains the reported supply: logarithm of a factor, 0 for not at all."""
+    signal = recorded.signal(plan.controller.supply)
+    if signal is None or track is None or len(signal) < FEWEST_ROWS:
+        return 0.0
+    known = ~np.isnan(signal.value)
+    volts, on = signal.value[known], track.at(signal.time_s[known]) == ON
+    if not on.any() or on.all() or volts[on].mean() >= volts[~on].mean():
+        return 0.0
+    left = np.where(on, volts - volts[on].mean(), volts - volts[~on].mean())
+    total = float(np.square(volts - volts.mean()).sum())
+    return -LOOKS / 2 * math.log(max(float(np.square(left).sum()) / total, LEAST_LEFT)) if total > 0 else 0.0
+
+
+def _volts(plan: Plan, recorded: Recorded) -> tuple[float | None, float | None, bool]:
+    """Return the lowest and the median supply [V], and whether it sagged."""
+    signal = recorded.signal(plan.controller.supply)
+    volts = signal.value[~np.isnan(signal.value)] if signal is not None else np.zeros(0)
+    if not len(volts):
+        return None, None, False
+    lowest, usual = float(volts.min()), float(np.median(volts))
+    limit = plan.controller.supply_min_v
+    return lowest, usual, (limit is not None and lowest < limit) or lowest < usual - SAG_V

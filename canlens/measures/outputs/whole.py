@@ -1,0 +1,379 @@
+"""Whole outputs: everything that is measured on one output of the plan."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from canlens.measures.outputs.answers import answers, cut_off, dropped, release
+from canlens.measures.outputs.loads import bridged, calm, flash, level, load, steady
+from canlens.measures.outputs.observations import agreement, observed_answers
+from canlens.measures.outputs.rules_seen import seen_rules
+from canlens.measures.outputs.tracks import Rhythm, rule_track, states_of, track
+from canlens.nouns.outputs import (
+    Answers,
+    FlashEvidence,
+    LevelEvidence,
+    LoadEvidence,
+    OutputEvidence,
+    Scene,
+    Steps,
+    Timer,
+    Track,
+)
+from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from canlens.plan import Condition, Observation, Output, Plan, SignalReference
+    from canlens.signals import Floats, Signal
+
+
+# Mapping: which rules a recording tells apart.
+
+
+def told_apart(first: Track, second: Track, *, longer_than_s: float) -> bool:
+    """Tell whether two rules ever differed, both known, for longer than an output needs to show it [s]."""
+    time_s = np.union1d(first.time_s, second.time_s)
+    if not len(time_s):
+        return False
+    one, two = first.at(time_s), second.at(time_s)
+    differ = (one != two) & (one != UNKNOWN) & (two != UNKNOWN)
+    lasts_s = np.diff(np.append(time_s, max(min(first.end_s, second.end_s), time_s[-1])))
+    edges = np.diff(np.concatenate(([0], differ.astype(np.int8), [0])))
+    starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    total_s = np.append(0.0, np.cumsum(lasts_s))
+    return bool(((total_s[stops] - total_s[starts]) > longer_than_s).any())
+
+
+def in_step(tracks: Mapping[str, Track], *, within_s: Mapping[str, float]) -> dict[str, tuple[str, ...]]:
+    """Return for each output all those that were never seen apart from it, itself among them.
+
+    Whatever one of them does to the supply or the bus, the others may do.
+
+    Parameters
+    ----------
+    tracks
+        State of each output.
+    within_s
+        Answer time of each [s]: so much, and one interval of their messages, may lie between outputs in step.
+    """
+    alike = {name: {name} for name in tracks}
+    for (name, own), (other, theirs) in combinations(tracks.items(), 2):
+        longer_than_s = max(within_s[name], within_s[other]) + max(own.slack_s, theirs.slack_s)
+        if not told_apart(own, theirs, longer_than_s=longer_than_s):
+            alike[name].add(other)
+            alike[other].add(name)
+    return {name: tuple(each for each in tracks if each in own) for name, own in alike.items()}
+
+
+# Recorded: what one recording holds of a plan's signals, with what the measures of several outputs share.
+
+
+@dataclass(frozen=True, eq=False)
+class Recorded:
+    """What one recording holds of a plan's signals.
+
+    Attributes
+    ----------
+    signals
+        Decoded, by path; absent where the message never came.
+    end_s
+        Time of the latest frame [s].
+    controls
+        Tracks of all controls, by name.
+    rhythms
+        Rhythms measured so far, by the column of times that they belong to.
+    marked_s
+        float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
+    """
+
+    signals: Mapping[str, Signal]
+    end_s: float
+    controls: Mapping[str, Track] = field(default_factory=dict)
+    rhythms: dict[int, Rhythm] = field(default_factory=dict)
+    marked_s: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def rhythm(self, signal: Signal) -> Rhythm:
+        """Return the rhythm of a signal's rows, measured once for all signals that share them."""
+        key = id(signal.time_s)
+        if key not in self.rhythms:
+            self.rhythms[key] = Rhythm.of(signal.time_s)
+        return self.rhythms[key]
+
+    def signal(self, reference: SignalReference | None) -> Signal | None:
+        """Return the decoded signal of a reference, None where the plan names none or it never came."""
+        return self.signals.get(reference.path) if reference else None
+
+    def track(self, condition: Condition) -> Track:
+        """Return the state of a condition over time; without steps where its message never came."""
+        signal = self.signal(condition.reference)
+        if signal is None:
+            return Track.empty(self.end_s)
+        states = states_of(signal, condition)
+        return track(
+            signal.time_s,
+            states,
+            signal.line,
+            end_s=self.end_s,
+            rhythm=self.rhythm(signal),
+            may_be_cyclic=condition.reference.message.cycle_time_s is not None,
+        )
+
+
+# Outputs: everything that is measured on one output of the plan.
+
+
+LONGEST_DARK = 1.5
+"""A flashing output is dark for no longer than this many planned periods: it may flash at a third of its frequency."""
+
+
+def output_evidence(
+    plan: Plan, output: Output, recorded: Recorded, observed: tuple[Observation, ...], *, offset_s: float
+) -> OutputEvidence:
+    """Measure one output against its rule.
+
+    Parameters
+    ----------
+    plan, output
+        What is meant.
+    recorded
+        What the recording holds.
+    observed
+        What eye, ear or meter saw of this output.
+    offset_s
+        To be added to the observations' times [s].
+    """
+    rule = rule_track(output.when, recorded.controls)
+    signal = recorded.signal(output.command.reference if output.command else None)
+    if signal is None or output.command is None:
+        return _without_command(plan, output, recorded, rule, observed, offset_s=offset_s)
+    own = recorded.track(output.command)
+    flashing = _flashing(output, recorded)
+    run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
+    found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
+    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
+    scene = _scene(plan, output, recorded, own)
+    return OutputEvidence(
+        name=output.name,
+        rule=rule,
+        track=own,
+        answers=found,
+        judged_from="bus",
+        message_seen=True,
+        exercised=_exercised(output, recorded.controls, found),
+        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
+        scenes=(scene,),
+        seen=seen_rules((scene,)),
+        release=_release(output, rule, own),
+        cut_off=_cut_off(output, rule, own, flashing),
+        dropped=_dropped(output, rule, own, flashing),
+        day=_level(output, recorded, (rule, own, flashing), night=False),
+        night=_level(output, recorded, (rule, own, flashing), night=True),
+        flash=_flash(output, recorded, flashing),
+        load=_load(output, recorded, own, flashing),
+        confirmed=confirmed,
+        disagreed=disagreed,
+    )
+
+
+def _without_command(
+    plan: Plan,
+    output: Output,
+    recorded: Recorded,
+    rule: Track,
+    observed: tuple[Observation, ...],
+    *,
+    offset_s: float,
+) -> OutputEvidence:
+    """Judge an output that nothing on the bus shows from what was seen of it."""
+    message_seen = None if output.command is None else False
+    if not observed:
+        return OutputEvidence(output.name, rule, None, Answers.none(), "nothing", message_seen=message_seen)
+    stays_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
+    found, seen_off = observed_answers(rule, observed, within_s=output.within_s, stays_s=stays_s, offset_s=offset_s)
+    scene = replace(_scene(plan, output, recorded, None), observed=observed, offset_s=offset_s)
+    return OutputEvidence(
+        name=output.name,
+        rule=rule,
+        track=None,
+        answers=found,
+        judged_from="observed",
+        message_seen=message_seen,
+        exercised=_exercised(output, recorded.controls, found),
+        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + 1.0),
+        scenes=(scene,),
+        seen=seen_rules((scene,)),
+        confirmed=len(found.answered),
+        seen_off=seen_off,
+    )
+
+
+def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) -> Scene:
+    """Return what tells which rule an output follows."""
+    if own is not None and output.flash_hz and output.flash_when is not None:
+        flashing = rule_track(output.flash_when, recorded.controls)
+        own = bridged(own, flashing, longest_s=LONGEST_DARK / output.flash_hz)
+    return Scene(
+        output.when,
+        tuple(each.when for each in plan.outputs.values()),
+        recorded.controls,
+        own,
+        output.within_s,
+        stays_s=(output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0),
+        is_cut_off=output.cut_after_s is not None,
+        awake_while=plan.bus.awake_while,
+        marked_s=recorded.marked_s,
+    )
+
+
+def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) -> dict[str, int]:
+    """Count for each control of the rule the exercises that could have shown the output following it.
+
+    Not counted: those that could not matter because the rule was on anyhow, and those whose edge was too short to
+    tell or met an output still on from before.
+    """
+    lost_s = np.concatenate([found.too_short.time_s, found.held.time_s])
+    counts = {}
+    for name in output.when.controls:
+        own = controls[name]
+        rise_s = own.time_s[own.rises]
+        states = {each: controls[each].at(rise_s) for each in output.when.controls}
+        idle = np.ones(len(rise_s), bool)
+        for state in (OFF, ON):
+            idle &= output.when.evaluate({**states, name: np.full(len(rise_s), state, np.int8)}) == ON
+        counts[name] = int((~idle & ~np.isin(rise_s, lost_s)).sum())
+    return counts
+
+
+def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[str, ...]:
+    """Name the rules of the plan that this recording does not tell from the output's own.
+
+    They are the other outputs' rules and, where the output follows a single control, every other control that was seen;
+    where it follows several, its own rule with one of them exchanged for a control that only moved together with it.
+    """
+    if not len(rule.rises):
+        return ()
+    rivals = [each.when for each in plan.outputs.values()]
+    if len(output.when.controls) == 1:
+        rivals += [Rule.of(name) for name in plan.controls if len(recorded.controls[name].state)]
+    else:
+        rivals += _with_twins(output.when, recorded.controls, longer_than_s)
+    names: list[str] = []
+    for rival in rivals:
+        if rival.same_as(output.when) or str(rival) in names:
+            continue
+        if not told_apart(rule, rule_track(rival, recorded.controls), longer_than_s=longer_than_s):
+            names.append(str(rival))
+    return tuple(names)
+
+
+def _with_twins(rule: Rule, controls: Mapping[str, Track], longer_than_s: float) -> Iterator[Rule]:
+    """Yield a rule with one control exchanged for another that moved, but never otherwise than that one."""
+    for own in rule.controls:
+        for name, twin in controls.items():
+            if name in rule.controls or not (len(twin.rises) and len(controls[own].rises)):
+                continue
+            if not told_apart(controls[own], twin, longer_than_s=longer_than_s):
+                words = re.split(r"([A-Za-z0-9_-]+)", rule.text)
+                yield parse_rule("".join(name if word == own else word for word in words), tuple(controls))
+
+
+def _flashing(output: Output, recorded: Recorded) -> Track | None:
+    """Return when the output should flash: its rule and its flash condition both on."""
+    if output.flash_when is None:
+        return None
+    names = tuple(recorded.controls)
+    return rule_track(parse_rule(f"({output.when}) and ({output.flash_when})", names), recorded.controls)
+
+
+def _release(output: Output, rule: Track, own: Track) -> Timer:
+    """Measure the release, with its run-on where one is planned."""
+    planned = output.run_on_s is not None
+    return release(
+        rule,
+        own,
+        within_s=output.within_s,
+        run_on_s=output.run_on_s or 0.0,
+        tolerance_s=output.run_on_tolerance_s if planned else 0.0,
+    )
+
+
+def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) -> Timer | None:
+    """Measure the cut-off; None where none is planned."""
+    if output.cut_after_s is None:
+        return None
+    return cut_off(
+        rule,
+        own,
+        within_s=output.within_s,
+        cut_after_s=output.cut_after_s,
+        tolerance_s=output.cut_after_tolerance_s,
+        flashing=flashing,
+    )
+
+
+def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Steps:
+    """Find unplanned falls; a planned cut-off judges its own."""
+    if output.cut_after_s is not None:
+        return Steps.none()
+    return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
+
+
+def _level(
+    output: Output, recorded: Recorded, tracks: tuple[Track, Track, Track | None], *, night: bool
+) -> LevelEvidence | None:
+    """Measure the level by day or by night; None where none is planned or its message never came."""
+    wanted = output.level_night if night else output.level_day
+    signal = recorded.signal(output.level)
+    if wanted is None or signal is None or (night and output.night is None):
+        return None
+    rule, own, flashing = tracks
+    rhythm = recorded.rhythm(signal)
+    time_s = rhythm.time_s
+    settle_s = output.within_s + own.slack_s + rhythm.interval_s
+    on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & calm(flashing, time_s, settle_s)
+    if output.night is not None:
+        on &= steady(recorded.controls[output.night], ON if night else OFF, time_s, settle_s)
+    return level((time_s, signal.value, signal.line), on=on, wanted=wanted, tolerance=output.level_tolerance)
+
+
+def _flash(output: Output, recorded: Recorded, flashing: Track | None) -> FlashEvidence | None:
+    """Measure the flash frequency from the level, or from the command where there is none."""
+    if flashing is None or output.flash_hz is None or output.command is None:
+        return None
+    signal = recorded.signal(output.level)
+    if signal is not None:
+        value = signal.value
+    else:
+        signal = recorded.signals[output.command.reference.path]
+        value = states_of(signal, output.command).astype(np.float64)
+    rhythm = recorded.rhythm(signal)
+    rows = (rhythm.time_s, value, signal.line)
+    return flash(
+        rows,
+        interval_s=rhythm.interval_s,
+        flashing=flashing,
+        wanted_hz=output.flash_hz,
+        tolerance_hz=output.flash_tolerance_hz,
+        settle_s=output.within_s,
+    )
+
+
+def _load(output: Output, recorded: Recorded, own: Track, flashing: Track | None) -> LoadEvidence | None:
+    """Compare current and voltage with the command; None where the plan names neither."""
+    if output.current is None and output.voltage is None:
+        return None
+    return load(
+        output,
+        own,
+        recorded.signal(output.current),
+        recorded.signal(output.voltage),
+        flashing=flashing,
+        rhythm_of=recorded.rhythm,
+    )

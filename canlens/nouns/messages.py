@@ -1,0 +1,274 @@
+"""Messages: what was measured of each identifier, and when the bus was awake."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from canlens.database import Message
+    from canlens.signals import Floats
+    from canlens.trace import Ints
+
+
+Kind = Literal["cyclic", "mixed", "event-driven", "too-few"]
+"""How a message is sent: on a beat; on a beat and besides on a change; on a change alone; too seldom to tell."""
+CountersDid = Literal["stood", "ran", "unknown"]
+Clue = Literal["rate", "extra", "clocks", "counters", "beats", "payloads"]
+"""What tells two senders from one: twice the declared rate, two clocks that drift apart, two counters, two beats of
+different cycle, two families of payloads with a beat each."""
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Some frames, picked out as evidence: lines of the log and times [s]."""
+
+    line: Ints
+    time_s: Floats
+
+    def __len__(self) -> int:
+        return len(self.line)
+
+    @classmethod
+    def none(cls) -> Places:
+        """Return no frames."""
+        return cls(np.zeros(0, np.int64), np.zeros(0))
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Measured times between neighbouring frames of one identifier [s]."""
+
+    median: float
+    min: float
+    max: float
+    sd: float
+
+
+@dataclass(frozen=True, eq=False)
+class Gaps:
+    """Where a message on a beat stayed away though others came.
+
+    Attributes
+    ----------
+    seen
+        The frame that ended each gap.
+    length_s
+        float64 (k,): how long each took [s].
+    missed
+        Frames that should have come in them, all together.
+    """
+
+    seen: Places
+    length_s: Floats
+    missed: int
+
+
+@dataclass(frozen=True, eq=False)
+class Counter:
+    """A bit field that counts the frames of its message, found by itself.
+
+    Attributes
+    ----------
+    start_bit, length
+        DBC bit number of its least significant bit; bits.
+    lowest, highest
+        It counts from one to the other and begins anew.
+    skipped, repeated
+        Frames at which it had jumped, or stood still.
+    """
+
+    start_bit: int
+    length: int
+    lowest: int
+    highest: int
+    skipped: Places
+    repeated: Places
+
+
+@dataclass(frozen=True, eq=False)
+class Lengths:
+    """Payload lengths of one identifier: how often each came [bytes], and where it was not the usual one."""
+
+    counts: dict[int, int]
+    unusual: Places
+
+    @property
+    def usual(self) -> int:
+        """The one that came most often."""
+        return max(self.counts, key=lambda length: (self.counts[length], length))
+
+
+@dataclass(frozen=True, eq=False)
+class TwoSenders:
+    """Frames of one identifier that come as from two senders.
+
+    Attributes
+    ----------
+    clues
+        What speaks for it.
+    from_s, to_s
+        When it was seen [s].
+    cycle_s
+        Cycle of each of the two, or the shorter one [s].
+    seen
+        Frames that show it.
+    """
+
+    clues: tuple[Clue, ...]
+    from_s: float
+    to_s: float
+    cycle_s: float
+    seen: Places
+
+
+@dataclass(frozen=True, eq=False)
+class MessageEvidence:
+    """What was measured of one identifier on one channel.
+
+    Attributes
+    ----------
+    identifier, is_extended, is_remote, channel
+        Which frames these are; the channel by name.
+    message
+        Its definition; None where the database has none, or there is no database.
+    frames, first_s, last_s, first_line, last_line
+        How many came; when [s] and in which line the first and the last.
+    interval
+        Measured intervals; None with fewer than two frames.
+    kind
+        How it is sent.
+    cycle_s
+        Cycle time fitted to the frames on the beat [s]; None where there is no beat.
+    jitter_s
+        Half the width that holds the middle 95 % of the intervals [s]; None unless it is sent on a beat alone.
+    late
+        Intervals longer than one and a half cycles and no gap.
+    gaps
+        Where it stayed away.
+    bursts
+        Runs of three or more frames that came faster than a quarter of the cycle, or of the median interval.
+    stopped_s, started_s
+        It stopped then though the bus went on, and only began then though the bus was awake [s]; None where not.
+    lengths, counter, two_senders
+        Payload lengths; its counter, if it has one; None where one sender explains the frames.
+    """
+
+    identifier: int
+    is_extended: bool
+    channel: str
+    frames: int
+    first_s: float
+    last_s: float
+    interval: Interval | None
+    kind: Kind
+    gaps: Gaps
+    lengths: Lengths
+    first_line: int = 0
+    last_line: int = 0
+    message: Message | None = None
+    is_remote: bool = False
+    cycle_s: float | None = None
+    jitter_s: float | None = None
+    late: int = 0
+    bursts: int = 0
+    stopped_s: float | None = None
+    started_s: float | None = None
+    counter: Counter | None = None
+    two_senders: TwoSenders | None = None
+
+    @property
+    def name(self) -> str:
+        """Name of the message, else the identifier."""
+        return self.message.name if self.message else f"0x{self.identifier:x}"
+
+    @property
+    def senders(self) -> tuple[str, ...]:
+        """Nodes that the database lets transmit it."""
+        return self.message.senders if self.message else ()
+
+    @property
+    def declared_s(self) -> float | None:
+        """Declared cycle time [s]; None where the database declares none."""
+        return self.message.cycle_time_s if self.message else None
+
+
+@dataclass(frozen=True)
+class Speaker:
+    """Who sent one frame: time [s], line, identifier and message name (the identifier where it has none)."""
+
+    time_s: float
+    line: int
+    identifier: int
+    is_extended: bool
+    name: str
+    sender: str | None = None
+
+
+@dataclass(frozen=True)
+class Wake:
+    """A silent bus that woke: since when nothing was heard [s], and who spoke first."""
+
+    silent_from_s: float
+    first: Speaker
+
+
+@dataclass(frozen=True, eq=False)
+class Stop:
+    """A moment in which a channel that carries messages on a beat fell silent as a whole.
+
+    Attributes
+    ----------
+    from_s, to_s
+        The last frame before and the first one after [s].
+    line
+        Line of the latter.
+    counters
+        What the counters did meanwhile: ``stood`` where they went on by one, as if no time had passed; ``ran`` where
+        they went on by the frames that should have come; else ``unknown``.
+    """
+
+    from_s: float
+    to_s: float
+    line: int
+    counters: CountersDid
+
+
+@dataclass(frozen=True, eq=False)
+class QuietEvidence:
+    """When the bus was awake.
+
+    Attributes
+    ----------
+    last
+        Who spoke last; None for a recording without frames.
+    wakes
+        Each time the bus was silent and woke again.
+    stops
+        Shorter silences of a whole channel.
+    backwards
+        Frames whose stamp lies before that of the frame above them.
+    off_s
+        When the control that keeps the bus awake went off for the last time [s]; None where none is planned, it is
+        still on, or it never was.
+    allowed_s
+        How long the bus may stay awake after that [s]; None where the plan does not say.
+    too_late
+        Frames later than that.
+    last_change_s
+        Last edge of an output [s]; None where none is known.
+    end_s
+        End of the recording [s].
+    """
+
+    last: Speaker | None
+    wakes: tuple[Wake, ...] = ()
+    stops: tuple[Stop, ...] = ()
+    backwards: Places = field(default_factory=Places.none)
+    off_s: float | None = None
+    allowed_s: float | None = None
+    too_late: Places = field(default_factory=Places.none)
+    last_change_s: float | None = None
+    end_s: float = 0.0

@@ -1,0 +1,321 @@
+"""Outputs: all that was measured on the controls, the outputs and the controller of one job."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from canlens.nouns.bus import BusEvidence
+from canlens.nouns.tracks import Scene, SeenRules, Steps, Track
+
+if TYPE_CHECKING:
+    from canlens.plan import Mark, Plan, Readings
+    from canlens.results.check import BusResult, RecordingResult
+    from canlens.signals import Floats
+
+
+# Supply evidence: when the controller fell silent and returned, and what its supply did.
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """How the restarts of the controller go with one output's turning on.
+
+    Attributes
+    ----------
+    output
+        Its name.
+    turn_ons, followed
+        How often it turned on or was asked to, and how many of these a restart followed.
+    restarts
+        How many restarts came just after it turned on, or after the restart before while it was still asked for.
+    likelihood
+        How much more probable the restarts are if this output causes them than if they come at any time, as a factor.
+    """
+
+    output: str
+    turn_ons: int
+    followed: int
+    restarts: int
+    likelihood: float
+
+
+@dataclass(frozen=True, eq=False)
+class SupplyEvidence:
+    """When the controller fell silent and returned, and what its supply did.
+
+    Attributes
+    ----------
+    restarts_s
+        float64 (k, 2): last message before each silence and first one after it [s]; others were heard meanwhile.
+    aligned
+        For each output that turned on.
+    lowest_v, usual_v
+        Lowest and median reported supply [V]; None where none is reported.
+    is_sagging
+        Whether it fell below the plan's limit, or by more than two volts for a moment while an output was on.
+    """
+
+    restarts_s: Floats
+    aligned: tuple[Aligned, ...] = ()
+    lowest_v: float | None = None
+    usual_v: float | None = None
+    is_sagging: bool = False
+
+
+# Evidence: all that was measured on one recording; checks and causes read it and nothing else.
+
+
+__all__ = [
+    "Answers",
+    "ControlEvidence",
+    "Evidence",
+    "FlashEvidence",
+    "LevelEvidence",
+    "LoadEvidence",
+    "OutputEvidence",
+    "Scene",
+    "SeenRules",
+    "Steps",
+    "Timer",
+    "Track",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """Rising edges of a rule against the output that should follow.
+
+    Attributes
+    ----------
+    due, answered, late, unanswered, too_short, held
+        Rising edges of the rule: those that count; answered in time; answered too late; never answered; too short (or
+        too near the end) to tell; met by an output that was still on from the time before, and so not counted.
+    unasked
+        Rises of the output while the rule was off.
+    latency_s
+        float64: control edge to answer [s], of the answered ones.
+    late_s
+        float64: the same of the late ones [s].
+    """
+
+    due: Steps
+    answered: Steps
+    late: Steps
+    unanswered: Steps
+    too_short: Steps
+    held: Steps
+    unasked: Steps
+    latency_s: Floats
+    late_s: Floats
+
+    @classmethod
+    def none(cls) -> Answers:
+        """Return the answers of a rule that never rose."""
+        no, nothing = Steps.none(), np.zeros(0)
+        return cls(no, no, no, no, no, no, no, nothing, nothing)
+
+
+@dataclass(frozen=True, eq=False)
+class Timer:
+    """A planned time (release, run-on or cut-off) against the measured ones.
+
+    Attributes
+    ----------
+    planned_s
+        What the plan says [s]; 0 for a plain release.
+    shortest_s, longest_s
+        float64 (n,): bounds of each completed time [s]: the last row before the change and the first one after it.
+    wrong, overdue
+        Where the time was wrong; where the output was still on long after it had to be off.
+    completed
+        How often it could be seen to its end.
+    """
+
+    planned_s: float
+    shortest_s: Floats
+    longest_s: Floats
+    completed: int
+    wrong: Steps
+    overdue: Steps
+
+
+@dataclass(frozen=True, eq=False)
+class LevelEvidence:
+    """Level of an output in steady stretches, by day or by night: medians, and which of them are off."""
+
+    wanted: float
+    medians: Floats
+    wrong: Steps
+
+
+@dataclass(frozen=True, eq=False)
+class FlashEvidence:
+    """Flash frequency in each stretch in which the output should flash [Hz]; nan where rows are too few."""
+
+    frequency_hz: Floats
+    wrong: Steps
+    stretches: int
+    too_coarse: bool
+
+
+@dataclass(frozen=True, eq=False)
+class LoadEvidence:
+    """Reported current and voltage of an output.
+
+    Attributes
+    ----------
+    on_current_a
+        Median current while commanded on and settled [A]; nan where there is none.
+    highest_a
+        Highest current reported [A]; nan where there is none.
+    over_peak, over_continuous, no_current, no_voltage, current_when_off
+        Where a limit was passed, or current or voltage did not match the command.
+    """
+
+    on_current_a: float
+    highest_a: float
+    over_peak: Steps
+    over_continuous: Steps
+    no_current: Steps
+    no_voltage: Steps
+    current_when_off: Steps
+    has_current: bool
+    has_voltage: bool
+
+
+@dataclass(frozen=True, eq=False)
+class ControlEvidence:
+    """What one control did.
+
+    Attributes
+    ----------
+    track
+        Its state; without steps where its message never came.
+    message_seen
+        Whether its message came at all.
+    exercises
+        Its rising edges.
+    marked
+        Exercises that the marks claim, as times in the log's seconds; None without marks.
+    noticed
+        Whether the controller's own report followed: how many exercises it showed; None where none is planned.
+    """
+
+    name: str
+    track: Track
+    message_seen: bool
+    exercises: Steps
+    marked: Floats | None = None
+    noticed: int | None = None
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether its signal could be read from any frame; not so where all frames are too short for it."""
+        return len(self.track.time_s) > 0
+
+
+@dataclass(frozen=True, eq=False)
+class OutputEvidence:
+    """What one output did, against its rule.
+
+    Attributes
+    ----------
+    rule, track
+        State of the rule and of the output; no track where nothing on the bus shows the output.
+    message_seen
+        Whether the message that shows the output came; None where there is none.
+    exercised
+        Exercises of each control of the rule that could have shown the output following it.
+    confounded_with
+        Rules of the plan that never differed from this one long enough to be told apart.
+    scenes
+        What tells which rule it follows, one for each recording.
+    seen
+        The rules that explain what it did.
+    dropped
+        Falls of the output while the rule was on and nothing planned explains it.
+    judged_from
+        ``bus``, ``observed`` or ``nothing``.
+    disagreed
+        Where eye, ear or meter saw something else than the bus said.
+    confirmed
+        How many observations agreed with an output that was on.
+    seen_off
+        Whether an output judged by observation was also seen off while its rule was off.
+    """
+
+    name: str
+    rule: Track
+    track: Track | None
+    answers: Answers
+    judged_from: Literal["bus", "observed", "nothing"]
+    message_seen: bool | None = None
+    exercised: dict[str, int] = field(default_factory=dict)
+    confounded_with: tuple[str, ...] = ()
+    scenes: tuple[Scene, ...] = ()
+    seen: SeenRules = field(default_factory=SeenRules)
+    release: Timer | None = None
+    cut_off: Timer | None = None
+    dropped: Steps = field(default_factory=Steps.none)
+    day: LevelEvidence | None = None
+    night: LevelEvidence | None = None
+    flash: FlashEvidence | None = None
+    load: LoadEvidence | None = None
+    confirmed: int = 0
+    seen_off: bool = False
+    disagreed: Steps = field(default_factory=Steps.none)
+
+    @property
+    def fits(self) -> tuple[str, ...]:
+        """Rules that explain what the output did equally well, the planned one or the simplest first."""
+        return self.seen.rules
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """All that was measured on one recording of a job.
+
+    Attributes
+    ----------
+    plan
+        What the install is meant to do.
+    recording, bus, buses
+        What was read, and the load of the chosen channel and of all.
+    frames
+        Data and remote frames on the chosen channel.
+    missing_messages
+        Messages that the plan needs and that never came, by name.
+    controller_seen
+        Whether a message of the controller's node came; None where the plan names no node.
+    controls, outputs
+        By name, in plan order.
+    marks, readings
+        As given, the marks' times in the log's seconds.
+    marks_offset_s
+        What was added to the marks' times to reach the log's clock [s].
+    bus_evidence
+        What recording and meter say of the bus itself.
+    absent_messages
+        Cyclic messages of which no frame came although their node was heard and the plan does not need them.
+    supply
+        Restarts of the controller and its supply; None where nothing of it comes on a beat.
+    """
+
+    plan: Plan
+    recording: RecordingResult
+    bus: BusResult
+    buses: dict[str, BusResult]
+    frames: int
+    missing_messages: tuple[str, ...]
+    controller_seen: bool | None
+    controls: dict[str, ControlEvidence]
+    outputs: dict[str, OutputEvidence]
+    marks: tuple[Mark, ...] = ()
+    marks_offset_s: float = 0.0
+    readings: Readings | None = None
+    bus_evidence: BusEvidence = field(default_factory=BusEvidence)
+    supply: SupplyEvidence | None = None
+    absent_messages: tuple[str, ...] = ()

@@ -1,0 +1,306 @@
+"""The shape of a plan in TOML: which keys there are, what each may hold, and the content brought into it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, get_args, get_origin
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from canlens.plan.written import Keys, Mistakes, close_names, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from pydantic_core import ErrorDetails
+
+
+# The content of a TOML file, brought into its shape; what does not fit becomes a list of mistakes.
+
+
+Shape = TypeVar("Shape", bound=BaseModel)
+
+
+def shaped(data: Mapping[str, object], shape: type[Shape], mistakes: Mistakes) -> Shape:
+    """Bring the content of a TOML file into its shape.
+
+    What does not fit is noted and left out, so that the rest can be searched for further mistakes: a key
+    that had to be there is then an empty text, an empty table, or 0.
+
+    Parameters
+    ----------
+    data
+        What the file says.
+    shape
+        What it should look like; the descriptions of its fields say what was expected.
+    mistakes
+        Takes what does not fit.
+    """
+    rest = _copied(data)
+    while True:
+        try:
+            return shape.model_validate(rest)
+        except ValidationError as error:
+            for keys, details in _by_keys(error, rest).items():
+                if _lacks_key(details):
+                    _note_missing(keys, rest, shape, mistakes)
+                else:
+                    _note_wrong(keys, details["input"], rest, shape, mistakes)
+
+
+def _lacks_key(details: ErrorDetails) -> bool:
+    """Return whether a key is missing from a table (a list may also be too short)."""
+    return details["type"] == "missing" and isinstance(details["loc"][-1], str)
+
+
+def _by_keys(error: ValidationError, data: Mapping[str, object]) -> dict[Keys, ErrorDetails]:
+    """Return the errors of pydantic by the keys they are about; of several at one place, the innermost."""
+    errors: dict[Keys, ErrorDetails] = {}
+    for details in error.errors(include_url=False, include_context=False):
+        keys = _keys_of(details["loc"], data)
+        if _lacks_key(details):
+            keys = (*keys, str(details["loc"][-1]))
+        if keys not in errors or len(details["loc"]) > len(errors[keys]["loc"]):
+            errors[keys] = details
+    return errors
+
+
+def _copied(table: Mapping[str, object]) -> dict[str, object]:
+    """Copy a table with its tables, so that keys can be left out of the copy."""
+    return {key: _copied(value) if isinstance(value, Mapping) else value for key, value in table.items()}
+
+
+def _note_missing(keys: Keys, rest: dict[str, object], shape: type[BaseModel], mistakes: Mistakes) -> None:
+    """Note a key that is missing, and put something empty there."""
+    home, expected = _looked_up(shape, keys)
+    mistakes.add(keys, expected, "nothing")
+    annotation = home.model_fields[keys[-1]].annotation
+    has_tables = any(True for _ in _tables_in(annotation))
+    _table_at(rest, keys[:-1])[keys[-1]] = {} if has_tables else 0.0 if annotation is float else ""
+
+
+def _note_wrong(keys: Keys, found: object, rest: dict[str, object], shape: type[BaseModel], mistakes: Mistakes) -> None:
+    """Note a key that is unknown or holds the wrong thing, and leave it out."""
+    home, expected = _looked_up(shape, keys)
+    if expected:
+        mistakes.add(keys, expected, shown(found))
+    else:
+        _note_unknown(keys, home, shape, mistakes)
+    _table_at(rest, keys[:-1]).pop(keys[-1], None)
+
+
+def _note_unknown(keys: Keys, home: type[BaseModel], shape: type[BaseModel], mistakes: Mistakes) -> None:
+    """Note a key that its table does not know: perhaps it is misspelt, perhaps it belongs elsewhere."""
+    close = close_names(keys[-1], home.model_fields)
+    expected = "a key that is known here" if close else f"one of {', '.join(home.model_fields)}"
+    places = [place for place, table in _tables_of(shape) if keys[-1] in table.model_fields]
+    found = f"the key '{keys[-1]}', which belongs in {places[0]}" if places else f"the key '{keys[-1]}'"
+    mistakes.add(keys, expected, found, close=close)
+
+
+def _keys_of(location: tuple[int | str, ...], data: Mapping[str, object]) -> Keys:
+    """Return the keys that a location of pydantic names, without positions in lists and names of types."""
+    keys: list[str] = []
+    table: object = data
+    for part in location:
+        if isinstance(table, Mapping) and part in table:
+            keys.append(str(part))
+            table = table[part]
+    return tuple(keys)
+
+
+def _table_at(data: dict[str, object], keys: Keys) -> dict[str, object]:
+    """Return the table that the keys lead to; an empty one if they lead nowhere."""
+    table: object = data
+    for key in keys:
+        table = table.get(key) if isinstance(table, dict) else None
+    return table if isinstance(table, dict) else {}
+
+
+def _looked_up(shape: type[BaseModel], keys: Keys) -> tuple[type[BaseModel], str]:
+    """Return the shape of the table that holds the last key, and what is expected there; empty if unknown."""
+    home, expected = shape, ""
+    is_free = False
+    for key in keys:
+        if is_free:  # the NAME of [controls.NAME]
+            is_free = False
+            continue
+        home = shape
+        info = home.model_fields.get(key)
+        if info is None:
+            return home, ""
+        expected = info.description or "another value"
+        is_free = get_origin(info.annotation) is dict
+        shape = next(_tables_in(info.annotation), shape)
+    return home, expected
+
+
+def _tables_in(annotation: object) -> Iterator[type[BaseModel]]:
+    """Yield the shapes of tables that an annotation names."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _tables_in(part)
+
+
+def _tables_of(shape: type[BaseModel]) -> Iterator[tuple[str, type[BaseModel]]]:
+    """Yield each table of a file with the place where it stands."""
+    yield "the top of the file", shape
+    for name, info in shape.model_fields.items():
+        for table in _tables_in(info.annotation):
+            yield (f"[{name}.NAME]" if get_origin(info.annotation) is dict else f"[{name}]"), table
+
+
+# The shape of a plan in TOML: which keys there are, and what each may hold.
+#
+# The descriptions are phrases that also say, in a list of mistakes, what was expected. What a key means for
+# the judging stands at the nouns (:mod:`canlens.plan.nouns`).
+
+
+MAX_BIT_RATE = 1_000_000
+"""Bit/s; ISO 11898-2 (high-speed CAN): neither classical CAN nor the arbitration of CAN FD goes faster."""
+MIN_BIT_RATE = 1_000
+"""Bit/s; our choice: nothing on a road runs slower, and a smaller number is one in kbit/s."""
+MAX_DATA_BIT_RATE = 8_000_000
+"""Bit/s; the data phase of CAN FD with the fastest transceivers (CiA 601-4)."""
+
+Text = Annotated[str | None, Field(description="a text")]
+Path = Annotated[str | None, Field(description="a signal of the databases, MESSAGE.SIGNAL")]
+ControlName = Annotated[str | None, Field(description="the name of a control")]
+RuleText = Annotated[str | None, Field(description="a rule: the names of controls, 'and', 'or', 'not' and parentheses")]
+Number = Annotated[float | None, Field(description="a number", allow_inf_nan=False)]
+Positive = Annotated[float | None, Field(description="a number above 0", gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float | None, Field(description="a number, 0 or more", ge=0, allow_inf_nan=False)]
+YEAR_S = 365 * 86_400.0
+Seconds = Annotated[
+    float | None, Field(description="a time in seconds, above 0, a year at most", gt=0, le=YEAR_S, allow_inf_nan=False)
+]
+SomeSeconds = Annotated[
+    float | None,
+    Field(description="a time in seconds, 0 or more, a year at most", ge=0, le=YEAR_S, allow_inf_nan=False),
+]
+Times = Annotated[int | None, Field(description="a whole number, 1 or more", ge=1)]
+OnValue = Annotated[float, Field(allow_inf_nan=False)] | str
+OnValues = Annotated[
+    OnValue | Annotated[tuple[OnValue, ...], Field(strict=False, min_length=1)] | None,
+    Field(description="a value of the signal, a text of its value table, or a list of those"),
+]
+RawValues = Annotated[tuple[int, ...], Field(description="a list of raw values (whole numbers)", strict=False)]
+
+
+Databases = str | Annotated[tuple[str, ...], Field(strict=False, min_length=1)]
+
+
+class Table(BaseModel):
+    """A table of the plan: every key is known, numbers are numbers, and nothing is converted."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+
+class BusShape(Table):
+    """``[bus]``."""
+
+    database: Annotated[
+        Databases | Annotated[dict[str, Databases], Field(min_length=1)],
+        Field(
+            description="the path of a database, relative to the plan, a list of paths, or a table"
+            " of channels with the path of each"
+        ),
+    ]
+    bit_rate: Annotated[
+        int | None,
+        Field(
+            description=f"a whole number of bit/s (not kbit/s) from {MIN_BIT_RATE} to {MAX_BIT_RATE}",
+            ge=MIN_BIT_RATE,
+            le=MAX_BIT_RATE,
+        ),
+    ] = None
+    data_bit_rate: Annotated[
+        int | None,
+        Field(
+            description=f"a whole number of bit/s (not kbit/s) from {MIN_BIT_RATE} to {MAX_DATA_BIT_RATE}",
+            ge=MIN_BIT_RATE,
+            le=MAX_DATA_BIT_RATE,
+        ),
+    ] = None
+    channel: Text = None
+    awake_while: ControlName = None
+    quiet_after_s: SomeSeconds = None
+    match_pgn: Annotated[bool, Field(description="true or false")] = False
+
+
+class ControllerShape(Table):
+    """``[controller]``."""
+
+    node: Annotated[str | None, Field(description="a node of the databases")] = None
+    supply: Path = None
+    supply_min_v: Positive = None
+
+
+class ConditionShape(Table):
+    """The keys that say when a signal counts as on: none (not 0) or one of on, above and below."""
+
+    on: OnValues = None
+    above: Number = None
+    below: Number = None
+    unknown: RawValues = ()
+
+
+class ControlShape(ConditionShape):
+    """``[controls.NAME]``."""
+
+    signal: Annotated[str, Field(description="a signal of the databases, MESSAGE.SIGNAL")]
+    noticed: Path = None
+    min_exercises: Times = None
+
+
+class OutputShape(ConditionShape):
+    """``[outputs.NAME]``."""
+
+    when: Annotated[str, Field(description="a rule: the names of controls, 'and', 'or', 'not' and parentheses")]
+    load: Text = None
+    terminal: Text = None
+    safety: Annotated[Literal["horn", "stop-lamp"] | None, Field(description="'horn' or 'stop-lamp'")] = None
+    command: Path = None
+    within_s: Seconds = None
+    min_exercises: Times = None
+    run_on_s: SomeSeconds = None
+    run_on_tolerance_s: SomeSeconds = None
+    cut_after_s: Seconds = None
+    cut_after_tolerance_s: SomeSeconds = None
+    level: Path = None
+    level_day: Number = None
+    level_night: Number = None
+    level_tolerance: NotNegative = None
+    night: ControlName = None
+    flash_when: RuleText = None
+    flash_hz: Positive = None
+    flash_tolerance_hz: NotNegative = None
+    current: Path = None
+    voltage: Path = None
+    continuous_a: Positive = None
+    peak_a: Positive = None
+    peak_s: Seconds = None
+    load_a: Positive = None
+
+
+class PlanShape(Table):
+    """The whole file."""
+
+    title: Text = None
+    min_exercises: Times = None
+    bus: Annotated[BusShape, Field(description="a table [bus] with the key database")]
+    controller: Annotated[ControllerShape, Field(description="a table [controller]")] = ControllerShape()
+    controls: Annotated[
+        dict[str, ControlShape],
+        Field(description="a table [controls.NAME] for each control", json_schema_extra={"minProperties": 1}),
+    ]
+    outputs: Annotated[
+        dict[str, OutputShape],
+        Field(description="a table [outputs.NAME] for each output", json_schema_extra={"minProperties": 1}),
+    ]
+
+
+def plan_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a plan, as read from its TOML."""
+    return PlanShape.model_json_schema()

@@ -1,0 +1,272 @@
+"""Results of a check: the classes whose fields are the keys of ``canlens/check/1``.
+
+Every class here is written to JSON field by field by :func:`to_dict`, and the published JSON Schema is
+generated from it: a field added here is a key added there. ``*_s`` times count from the first frame.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from functools import cache
+from typing import Literal
+
+from canlens.results.finding import (
+    Cause,  # noqa: TC001 – the schema is made from the annotations
+    Finding,  # noqa: TC001 – the schema is made from the annotations
+)
+
+Json = dict[str, "Json"] | list["Json"] | str | int | float | bool | None
+"""What JSON can hold."""
+
+CHECK_SCHEMA = "canlens/check/1"
+"""Name of the written form; the digit grows when a key changes its meaning or goes."""
+
+Verdict = Literal["proven", "failed", "not-proven"]
+LinkState = Literal["seen", "broken", "cannot-tell"]
+Quality = Literal["good", "usable", "poor"]
+Recorded = Literal["yes", "no", "unknown"]
+
+LINKS = (
+    "traffic",
+    "control-message",
+    "control-change",
+    "controller",
+    "noticed",
+    "commanded",
+    "output",
+    "load",
+    "release",
+)
+"""The nine links of the chain from the bus to the load, in the order in which they are tested."""
+
+
+@dataclass(frozen=True)
+class ProblemRow:
+    """One kind of unusable line: where it first stood, what was found, what was expected, how often."""
+
+    line: int
+    found: str
+    expected: str
+    count: int
+
+
+@dataclass(frozen=True)
+class RecordingResult:
+    """What was read; ``start`` is the stamp of the first frame [s], null for an empty recording."""
+
+    file: str
+    sha256: str
+    format: str
+    start: float | None
+    duration_s: float
+    frames: int
+    channels: tuple[str, ...]
+    error_frames: int
+    error_frames_recorded: Recorded
+    quality: Quality
+    quality_reasons: tuple[str, ...]
+    problem_count: int
+    problems: tuple[ProblemRow, ...]
+    database_problems: tuple[ProblemRow, ...] = ()
+
+
+@dataclass(frozen=True)
+class BusResult:
+    """Load of one channel; null where the bit rate is unknown.
+
+    The ratios count stuff bits and the 3 bits of intermission.
+    """
+
+    bit_rate: int | None
+    bit_rate_source: Literal["given", "inferred", "unknown"]
+    bus_load: float | None
+    bus_load_peak: float | None
+    window_s: float
+
+
+@dataclass(frozen=True)
+class ControlResult:
+    """How often a control was operated, and when first and last [s]; null where it never was."""
+
+    signal: str
+    exercises: int
+    first_s: float | None
+    last_s: float | None
+    marked: int | None = None
+
+
+@dataclass(frozen=True)
+class LatencyResult:
+    """Control edge to the output edge that answers it [s]; null where nothing was answered."""
+
+    median: float | None
+    max: float | None
+
+
+@dataclass(frozen=True)
+class SeenResult:
+    """How an output follows the rule it was observed to follow: measured, not planned.
+
+    ``explained`` of ``exercises`` agree with the rule. ``coincidence`` is the chance that something unrelated would
+    agree as well. ``latching``: on by one exercise, off by the next. What was not seen, or not always alike, is null.
+    """
+
+    explained: int = 0
+    exercises: int = 0
+    coincidence: float | None = None
+    latching: bool = False
+    latency_s: LatencyResult = LatencyResult(None, None)
+    run_on_s: float | None = None
+    cut_off_s: float | None = None
+    level_day: float | None = None
+    level_night: float | None = None
+    flash_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class OutputResult:
+    """What became of one output of the plan; ``links`` and ``links_evidence`` are keyed by :data:`LINKS`.
+
+    ``untested_rows`` are the settings of its controls in which it was never seen settled. ``links_evidence`` names the
+    first lines of the log that show a link seen or broken, where there are such lines.
+    """
+
+    verdict: Verdict
+    reason: str
+    planned: str
+    observed: str | None
+    also_fits: tuple[str, ...]
+    next_exercise: str | None
+    due: int
+    answered: int
+    late: int
+    unasked: int
+    too_short: int
+    latency_s: LatencyResult
+    links: dict[str, LinkState]
+    first_broken_link: str | None
+    judged_from: Literal["bus", "observed", "nothing"] = "bus"
+    load: str = ""
+    observed_how: SeenResult = SeenResult()
+    untested_rows: tuple[str, ...] = ()
+    links_evidence: dict[str, tuple[int, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RestResult:
+    """How the bus fell asleep, in the last recording of the job [s]; null where it is not known or not planned.
+
+    ``off_s`` is when the control that keeps the bus awake went off for the last time, ``allowed_s`` how long the bus
+    may stay awake after it. ``last_message`` is a name of the database, else the identifier.
+    """
+
+    off_s: float | None
+    last_change_s: float | None
+    last_frame_s: float | None
+    last_message: str | None
+    last_sender: str | None
+    allowed_s: float | None
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """All of ``canlens check``: the answer first, then what it rests on.
+
+    ``next_exercises`` would turn every output that is not proven into an answer.
+    ``recording`` of a job with several logs is written as ``recordings``; ``buses`` is written where there
+    are several channels.
+    """
+
+    verdict: Verdict
+    title: str
+    recordings: tuple[RecordingResult, ...]
+    buses: dict[str, BusResult]
+    bus: BusResult
+    controls: dict[str, ControlResult]
+    outputs: dict[str, OutputResult]
+    findings: tuple[Finding, ...]
+    causes: tuple[Cause, ...]
+    next_exercises: tuple[str, ...] = ()
+    quiet: RestResult | None = None
+
+
+@cache
+def version() -> str:
+    """Return the version of the installed program; ``unknown`` for a copy that was never installed."""
+    from importlib import metadata  # noqa: PLC0415 – 10 ms that the help text need not wait for
+
+    try:
+        return metadata.version("canlens")
+    except metadata.PackageNotFoundError:
+        return "unknown"
+
+
+def to_dict(result: CheckResult) -> dict[str, Json]:
+    """Return the written form of a result: what ``canlens check --json`` writes.
+
+    Returns
+    -------
+    dict
+        JSON values only: tuples are lists, and what is not finite (``inf``, ``nan``) is null. One recording
+        stands under ``recording``, several under ``recordings``; ``buses`` is there where there are several
+        channels.
+    """
+    several = len(result.recordings) != 1
+    recordings = [plain(recording) for recording in result.recordings]
+    document: dict[str, Json] = {
+        "schema": CHECK_SCHEMA,
+        "canlens": version(),
+        "verdict": result.verdict,
+        "title": result.title,
+        **({"recordings": recordings} if several else {"recording": recordings[0]}),
+        "bus": plain(result.bus),
+    }
+    if len(result.buses) > 1:
+        document["buses"] = plain(result.buses)
+    document["controls"] = plain(result.controls)
+    document["outputs"] = plain(result.outputs)
+    document["findings"] = [finding_form(finding, several=several) for finding in result.findings]
+    document["causes"] = [plain(cause) for cause in result.causes]
+    document["next_exercises"] = plain(result.next_exercises)
+    document["quiet"] = plain(result.quiet)
+    return document
+
+
+def finding_form(finding: Finding, *, several: bool) -> dict[str, Json]:
+    """Return the written form of a finding; the recording is told where there are several."""
+    evidence: dict[str, Json] = {
+        "lines": plain(finding.evidence.lines),
+        "times_s": plain(finding.evidence.times_s),
+    }
+    if several:
+        evidence["recording"] = finding.evidence.recording
+    return {
+        "check": finding.check,
+        "severity": finding.severity,
+        "safety": finding.safety,
+        "subject": plain(finding.subject),
+        "claim": finding.claim,
+        "evidence": evidence,
+        "cannot_tell": finding.cannot_tell,
+        "next_step": finding.next_step,
+        "would_change": finding.would_change,
+        "caution": finding.caution,
+        "consequence_of": finding.consequence_of,
+    }
+
+
+def plain(value: object) -> Json:
+    """Return a value of a result as JSON values."""
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, tuple | list):
+        return [plain(each) for each in value]
+    if isinstance(value, Mapping):
+        return {str(key): plain(each) for key, each in value.items()}
+    if is_dataclass(value):
+        return {each.name: plain(getattr(value, each.name)) for each in fields(value)}
+    raise TypeError(f"{type(value).__name__} has no written form")
