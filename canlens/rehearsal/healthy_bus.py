@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.payload import Payload
 from canlens.rehearsal.install import BIT_RATE
-from canlens.trace import NANOSECONDS_PER_SECOND, Kind, Source, Trace
+from canlens.trace import NANOSECONDS_PER_SECOND, Kind, Payload, Source, Trace
 from canlens.wire import (
     FD_DLC,
     FD_LENGTH,

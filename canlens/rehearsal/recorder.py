@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from canlens.payload import Payload
 from canlens.rehearsal.healthy_bus import CHANNEL, STAMP_NS, SUSPEND_BITS, TAIL_BITS, in_order, waiting_frames
 from canlens.rehearsal.install import BIT_RATE
-from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Source, Trace
+from canlens.trace import COLUMNS, NANOSECONDS_PER_SECOND, Kind, Payload, Source, Trace
 from canlens.wire import INTERMISSION_BITS, exact_bits
 from canlens.wire.error_classes import PASSIVE_COUNT, WARNING_COUNT, ControllerState, ErrorClass, ProtocolError
 from canlens.wire.lengths import FOOTER_BITS
