@@ -15,7 +15,7 @@ from canlens.measures.errors.attribution import attribute
 from canlens.measures.errors.ledger import error_ledger, lone_sender
 from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
-from canlens.measures.outputs.answers import answers
+from canlens.measures.outputs.answers import answers, exercises, lead
 from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, supply
@@ -26,7 +26,7 @@ from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
 from canlens.nouns.bus import BusEvidence
-from canlens.nouns.outputs import ControlEvidence, Evidence, Steps
+from canlens.nouns.outputs import ControlEvidence, Evidence
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON
 from canlens.results.check import BusResult
@@ -267,7 +267,8 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
     recorded = replace(recorded, marked_s=_slots(marks, offset_s))
     seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, trace), offset_s])
     controls = {
-        name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
+        name: _control(plan, plan.controls[name], recorded, marked.get(name) if marks else None)
+        for name in plan.controls
     }
     outputs = {
         name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
@@ -356,19 +357,22 @@ def _frames_of(trace: Trace, message: Message) -> int:
     return int((same & (trace.kind == Kind.DATA)).sum())
 
 
-def _control(control: Control, recorded: Recorded, marked: Floats | None) -> ControlEvidence:
+def _control(plan: Plan, control: Control, recorded: Recorded, marked: Floats | None) -> ControlEvidence:
     """Measure one control: its exercises, and whether the controller's own report followed them."""
+    answer_s = [each.within_s for each in plan.outputs.values() if control.name in each.when.controls]
+    apart_s = min(answer_s, default=DEFAULT_WITHIN_S)
     own = recorded.controls[control.name]
     noticed = None
     if control.noticed is not None and recorded.signal(control.noticed.reference) is not None:
         report = recorded.track(control.noticed)
-        found = answers(own, report, within_s=DEFAULT_WITHIN_S)
+        leads_s = lead(own, report, within_s=DEFAULT_WITHIN_S)
+        found = answers(own.led(leads_s), report, within_s=DEFAULT_WITHIN_S)
         noticed = len(found.answered) if len(found.due) else None
     return ControlEvidence(
         name=control.name,
         track=own,
         message_seen=recorded.signal(control.condition.reference) is not None,
-        exercises=Steps.of(own, own.rises),
+        exercises=exercises(own, apart_s=apart_s),
         marked=marked,
         noticed=noticed,
     )

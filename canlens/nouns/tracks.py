@@ -41,8 +41,9 @@ class Track:
         float64 (r,): times of all rows that carry the state [s]; empty for a rule over several controls.
     slack_s
         How long a change may stay unseen because rows come at intervals [s]; 0 where changes are sent at once.
-    is_cyclic
-        Whether rows come in a rhythm: then a change lies anywhere between the row before it and its own.
+    since_s
+        float64 (k,): the earliest time at which each step can have happened [s]: that of the row before, where rows are
+        repeated; its own where it is sent at once.
     """
 
     time_s: Floats
@@ -51,23 +52,18 @@ class Track:
     before_s: Floats
     end_s: float
     rows_s: Floats
-    slack_s: float = 0.0
-    is_cyclic: bool = False
-
-    @property
-    def since_s(self) -> Floats:
-        """float64 (k,): the earliest time at which each step can have happened [s]; its own where sent at once."""
-        return self.before_s if self.is_cyclic else self.time_s
+    slack_s: float
+    since_s: Floats
 
     def led(self, lead_s: float) -> Track:
         """Return the track with steps that may have happened so much earlier than their rows allow [s]."""
-        return replace(self, before_s=self.since_s - lead_s, is_cyclic=True) if lead_s else self
+        return replace(self, since_s=self.since_s - lead_s) if lead_s else self
 
     @classmethod
     def empty(cls, end_s: float) -> Track:
         """Return a track of which nothing is known."""
         nothing = np.zeros(0)
-        return cls(nothing, np.zeros(0, np.int8), np.zeros(0, np.int64), nothing, end_s, nothing)
+        return cls(nothing, np.zeros(0, np.int8), np.zeros(0, np.int64), nothing, end_s, nothing, 0.0, nothing)
 
     def at(self, time_s: Floats, *, side: Literal["left", "right"] = "right") -> States:
         """Return the state at each time; ``left`` gives the state just before it."""

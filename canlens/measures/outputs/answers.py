@@ -82,7 +82,13 @@ def exercises(control: Track, *, apart_s: float) -> Steps:
 
 
 def answers(
-    rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.0, flashing: Track | None = None
+    rule: Track,
+    output: Track,
+    *,
+    within_s: float,
+    run_on_s: float = 0.0,
+    flashing: Track | None = None,
+    flash_s: float = 0.0,
 ) -> Answers:
     """Match each rising edge of a rule with the rise of the output that follows it.
 
@@ -101,8 +107,9 @@ def answers(
         An answer is due within this time [s].
     run_on_s
         How long the output may stay on after the rule ended, tolerance included [s].
-    flashing
-        State of the flash condition; while it holds the output's falls mean nothing.
+    flashing, flash_s
+        State of the flash condition, and how long the output may be dark between two flashes [s]; while it holds the
+        output's falls mean nothing, nor does being off where rows come too seldom to meet a flash.
 
     Returns
     -------
@@ -135,6 +142,8 @@ def answers(
     ends_s = min(rule.end_s, output.end_s)
     short = (fall_s - edge_s < need_s) | (ends_s - edge_s < need_s)
     too_short = open_edge & (short | _unseen(output, edge_s, deadline_s, fall_s))
+    if flashing is not None and output.slack_s > flash_s / ROWS_NEAR:
+        too_short |= open_edge & flashing.ever(ON, edge_s, fall_s)
     later = np.maximum(taken, np.searchsorted(rise_s, deadline_s, "right"))
     later_s = np.append(rise_s, np.inf)[later]
     late = open_edge & ~was_on & ~too_short & _comes_late(later_s, edge_s, fall_s, next_s, within_s)

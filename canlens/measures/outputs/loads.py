@@ -230,7 +230,7 @@ def bridged(output: Track, flashing: Track, *, longest_s: float) -> Track:
     keep = np.ones(len(output.time_s), bool)
     keep[falls[short]] = keep[rises[short]] = False
     columns = (output.time_s[keep], output.state[keep], output.line[keep], output.before_s[keep])
-    return Track(*columns, output.end_s, output.rows_s, output.slack_s, output.is_cyclic)
+    return Track(*columns, output.end_s, output.rows_s, output.slack_s, output.since_s[keep])
 
 
 # Loads: the current and voltage that the controller reports for an output, against its command and its limits.
@@ -259,6 +259,8 @@ CONTINUOUS_S = 1.0
 """Without a planned peak time, a current above the continuous limit for longer than this is an over-current [s]."""
 FEWEST_ROWS = 2
 """One row never decides: a hold with fewer settled rows says nothing of its current."""
+FEWEST_STRAY = 5
+"""Current while the output is off must be seen in so many rows together: a short press may have been lost."""
 
 
 def load(
@@ -329,7 +331,7 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
         no_current=at(dead & ~some),
         switches_itself=at(dead & some),
         off_label=at(odd),
-        current_when_off=_holds_that(current, off, lambda median: median > off_a),
+        current_when_off=_holds_that(current, off, lambda median: median > off_a, fewest=FEWEST_STRAY),
         has_current=not too_coarse,
     )
 
@@ -355,10 +357,12 @@ def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Steps:
     return Steps(signal.line[kept], signal.time_s[kept])
 
 
-def _holds_that(signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools]) -> Steps:
+def _holds_that(
+    signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools], *, fewest: int = FEWEST_ROWS
+) -> Steps:
     """Return the first row of each run of true rows whose median value is wrong: above a limit, or below one."""
     starts, stops = runs(mask)
-    long = stops - starts >= FEWEST_ROWS
+    long = stops - starts >= fewest
     starts, stops = starts[long], stops[long]
     before = np.append(0, np.cumsum(is_wrong(signal.value)))
     wrong = before[stops] - before[starts]

@@ -92,6 +92,10 @@ def _went_off(track: Track) -> float | None:
 
 MISSED = 2.5
 """A message on a beat that stays away for so many of its cycles has a gap (one lost frame and its jitter are none)."""
+HEARD = 0.5
+"""Meanwhile others must come at least half as often as usual; else the recorder stopped, or its clock was set."""
+RARE = 1e-6
+"""Chance below which a row of lost frames is no accident (our choice)."""
 SHORTEST_S = 0.12
 """A small controller takes at least this long to start again (our choice; most take some tenths of a second)."""
 LONGEST_S = 8.0
@@ -180,10 +184,27 @@ def _restarts(own: list[Floats], others: list[Floats]) -> Floats | None:
     least_s = max(MISSED * fastest.interval_s, SHORTEST_S)
     at = np.flatnonzero((length_s > least_s) & (length_s < LONGEST_S))
     start_s, stop_s = time_s[at], time_s[at + 1]
-    is_heard = np.zeros(len(at), np.bool_)
-    for column in others:
-        is_heard |= _number_inside(column, start_s, stop_s) > 0
-    return np.column_stack([start_s, stop_s])[is_heard]
+    heard_s = np.sort(np.concatenate([np.zeros(0), *others]), kind="stable")
+    if not len(heard_s):
+        return np.zeros((0, 2))
+    expected = len(heard_s) / max(float(np.ptp(heard_s)), 1.0) * (stop_s - start_s)
+    is_heard = _number_inside(heard_s, start_s, stop_s) >= np.maximum(HEARD * expected, 1.0)
+    return np.column_stack([start_s, stop_s])[is_heard & (stop_s - start_s > _lost_s(others, fastest.interval_s))]
+
+
+def _lost_s(others: list[Floats], interval_s: float) -> float:
+    """Return how long a message with some interval may stay away because the recorder loses frames [s].
+
+    How many it loses is told by the messages of other nodes that come on a beat.
+    """
+    rhythms = [Rhythm.of(column) for column in others]
+    cyclic = [each for each in rhythms if math.isfinite(each.hold_s)]
+    due = sum(np.ptp(each.time_s) / each.interval_s for each in cyclic)
+    came = sum(len(each.time_s) - 1 for each in cyclic)
+    lost = min(max(1 - came / due, 0.0), 0.5) if due else 0.0
+    if lost < 1 / max(due, 1.0):
+        return 0.0
+    return interval_s * (1 + math.log(RARE) / math.log(lost))
 
 
 def _number_inside(column: Floats, start_s: Floats, stop_s: Floats) -> Ints:

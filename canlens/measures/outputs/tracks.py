@@ -39,6 +39,9 @@ FLICKER_QUANTILE = 0.95
 """So many of the moves to and fro stay within what is called flicker (our choice)."""
 FLICKER_ROWS = 50_000
 """Rows that are looked at for flicker; more would not change the answer."""
+SAMPLED_S = 0.05
+"""A node reads its inputs up to this long before it sends what it read [s]; whoever hangs on the same wire is faster by
+as much (our choice: nodes read every 10 to 50 ms)."""
 ROUNDING_S = 1e-9
 """Times closer than the finest stamp [s] are equal, so that rounding decides nothing exactly at a limit."""
 ON_THE_BEAT = 0.2
@@ -230,8 +233,29 @@ def track(
         first_s[1:] - before_s[1:], interval_s, rows=int(runs.rows.sum()), may_be_cyclic=may_be_cyclic
     )
     slack_s = interval_s if on_beat else 0.0
-    is_cyclic = slack_s > 0 or (np.isfinite(rhythm.hold_s) and not on_changes)
-    return Track(first_s, runs.states[step], runs.line[step], before_s, end_s, rows_s, slack_s, is_cyclic)
+    if slack_s > 0 or (np.isfinite(rhythm.hold_s) and not on_changes):
+        since_s = before_s - SAMPLED_S
+    else:
+        since_s = np.where(_on_repetition(time_s, changes, first_s - before_s), before_s - SAMPLED_S, first_s)
+    return Track(first_s, runs.states[step], runs.line[step], before_s, end_s, rows_s, slack_s, since_s)
+
+
+def _on_repetition(time_s: Floats, changes: Rows, apart_s: Floats) -> Bools:
+    """Tell which steps came when their message would have been repeated anyhow: the row of the change may be lost.
+
+    Parameters
+    ----------
+    time_s, changes
+        Times of all rows [s], and the rows that changed something; most of them where none is repeated.
+    apart_s
+        float64 (k,): how long after the row before each step came [s].
+    """
+    repeated = np.setdiff1d(np.arange(1, len(time_s)), changes)
+    if len(repeated) < REGULAR_ROWS or len(repeated) < len(changes) / 2:
+        return np.zeros(len(apart_s), bool)
+    repeats_s = float(np.median(time_s[repeated] - time_s[repeated - 1]))
+    cycles = np.where(np.isfinite(apart_s), apart_s, 0.0) / repeats_s
+    return np.asarray((np.abs(cycles - np.round(cycles)) <= ON_THE_BEAT) & (np.round(cycles) >= 1), bool)
 
 
 class _Runs(NamedTuple):
@@ -306,9 +330,10 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
     order = np.argsort(every_s, kind="stable")
     every_s = every_s[order]
     line = np.concatenate([one.line for one in tracks])[order]
-    before_s = np.concatenate([one.since_s for one in tracks])[order]
+    before_s = np.concatenate([one.before_s for one in tracks])[order]
+    since_s = np.concatenate([one.since_s for one in tracks])[order]
     last = np.append(every_s[1:] != every_s[:-1], True) if len(every_s) else np.zeros(0, bool)
-    every_s, line, before_s = every_s[last], line[last], before_s[last]
+    every_s, line, before_s, since_s = every_s[last], line[last], before_s[last], since_s[last]
     states = rule.evaluate({name: controls[name].at(every_s) for name in rule.controls})
     step = np.flatnonzero(np.concatenate(([True], np.diff(states) != 0))) if len(states) else np.zeros(0, np.intp)
     return Track(
@@ -319,7 +344,7 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
         min(one.end_s for one in tracks),
         np.zeros(0),
         max(one.slack_s for one in tracks),
-        is_cyclic=True,
+        since_s[step],
     )
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.outputs.answers import answers, cut_off, dropped, lead, release
+from canlens.measures.outputs.answers import answers, cut_off, dropped, exercises, lead, release
 from canlens.measures.outputs.loads import bridged, calm, flash, level, load, steady
 from canlens.measures.outputs.observations import agreement, observed_answers
 from canlens.measures.outputs.rules_seen import seen_rules
@@ -158,7 +158,8 @@ def output_evidence(
     run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
     leads_s = lead(rule, own, within_s=output.within_s)
     rule = rule.led(leads_s)
-    found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
+    flash_s = 1 / output.flash_hz if output.flash_hz else 0.0
+    found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing, flash_s=flash_s)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
     scene = replace(_scene(plan, output, recorded, own), lead_s=leads_s)
     return OutputEvidence(
@@ -244,8 +245,7 @@ def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) ->
     lost_s = np.concatenate([found.too_short.time_s, found.held.time_s])
     counts = {}
     for name in output.when.controls:
-        own = controls[name]
-        rise_s = own.time_s[own.rises]
+        rise_s = exercises(controls[name], apart_s=output.within_s).time_s
         states = {each: controls[each].at(rise_s) for each in output.when.controls}
         idle = np.ones(len(rise_s), bool)
         for state in (OFF, ON):
