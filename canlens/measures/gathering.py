@@ -21,7 +21,7 @@ from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, supply
 from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence
-from canlens.measures.quality import by_clock, recording
+from canlens.measures.quality import by_clock, recording, written_once
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
@@ -196,7 +196,7 @@ def evidence(
         The recording has frames, but none on the wanted channel.
     """
     wanted = channel if channel is not None else plan.bus.channel
-    chosen = on_channel(trace, wanted)
+    chosen = written_once(on_channel(trace, wanted))
     plan, by_group = matched_by_group(plan, chosen)
     with workers(len(trace)) as beside:  # load, messages and judging share nothing; numpy lets two run at once
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
@@ -275,6 +275,14 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
         for name, output in plan.outputs.items()
     }
     return _Part(len(trace), recorded, missing, offset_s, controls, outputs)
+
+
+MOST_TRIED = 40
+"""Exercises and observations of an output that are laid over each other to find how the observer's clock was off."""
+LONGEST_SHIFT_S = 120.0
+"""A watch is off by no more than this [s] (our choice)."""
+NEARLY_ALL, FEWEST_WON = 0.9, 2
+"""A shift of the observer's clock must make so many of the observations agree, and so many more than none does."""
 
 
 def _identifiers(plan: Plan) -> Identifiers:
@@ -416,19 +424,47 @@ def _plain_offset(observed: Sequence[Observation], trace: Trace) -> float:
 
 
 def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offsets_s: list[float]) -> float:
-    """Choose what to add to the times of observations [s]: the first of those with which most agree."""
+    """Choose what to add to the times of observations [s].
+
+    The first of the given offsets with which most agree; another one, that brings an observation of *on* into an
+    exercise of its output's rule, only if it makes nearly all agree, several more than before: the clock was another.
+    """
+    if not observed:
+        return offsets_s[0]
+    rules = {name: rule_track(output.when, recorded.controls) for name, output in plan.outputs.items()}
+    seen = [
+        (
+            rules[name],
+            state,
+            np.array([each.time_s for each in observed if each.output == name and each.on == bool(state)]),
+        )
+        for name in plan.outputs
+        for state in (OFF, ON)
+    ]
 
     def agreeing(offset_s: float) -> int:
-        count = 0
-        for name, output in plan.outputs.items():
-            own = _of(observed, name)
-            rule = rule_track(output.when, recorded.controls)
-            for state in (OFF, ON):
-                time_s = np.array([each.time_s for each in own if each.on == bool(state)]) + offset_s
-                count += int(rule.ever(state, time_s - OBSERVED_S, time_s + OBSERVED_S).sum())
-        return count
+        return sum(
+            int(rule.ever(state, time_s + offset_s - OBSERVED_S, time_s + offset_s + OBSERVED_S).sum())
+            for rule, state, time_s in seen
+        )
 
-    return max(offsets_s, key=agreeing)
+    best_s = max(offsets_s, key=agreeing)
+    number = agreeing(best_s)
+    if number == len(observed):
+        return best_s
+    others_s = [
+        float(rise_s - written_s)
+        for rule, state, time_s in seen
+        if state == ON
+        for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
+        for written_s in time_s[:MOST_TRIED]
+    ]
+    near_s = sorted(
+        (each for each in others_s if abs(each - best_s) <= LONGEST_SHIFT_S), key=lambda each: abs(each - best_s)
+    )
+    shifted_s = max(near_s, key=agreeing, default=best_s)
+    wins = agreeing(shifted_s)
+    return shifted_s if wins >= NEARLY_ALL * len(observed) and wins >= number + FEWEST_WON else best_s
 
 
 # Surveying: a recording in, all that its bus shows out; the one place that calls every measure of a survey.

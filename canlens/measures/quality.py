@@ -70,6 +70,39 @@ def by_clock(trace: Trace) -> tuple[Trace, ...]:
     return tuple(trace.where(slice(start, stop)) for start, stop in pairwise(edges))
 
 
+TWINS_S = 0.001
+"""Two frames alike within this time [s] are one that was written twice: no node repeats itself as soon."""
+TWINS_SHARE = 0.45
+"""From this share of frames that repeat the one before on, the recorder writes every frame twice (our choice)."""
+
+
+def written_once(trace: Trace) -> Trace:
+    """Return a recording without the second copies where its recorder wrote every frame twice; else as it is."""
+    copies = _copies(trace)
+    if copies is None:
+        return trace
+    kept = np.ones(len(trace), bool)
+    kept[copies] = False
+    return trace.where(kept)
+
+
+def _copies(trace: Trace) -> Rows | None:
+    """Return the rows that repeat a frame just before; None where not nearly every frame is repeated."""
+    if len(trace) < FEWEST_FRAMES or len(trace.channels) > 1:
+        return None
+    streams = trace.streams
+    rows = streams.rows
+    same = np.zeros(len(rows), bool)
+    same[1:] = (
+        (trace.words[1:] == trace.words[:-1])
+        & (trace.identifier[rows[1:]] == trace.identifier[rows[:-1]])
+        & (trace.is_extended[rows[1:]] == trace.is_extended[rows[:-1]])
+        & (np.diff(trace.time_ns[rows]) <= TWINS_S * NANOSECONDS_PER_SECOND)
+    )
+    same[1:] &= ~same[:-1]
+    return rows[same] if same.sum() >= TWINS_SHARE * len(rows) else None
+
+
 def _borders(trace: Trace) -> Rows:
     """Return the rows before which the recorder's clock was set or restarted."""
     if len(trace) < 2:  # noqa: PLR2004 – one frame has no step
@@ -124,11 +157,7 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield "the file ends before its time: it is cut off or damaged"
     if trace.source.stamps == "added up":
         yield "its time stamps count from the frame before and were added up: a lost line makes later ones too early"
-    if 0 < (steps := len(_borders(trace))) < MOST_PARTS:
-        often = "once" if steps == 1 else f"{steps} times"
-        yield f"the recorder's clock was set or restarted {often}; nothing is judged across it"
-    if backwards := _backwards(trace):
-        yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
+    yield from _of_the_recorder(trace)
     lost = _overflows(trace)
     if lost:
         yield f"the recorder says {lost} time{'s' if lost > 1 else ''} that it lost frames"
@@ -140,6 +169,17 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
     if not _without_time(trace):
         yield from _impossible(trace, tick_s)
     yield from _one_sided(trace)
+
+
+def _of_the_recorder(trace: Trace) -> Iterator[str]:
+    """Say what the recorder did with its clock and its frames."""
+    if 0 < (steps := len(_borders(trace))) < MOST_PARTS:
+        often = "once" if steps == 1 else f"{steps} times"
+        yield f"the recorder's clock was set or restarted {often}; nothing is judged across it"
+    if _copies(trace) is not None:
+        yield "the recorder wrote every frame twice; each was counted once"
+    if backwards := _backwards(trace):
+        yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
 
 
 def _without_time(trace: Trace) -> bool:

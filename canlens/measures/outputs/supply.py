@@ -198,7 +198,7 @@ def _lost_s(others: list[Floats], interval_s: float) -> float:
     How many it loses is told by the messages of other nodes that come on a beat.
     """
     rhythms = [Rhythm.of(column) for column in others]
-    cyclic = [each for each in rhythms if math.isfinite(each.hold_s)]
+    cyclic = [each for each in rhythms if math.isfinite(each.hold_s) and each.interval_s]
     due = sum(np.ptp(each.time_s) / each.interval_s for each in cyclic)
     came = sum(len(each.time_s) - 1 for each in cyclic)
     lost = min(max(1 - came / due, 0.0), 0.5) if due else 0.0

@@ -254,6 +254,8 @@ def _on_repetition(time_s: Floats, changes: Rows, apart_s: Floats) -> Bools:
     if len(repeated) < REGULAR_ROWS or len(repeated) < len(changes) / 2:
         return np.zeros(len(apart_s), bool)
     repeats_s = float(np.median(time_s[repeated] - time_s[repeated - 1]))
+    if not repeats_s:
+        return np.zeros(len(apart_s), bool)
     cycles = np.where(np.isfinite(apart_s), apart_s, 0.0) / repeats_s
     return np.asarray((np.abs(cycles - np.round(cycles)) <= ON_THE_BEAT) & (np.round(cycles) >= 1), bool)
 
