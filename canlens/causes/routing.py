@@ -12,7 +12,7 @@ from canlens.causes.weighing import counted, output_words, outside, restart_span
 from canlens.measures.outputs.answers import answers
 from canlens.measures.outputs.tracks import ROUNDING_S
 from canlens.measures.outputs.whole import told_apart
-from canlens.plan.rule import OFF, ON, Rule, parse_rule
+from canlens.plan.rule import OFF, ON, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -71,8 +71,7 @@ def followed(evidence: Evidence, name: str, wrong: set[str], *, is_only_late: bo
         return Followed("exchanged", str(outputs[mutual[0]].when), mutual)
     if is_only_late:
         return Followed("own")
-    own = (parse_rule(text, tuple(evidence.plan.controls)) for text in evidence.outputs[name].seen.rules)
-    if any(rule.same_as(outputs[name].when) for rule in own):
+    if any(rule.same_as(outputs[name].when) for rule in evidence.outputs[name].fits):
         return Followed("own")
     if takes and (track is None or _both_seen(track)):
         return Followed("another's", str(outputs[takes[0]].when), tuple(takes))
@@ -84,8 +83,8 @@ def followed(evidence: Evidence, name: str, wrong: set[str], *, is_only_late: bo
 def _follows(evidence: Evidence, name: str, planned_for: str) -> bool:
     """Tell whether an output does all that the plan asks of another one."""
     track, own = evidence.outputs[name].track, evidence.outputs[planned_for]
-    wanted, names = evidence.plan.outputs[planned_for].when, tuple(evidence.plan.controls)
-    if any(parse_rule(text, names).same_as(wanted) for text in evidence.outputs[name].seen.rules):
+    wanted = evidence.plan.outputs[planned_for].when
+    if any(rule.same_as(wanted) for rule in evidence.outputs[name].fits):
         return True
     if track is None or not len(track.state) or not len(own.rule.state):
         return False
@@ -106,10 +105,9 @@ def _other_rule(evidence: Evidence, name: str) -> str:
     track = own.track
     if track is not None and not _both_seen(track):
         return ""
-    names = tuple(evidence.plan.controls)
-    for text in own.seen.rules:
-        if not parse_rule(text, names).same_as(output.when):
-            return text
+    for rule in own.fits:
+        if not rule.same_as(output.when):
+            return str(rule)
     if track is None:
         return ""
     run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
@@ -233,9 +231,8 @@ def cases(asked: Asked) -> Iterator[Case]:
 
 def does_something_else(evidence: Evidence, name: str) -> bool:
     """Tell whether rules explain what an output did, but not its own: then it goes off where its own holds."""
-    names, planned = tuple(evidence.plan.controls), evidence.plan.outputs[name].when
-    rules = evidence.outputs[name].seen.rules
-    return bool(rules) and not any(parse_rule(each, names).same_as(planned) for each in rules)
+    planned, rules = evidence.plan.outputs[name].when, evidence.outputs[name].fits
+    return bool(rules) and not any(each.same_as(planned) for each in rules)
 
 
 def _answer_signs(one: Tally) -> Iterator[Sign]:

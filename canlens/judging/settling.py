@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.judging.wrongs import times
-from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
+from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from canlens.nouns.outputs import Evidence, OutputEvidence
     from canlens.plan import Output
-    from canlens.plan.rule import States
+    from canlens.plan.rule import Rule, States
     from canlens.trace import Bools
 
 TELLING_S = 2.0
@@ -154,7 +154,7 @@ def open_exercises(evidence: Evidence, name: str) -> Iterator[Exercise]:
     own, output = evidence.outputs[name], evidence.plan.outputs[name]
     watch = () if output.command is not None else (name,)
     hold_s = _hold(own, output)
-    for each in (*_missing(evidence, own, output), *_untold(evidence, own, output), *_parts(own, output)):
+    for each in (*_missing(evidence, own, output), *_untold(own, output), *_parts(own, output)):
         yield replace(each, hold_s=max(each.hold_s, hold_s), watch=watch)
 
 
@@ -197,16 +197,11 @@ def _missing(evidence: Evidence, own: OutputEvidence, output: Output) -> Iterato
         yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
 
 
-def _untold(evidence: Evidence, own: OutputEvidence, output: Output) -> Iterator[Exercise]:
+def _untold(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
     """Yield what tells the output's rule from those it was never told from."""
-    names = tuple(evidence.plan.controls)
-    for rival in own.confounded_with:
-        found = telling(output.when, parse_rule(rival, names))
-        if found is not None:
-            yield found
-    if own.fits and not any(parse_rule(each, names).same_as(output.when) for each in own.fits):
-        first, *others = (parse_rule(each, names) for each in own.fits)
-        yield from filter(None, (telling(first, other) for other in others))
+    yield from filter(None, (telling(output.when, rival) for rival in own.confounded_with))
+    if not any(each.same_as(output.when) for each in own.fits):
+        yield from filter(None, (telling(own.fits[0], other) for other in own.fits[1:]))
 
 
 def _parts(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
@@ -222,7 +217,7 @@ def _parts(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
         if level is not None and not len(level.medians):
             yield _by_light(on, output.night, at_night=at_night)
     if own.flash is not None and not own.flash.stretches and not own.flash.too_coarse and output.flash_when is not None:
-        both = _switching_on(parse_rule(f"({output.when}) and ({output.flash_when})", _controls(output)))
+        both = _switching_on(output.when.and_also(output.flash_when))
         yield replace(both, hold_s=FLASHING_S)
 
 
@@ -253,12 +248,6 @@ def _first_setting(names: Iterable[str], wanted: Callable[[dict[str, States]], B
         return None
     operated = frozenset(settings[int(found[0])])
     return Exercise(operated, off=frozenset(known) - operated)
-
-
-def _controls(output: Output) -> tuple[str, ...]:
-    """Return the controls of an output's rule and of its flashing."""
-    flash = output.flash_when.controls if output.flash_when is not None else ()
-    return tuple(dict.fromkeys((*output.when.controls, *flash)))
 
 
 def _hold(own: OutputEvidence, output: Output) -> float:

@@ -9,7 +9,6 @@ import numpy as np
 from canlens.judging.chain import chain, links_evidence
 from canlens.judging.settling import next_exercise
 from canlens.judging.wrongs import missing, wrongs
-from canlens.plan.rule import Rule, parse_rule
 from canlens.results.check import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
 
 if TYPE_CHECKING:
@@ -41,7 +40,7 @@ def output_result(evidence: Evidence, name: str) -> OutputResult:
     elif open_ends:
         verdict, reason = "not-proven", open_ends[0]
     latency = own.answers.latency_s if own.judged_from == "bus" else np.zeros(0)
-    observed, also = _rules(evidence, own, output, verdict)
+    observed, also = _rules(own, output, verdict)
     following = None if verdict == "proven" else next_exercise(evidence, name)
     return OutputResult(
         verdict=verdict,
@@ -95,17 +94,10 @@ def _how(own: OutputEvidence) -> SeenResult:
     )
 
 
-def _rules(
-    evidence: Evidence, own: OutputEvidence, output: Output, verdict: Verdict
-) -> tuple[str | None, tuple[str, ...]]:
+def _rules(own: OutputEvidence, output: Output, verdict: Verdict) -> tuple[str | None, tuple[str, ...]]:
     """Return the rule that was observed and the others that fit as well, none of them the same rule twice."""
     if not own.fits:
         return (str(output.when) if verdict == "proven" else None), ()
-    fits = [_rule(text, evidence) for text in own.fits]
-    planned = next((rule for rule in fits if rule.same_as(output.when)), None)
-    chosen = planned or fits[0]
-    return (str(output.when) if planned else str(chosen)), tuple(str(rule) for rule in fits if rule is not chosen)
-
-
-def _rule(text: str, evidence: Evidence) -> Rule:
-    return parse_rule(text, tuple(evidence.plan.controls))
+    planned = next((rule for rule in own.fits if rule.same_as(output.when)), None)
+    chosen = planned or own.fits[0]
+    return str(output.when if planned else chosen), tuple(str(rule) for rule in own.fits if rule is not chosen)

@@ -6,13 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.plan.rule import Rule, parse_rule
-
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.nouns.outputs import Evidence, OutputEvidence, Timer
-    from canlens.plan import Output
+    from canlens.plan import Output, Rule
 
 
 def wrongs(evidence: Evidence, name: str) -> list[str]:
@@ -57,8 +55,7 @@ def followed_instead(evidence: Evidence, name: str) -> tuple[Rule, ...]:
     own, output = evidence.outputs[name], evidence.plan.outputs[name]
     if not (len(own.answers.unanswered) or len(own.answers.unasked) or len(own.answers.late)):
         return ()
-    fits = tuple(parse_rule(text, tuple(evidence.plan.controls)) for text in own.fits)
-    return () if any(rule.same_as(output.when) for rule in fits) else fits
+    return () if any(rule.same_as(output.when) for rule in own.fits) else own.fits
 
 
 def exchanged_with(evidence: Evidence, name: str) -> str | None:

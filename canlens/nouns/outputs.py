@@ -11,7 +11,7 @@ from canlens.nouns.bus import BusEvidence
 from canlens.nouns.tracks import Scene, SeenRules, Steps, Track
 
 if TYPE_CHECKING:
-    from canlens.plan import Mark, Plan, Readings
+    from canlens.plan import Mark, Plan, Readings, Rule
     from canlens.results.check import BusResult, RecordingResult
     from canlens.signals import Floats
 
@@ -254,7 +254,7 @@ class OutputEvidence:
     judged_from: Literal["bus", "observed", "nothing"]
     message_seen: bool | None = None
     exercised: dict[str, int] = field(default_factory=dict)
-    confounded_with: tuple[str, ...] = ()
+    confounded_with: tuple[Rule, ...] = ()
     scenes: tuple[Scene, ...] = ()
     seen: SeenRules = field(default_factory=SeenRules)
     release: Timer | None = None
@@ -269,7 +269,7 @@ class OutputEvidence:
     disagreed: Steps = field(default_factory=Steps.none)
 
     @property
-    def fits(self) -> tuple[str, ...]:
+    def fits(self) -> tuple[Rule, ...]:
         """Rules that explain what the output did equally well, the planned one or the simplest first."""
         return self.seen.rules
 

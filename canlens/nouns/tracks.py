@@ -180,7 +180,7 @@ class SeenRules:
         Settings of the controls of plan and first rule in which the output was never seen settled, in words.
     """
 
-    rules: tuple[str, ...] = ()
+    rules: tuple[Rule, ...] = ()
     explained: int = 0
     exercises: int = 0
     latency_s: Floats = field(default_factory=lambda: np.zeros(0))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -25,7 +24,7 @@ from canlens.nouns.outputs import (
     Timer,
     Track,
 )
-from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
+from canlens.plan.rule import OFF, ON, UNKNOWN, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -251,8 +250,8 @@ def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) ->
     return counts
 
 
-def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[str, ...]:
-    """Name the rules of the plan that this recording does not tell from the output's own.
+def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[Rule, ...]:
+    """Return the rules of the plan that this recording does not tell from the output's own.
 
     They are the other outputs' rules and, where the output follows a single control, every other control that was seen;
     where it follows several, its own rule with one of them exchanged for a control that only moved together with it.
@@ -264,13 +263,13 @@ def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, lon
         rivals += [Rule.of(name) for name in plan.controls if len(recorded.controls[name].state)]
     else:
         rivals += _with_twins(output.when, recorded.controls, longer_than_s)
-    names: list[str] = []
+    alike: dict[str, Rule] = {}
     for rival in rivals:
-        if rival.same_as(output.when) or str(rival) in names:
+        if rival.same_as(output.when) or str(rival) in alike:
             continue
         if not told_apart(rule, rule_track(rival, recorded.controls), longer_than_s=longer_than_s):
-            names.append(str(rival))
-    return tuple(names)
+            alike[str(rival)] = rival
+    return tuple(alike.values())
 
 
 def _with_twins(rule: Rule, controls: Mapping[str, Track], longer_than_s: float) -> Iterator[Rule]:
@@ -280,16 +279,14 @@ def _with_twins(rule: Rule, controls: Mapping[str, Track], longer_than_s: float)
             if name in rule.controls or not (len(twin.rises) and len(controls[own].rises)):
                 continue
             if not told_apart(controls[own], twin, longer_than_s=longer_than_s):
-                words = re.split(r"([A-Za-z0-9_-]+)", rule.text)
-                yield parse_rule("".join(name if word == own else word for word in words), tuple(controls))
+                yield rule.with_renamed(own, name)
 
 
 def _flashing(output: Output, recorded: Recorded) -> Track | None:
     """Return when the output should flash: its rule and its flash condition both on."""
     if output.flash_when is None:
         return None
-    names = tuple(recorded.controls)
-    return rule_track(parse_rule(f"({output.when}) and ({output.flash_when})", names), recorded.controls)
+    return rule_track(output.when.and_also(output.flash_when), recorded.controls)
 
 
 def _release(output: Output, rule: Track, own: Track) -> Timer:
