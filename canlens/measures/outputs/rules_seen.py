@@ -12,9 +12,9 @@ import numpy as np
 from canlens.measures.outputs.answers import answers, cut_off, release
 from canlens.measures.outputs.coincidence import coincidence
 from canlens.measures.outputs.observations import observed_answers
-from canlens.measures.outputs.tracks import ROUNDING_S, rule_track
+from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.truth_tables import MOST_RULES, Moments, smallest_rules
-from canlens.nouns.tracks import SeenRules
+from canlens.nouns.tracks import FEWEST_EDGES, ROUNDING_S, SeenRules
 from canlens.plan.rule import OFF, ON, Rule
 
 if TYPE_CHECKING:
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 # Trying: one rule put to the exercises of a job – what it explains, with which times, and by what chance.
 
 
-FEWEST_EDGES = 2
-"""One coincidence is no rule: a rule fits when it explains at least this many exercises."""
 MISSED = 0.05
 """Share of exercises of a true rule that may go unanswered: one in twenty, for lost frames and hasty fingers (our
 choice)."""

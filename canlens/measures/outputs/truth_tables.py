@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from canlens.measures.outputs.observations import OBSERVED_S
-from canlens.measures.outputs.tracks import ROUNDING_S
+from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN, Either, Every, Name, Not, Rule, States
 
 if TYPE_CHECKING:
