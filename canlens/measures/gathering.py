@@ -20,7 +20,7 @@ from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, mark
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, supply
 from canlens.measures.outputs.tracks import rule_track
-from canlens.measures.outputs.whole import Recorded, in_step, output_evidence
+from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
 from canlens.measures.quality import by_clock, recording, written_once
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
@@ -274,7 +274,7 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
         name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
         for name, output in plan.outputs.items()
     }
-    return _Part(len(trace), recorded, missing, offset_s, controls, outputs)
+    return _Part(len(trace), recorded, missing, offset_s, controls, with_rivals(plan, recorded.controls, outputs))
 
 
 MOST_TRIED = 40

@@ -42,8 +42,6 @@ FLICKER_ROWS = 50_000
 SAMPLED_S = 0.05
 """A node reads its inputs up to this long before it sends what it read [s]; whoever hangs on the same wire is faster by
 as much (our choice: nodes read every 10 to 50 ms)."""
-ROUNDING_S = 1e-9
-"""Times closer than the finest stamp [s] are equal, so that rounding decides nothing exactly at a limit."""
 ON_THE_BEAT = 0.2
 """A change that comes this close (as a share of the interval) to the beat was not sent at once."""
 NEARLY_ALL = 0.9
