@@ -16,7 +16,7 @@ from canlens.measures.errors.ledger import error_ledger, lone_sender
 from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
 from canlens.measures.outputs.answers import answers, exercises, lead
-from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset
+from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset, missed_marks
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, supply
 from canlens.measures.outputs.tracks import rule_track
@@ -383,6 +383,7 @@ def _control(plan: Plan, control: Control, recorded: Recorded, marked: Floats | 
         exercises=exercises(own, apart_s=apart_s),
         marked=marked,
         noticed=noticed,
+        missed=0 if marked is None else missed_marks(marked, own.time_s[own.rises]),
     )
 
 

@@ -57,6 +57,8 @@ class SupplyEvidence:
         Lowest and median reported supply [V]; None where none is reported.
     is_sagging
         Whether it fell below the plan's limit, or by more than two volts for a moment while an output was on.
+    sags
+        By output: where the supply fell below the plan's limit just after it had turned on.
     """
 
     restarts_s: Floats
@@ -64,6 +66,7 @@ class SupplyEvidence:
     lowest_v: float | None = None
     usual_v: float | None = None
     is_sagging: bool = False
+    sags: dict[str, Steps] = field(default_factory=dict)
 
 
 # Evidence: all that was measured on one recording; checks and causes read it and nothing else.
@@ -86,6 +89,8 @@ __all__ = [
 ]
 
 
+FEWEST_MISSED = 2
+"""One exercise that was marked and does not show may be a slip of the pen."""
 FITTING_SHARE = 1 / 6
 """Where no larger share of the plan's messages is on the bus, plan and recording are of different vehicles (our choice:
 a single identifier agrees by chance; a controller without power still leaves the vehicle's messages)."""
@@ -108,6 +113,8 @@ class Answers:
         float64: the same of the late ones [s].
     dropped_out
         Of those that count, the ones that were answered in time and found off again at the deadline.
+    unseen
+        Of those too short to tell, the ones that passed while the output's message stayed away.
     """
 
     due: Steps
@@ -120,6 +127,7 @@ class Answers:
     latency_s: Floats
     late_s: Floats
     dropped_out: Steps = field(default_factory=Steps.none)
+    unseen: Steps = field(default_factory=Steps.none)
 
     @classmethod
     def none(cls) -> Answers:
@@ -130,7 +138,7 @@ class Answers:
     @property
     def is_as_asked(self) -> bool:
         """Whether every exercise that counts was answered in time, and nothing came unasked."""
-        return not (len(self.unanswered) or len(self.late) or len(self.unasked))
+        return not (len(self.unanswered) or len(self.late) or len(self.unasked) or len(self.dropped_out))
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,8 +202,9 @@ class LoadEvidence:
         Highest current reported [A]; nan where there is none.
     over_peak, over_continuous, no_current, no_voltage, current_when_off
         Where a limit was passed, or current or voltage did not match the command.
-    switches_itself
-        Holds in which current flowed, but not for most of the time: the load has a switch of its own.
+    switches_itself, interrupted
+        Holds in which current flowed only part of the time: in long stretches, since the load has a switch of its own;
+        with gaps of less than a second, as at a loose contact.
     off_label
         Holds with a steady current that is not the label's.
     has_current, has_voltage
@@ -211,6 +220,7 @@ class LoadEvidence:
     no_voltage: Steps = field(default_factory=Steps.none)
     current_when_off: Steps = field(default_factory=Steps.none)
     switches_itself: Steps = field(default_factory=Steps.none)
+    interrupted: Steps = field(default_factory=Steps.none)
     off_label: Steps = field(default_factory=Steps.none)
     has_current: bool = False
     has_voltage: bool = False
@@ -238,6 +248,8 @@ class ControlEvidence:
         Exercises that the marks claim, as times in the log's seconds; None without marks.
     noticed
         Whether the controller's own report followed: how many exercises it showed; None where none is planned.
+    missed
+        How many of the marked exercises its signal does not show.
     """
 
     name: str
@@ -246,6 +258,7 @@ class ControlEvidence:
     exercises: Steps
     marked: Floats | None = None
     noticed: int | None = None
+    missed: int = 0
 
     @property
     def is_readable(self) -> bool:
@@ -254,8 +267,8 @@ class ControlEvidence:
 
     @property
     def is_unmoved(self) -> bool:
-        """Whether the marks say that it was operated while its signal, though read, never moved."""
-        return self.is_readable and self.marked is not None and len(self.marked) > 0 and not len(self.exercises)
+        """Whether the marks say that it was operated several times of which its signal, though read, shows nothing."""
+        return self.is_readable and self.missed > 0 and (self.missed >= FEWEST_MISSED or not len(self.exercises))
 
     @property
     def is_unheard(self) -> bool:
@@ -360,8 +373,13 @@ class OutputEvidence:
 
     @property
     def is_always_on(self) -> bool:
-        """Whether it stays on from the first row to the last though its rule was off."""
-        return self.shown is not None and self.shown.shows(ON) and not self.shown.shows(OFF) and self.rule.shows(OFF)
+        """Whether it is on from the first row to the last though its rule was off for longer than it may stay on."""
+        if self.shown is None or not self.shown.shows(ON) or self.shown.shows(OFF):
+            return False
+        stays_s = max((each.stays_s + each.within_s for each in self.scenes), default=0.0)
+        off = self.rule.state == OFF
+        off_s = np.append(self.rule.time_s[1:], self.rule.end_s) - self.rule.time_s
+        return bool((off_s[off] > stays_s).any())
 
 
 @dataclass(frozen=True, eq=False)

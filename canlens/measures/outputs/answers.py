@@ -141,7 +141,8 @@ def answers(
     need_s = within_s + output.slack_s - ROUNDING_S
     ends_s = min(rule.end_s, output.end_s)
     short = (fall_s - edge_s < need_s) | (ends_s - edge_s < need_s)
-    too_short = open_edge & (short | _unseen(output, edge_s, deadline_s, fall_s))
+    unseen = open_edge & ~short & _unseen(output, edge_s, deadline_s, fall_s)
+    too_short = open_edge & (short | unseen)
     if flashing is not None and output.slack_s > flash_s / ROWS_NEAR:
         too_short |= open_edge & flashing.ever(ON, edge_s, fall_s)
     later = np.maximum(taken, np.searchsorted(rise_s, deadline_s, "right"))
@@ -165,6 +166,7 @@ def answers(
         latency_s=np.maximum(taken_s - edge_s, 0.0)[answered],
         late_s=(later_s - edge_s)[late],
         dropped_out=Steps.of(rule, edge[dropped_out]),
+        unseen=Steps.of(rule, edge[unseen]),
     )
 
 

@@ -260,6 +260,9 @@ CONTINUOUS_S = 1.0
 """Without a planned peak time, a current above the continuous limit for longer than this is an over-current [s]."""
 FEWEST_ROWS = 2
 """One row never decides: a hold with fewer settled rows says nothing of its current."""
+GAP_S = 1.0
+"""A contact or a protection breaks a current for less than this [s]; a thermostat or pressure switch for longer (our
+choice)."""
 FEWEST_STRAY = 5
 """Current while the output is off must be seen in so many rows together: a short press may have been lost."""
 
@@ -313,6 +316,7 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
     flows = np.append(0, np.cumsum(amps - floor_a >= max(open_a, FEWEST_QUANTA * quantum_a)))
     some = flows[stops] - flows[starts] >= FEWEST_ROWS
     dead = (net_a < open_a) & (not too_coarse)
+    gaps_s = _gaps(current, (amps - floor_a < open_a) & (not too_coarse), starts, stops)
     plain = output.level is None and output.flash_hz is None
     odd = np.zeros(len(net_a), bool)
     if output.load_a and plain and not too_coarse:
@@ -330,11 +334,25 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
         over_peak=none if output.peak_a is None else _at(current, amps > output.peak_a),
         over_continuous=none if limit_a is None else _too_long(current, amps > limit_a, allowed_s),
         no_current=at(dead & ~some),
-        switches_itself=at(dead & some),
+        switches_itself=at((dead & some) | (gaps_s > GAP_S)),
+        interrupted=at(~dead & (gaps_s > 0) & (gaps_s <= GAP_S)),
         off_label=at(odd),
         current_when_off=_holds_that(current, off, lambda median: median > off_a, fewest=FEWEST_STRAY),
         has_current=not too_coarse,
     )
+
+
+def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints) -> Floats:
+    """Return the longest gap without current, rows on both sides of it with some, in each hold [s]; 0 for none."""
+    longest = np.zeros(len(starts))
+    for hold, (start, stop) in enumerate(zip(starts.tolist(), stops.tolist(), strict=True)):
+        flowing = np.flatnonzero(~dead[start:stop])
+        apart = np.diff(flowing)
+        wide = np.flatnonzero(apart > FEWEST_ROWS)
+        if len(wide):
+            time_s = current.time_s[start:stop]
+            longest[hold] = (time_s[flowing[wide + 1]] - time_s[flowing[wide]]).max()
+    return longest
 
 
 def _settled(track: Track, flashing: Track | None, rhythm: Rhythm) -> tuple[Bools, Bools]:

@@ -164,6 +164,7 @@ def added_control(parts: Sequence[ControlEvidence]) -> ControlEvidence:
         exercises=_steps([each.exercises for each in parts]),
         marked=np.concatenate(marked) if marked else None,
         noticed=sum(noticed) if noticed else None,
+        missed=sum(each.missed for each in parts),
     )
 
 

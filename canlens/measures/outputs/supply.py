@@ -11,7 +11,7 @@ import numpy as np
 from canlens.measures.outputs.tracks import Rhythm
 from canlens.measures.outputs.whole import in_step
 from canlens.measures.traffic.silences import places_at
-from canlens.nouns.outputs import Aligned, SupplyEvidence
+from canlens.nouns.outputs import Aligned, Steps, SupplyEvidence
 from canlens.plan.rule import OFF, ON
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -164,7 +164,27 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
         lowest_v,
         usual_v,
         is_sagging,
+        _sags(plan, recorded, tracks),
     )
+
+
+def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Steps]:
+    """Return for each output where the supply fell below the plan's limit just after it had turned on.
+
+    One row never decides: a fall counts only with two rows that follow each other.
+    """
+    signal, limit_v = recorded.signal(plan.controller.supply), plan.controller.supply_min_v
+    if signal is None or limit_v is None:
+        return {}
+    low = signal.value < limit_v
+    both = np.flatnonzero(low & np.append(low[1:], False) & ~np.append(False, low[:-1]))
+    time_s, line = signal.time_s[both], signal.line[both]
+    found = {}
+    for name, track in tracks.items():
+        mine = _just_after(time_s, track.time_s[track.rises], track)
+        if mine.any():
+            found[name] = Steps(line[mine], time_s[mine])
+    return found
 
 
 def _once(columns: Iterable[Floats]) -> list[Floats]:
