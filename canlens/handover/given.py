@@ -12,8 +12,8 @@ from canlens.errors import UsageError
 
 if TYPE_CHECKING:
     from canlens.job import JobDetails
+    from canlens.nouns.bus import RecordingResult
     from canlens.plan import Plan
-    from canlens.results.check import RecordingResult
     from canlens.results.handover import Role
 
 

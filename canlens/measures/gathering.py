@@ -24,11 +24,10 @@ from canlens.measures.quality import recording
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
-from canlens.nouns.bus import BusEvidence
+from canlens.nouns.bus import BusEvidence, BusResult
 from canlens.nouns.outputs import ControlEvidence, Evidence, Steps
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON
-from canlens.results.check import BusResult
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -37,10 +36,9 @@ if TYPE_CHECKING:
 
     from canlens.database import Database, Message
     from canlens.measures.bus_load.load import BusLoad, ChannelLoad
-    from canlens.nouns.bus import Identity
+    from canlens.nouns.bus import Identity, RecordingResult
     from canlens.nouns.outputs import OutputEvidence, Track
     from canlens.plan import Bus, Control, Mark, Observation, Plan, Readings, SignalReference
-    from canlens.results.check import RecordingResult
     from canlens.signals import Floats, Signal
     from canlens.streams import Streams
     from canlens.trace import Identifiers, Ints, Trace

@@ -8,12 +8,53 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from canlens.nouns.definitions import DefinitionEvidence
+from canlens.trace import Problem
 
 if TYPE_CHECKING:
     from canlens.nouns.messages import MessageEvidence, QuietEvidence
-    from canlens.results.check import BusResult, Recorded, RecordingResult
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
+
+
+# Recording and load: what was read, and how full the bus was.
+
+
+Quality = Literal["good", "usable", "poor"]
+Recorded = Literal["yes", "no", "unknown"]
+
+
+@dataclass(frozen=True)
+class RecordingResult:
+    """What was read; ``start`` is the stamp of the first frame [s], null for an empty recording."""
+
+    file: str
+    sha256: str
+    format: str
+    start: float | None
+    duration_s: float
+    frames: int
+    channels: tuple[str, ...]
+    error_frames: int
+    error_frames_recorded: Recorded
+    quality: Quality
+    quality_reasons: tuple[str, ...]
+    problem_count: int
+    problems: tuple[Problem, ...]
+    database_problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class BusResult:
+    """Load of one channel; null where the bit rate is unknown.
+
+    The ratios count stuff bits and the 3 bits of intermission.
+    """
+
+    bit_rate: int | None
+    bit_rate_source: Literal["given", "inferred", "unknown"]
+    bus_load: float | None
+    bus_load_peak: float | None
+    window_s: float
 
 
 # Error evidence: what a recording says of errors on the bus, and whom they hit.

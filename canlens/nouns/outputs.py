@@ -11,8 +11,8 @@ from canlens.nouns.bus import BusEvidence
 from canlens.nouns.tracks import Scene, SeenRules, Steps, Track
 
 if TYPE_CHECKING:
+    from canlens.nouns.bus import BusResult, RecordingResult
     from canlens.plan import Mark, Plan, Readings
-    from canlens.results.check import BusResult, RecordingResult
     from canlens.signals import Floats
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from canlens.reports.exercise_sheets import said, session_cautions, span
 from canlens.reports.page.assembling import inline, page_environment, policy
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from canlens.prompting import Session, Step

@@ -17,7 +17,7 @@ from canlens.results.survey import SURVEY_SCHEMA, SurveyResult
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from canlens.results.check import Json
+    from canlens.results.form import Json
 
 
 JOB_SCHEMA = "canlens/job/1"

@@ -6,27 +6,18 @@ generated from it: a field added here is a key added there. ``*_s`` times count 
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
-from functools import cache
+from dataclasses import dataclass, field
 from typing import Literal
 
-from canlens.results.finding import (
-    Cause,  # noqa: TC001 – the schema is made from the annotations
-    Finding,  # noqa: TC001 – the schema is made from the annotations
-)
-
-Json = dict[str, "Json"] | list["Json"] | str | int | float | bool | None
-"""What JSON can hold."""
+from canlens.nouns.bus import BusResult, RecordingResult
+from canlens.results.finding import Cause, Finding
+from canlens.results.form import Json, plain, version
 
 CHECK_SCHEMA = "canlens/check/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""
 
 Verdict = Literal["proven", "failed", "not-proven"]
 LinkState = Literal["seen", "broken", "cannot-tell"]
-Quality = Literal["good", "usable", "poor"]
-Recorded = Literal["yes", "no", "unknown"]
 
 LINKS = (
     "traffic",
@@ -40,50 +31,6 @@ LINKS = (
     "release",
 )
 """The nine links of the chain from the bus to the load, in the order in which they are tested."""
-
-
-@dataclass(frozen=True)
-class ProblemRow:
-    """One kind of unusable line: where it first stood, what was found, what was expected, how often."""
-
-    line: int
-    found: str
-    expected: str
-    count: int
-
-
-@dataclass(frozen=True)
-class RecordingResult:
-    """What was read; ``start`` is the stamp of the first frame [s], null for an empty recording."""
-
-    file: str
-    sha256: str
-    format: str
-    start: float | None
-    duration_s: float
-    frames: int
-    channels: tuple[str, ...]
-    error_frames: int
-    error_frames_recorded: Recorded
-    quality: Quality
-    quality_reasons: tuple[str, ...]
-    problem_count: int
-    problems: tuple[ProblemRow, ...]
-    database_problems: tuple[ProblemRow, ...] = ()
-
-
-@dataclass(frozen=True)
-class BusResult:
-    """Load of one channel; null where the bit rate is unknown.
-
-    The ratios count stuff bits and the 3 bits of intermission.
-    """
-
-    bit_rate: int | None
-    bit_rate_source: Literal["given", "inferred", "unknown"]
-    bus_load: float | None
-    bus_load_peak: float | None
-    window_s: float
 
 
 @dataclass(frozen=True)
@@ -192,17 +139,6 @@ class CheckResult:
     quiet: RestResult | None = None
 
 
-@cache
-def version() -> str:
-    """Return the version of the installed program; ``unknown`` for a copy that was never installed."""
-    from importlib import metadata  # noqa: PLC0415 – 10 ms that the help text need not wait for
-
-    try:
-        return metadata.version("canlens")
-    except metadata.PackageNotFoundError:
-        return "unknown"
-
-
 def to_dict(result: CheckResult) -> dict[str, Json]:
     """Return the written form of a result: what ``canlens check --json`` writes.
 
@@ -255,18 +191,3 @@ def finding_form(finding: Finding, *, several: bool) -> dict[str, Json]:
         "caution": finding.caution,
         "consequence_of": finding.consequence_of,
     }
-
-
-def plain(value: object) -> Json:
-    """Return a value of a result as JSON values."""
-    if value is None or isinstance(value, str | int):
-        return value
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    if isinstance(value, tuple | list):
-        return [plain(each) for each in value]
-    if isinstance(value, Mapping):
-        return {str(key): plain(each) for key, each in value.items()}
-    if is_dataclass(value):
-        return {each.name: plain(getattr(value, each.name)) for each in fields(value)}
-    raise TypeError(f"{type(value).__name__} has no written form")

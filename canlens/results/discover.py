@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from canlens.results.check import Json, RecordingResult, plain, version
+from canlens.nouns.bus import RecordingResult
+from canlens.results.form import Json, document
 
 DISCOVER_SCHEMA = "canlens/discover/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""
@@ -188,8 +189,5 @@ class DiscoveryResult:
 
 
 def discovery_form(result: DiscoveryResult) -> dict[str, Json]:
-    """Return the written form of a discovery: what ``canlens discover --json`` writes.
-
-    JSON values only: tuples are lists, and what is not finite is null.
-    """
-    return {"schema": DISCOVER_SCHEMA, "canlens": version(), **{k: plain(v) for k, v in vars(result).items()}}
+    """Return the written form of a discovery: what ``canlens discover --json`` writes."""
+    return document(DISCOVER_SCHEMA, result)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Literal
 
-from canlens.job import JobDetails  # noqa: TC001 – the schema is made from the annotations
-from canlens.results.check import Json, Verdict, plain, version
+from canlens.job import JobDetails
+from canlens.results.check import Verdict
+from canlens.results.form import Json, plain, version
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

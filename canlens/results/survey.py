@@ -8,11 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from canlens.results.check import BusResult, Json, Recorded, RecordingResult, finding_form, plain, version
-from canlens.results.finding import (
-    Cause,  # noqa: TC001 – the schema is made from the annotations
-    Finding,  # noqa: TC001 – the schema is made from the annotations
-)
+from canlens.nouns.bus import BusResult, Recorded, RecordingResult
+from canlens.results.check import finding_form
+from canlens.results.finding import Cause, Finding
+from canlens.results.form import Json, plain, version
 
 SURVEY_SCHEMA = "canlens/survey/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""

@@ -12,7 +12,7 @@ import numpy as np
 from canlens import wire
 from canlens.errors import UsageError
 from canlens.measures.bus_load.bit_rate import inferred_bit_rate
-from canlens.results.check import BusResult
+from canlens.nouns.bus import BusResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Ints, Kind, Trace
 from canlens.wire import ErrorClass
 

@@ -23,8 +23,7 @@ from canlens.wire.error_classes import CLASS_KEYS, PASSIVE_COUNT, WARNING_COUNT
 
 if TYPE_CHECKING:
     from canlens.measures.errors.records import Told
-    from canlens.nouns.bus import NodeState
-    from canlens.results.check import Recorded
+    from canlens.nouns.bus import NodeState, Recorded
     from canlens.trace import Bools, Ints, Trace
 
 
