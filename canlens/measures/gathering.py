@@ -450,7 +450,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
     plan, by_group = matched_by_group(plan, chosen)
     loads = channel_loads(trace, plan.bus)
     found, quiet, sorted_frames = message_side(chosen, plan.database)
-    buses = {name: load.result for name, load in loads.items()}
+    buses: dict[str, BusResult] = {name: load.shown for name, load in loads.items()}
     bus = buses.get(plan.bus.channel or "", next(iter(buses.values()), _unmeasured(plan)))
     described = recording(trace, plan.database)
     frames = int((chosen.kind != Kind.ERROR).sum())

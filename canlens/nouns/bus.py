@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
 
@@ -72,11 +72,13 @@ Identity = tuple[int, bool]
 
 @dataclass(frozen=True)
 class StateStep:
-    """State of the recording node's controller, from this record on; counters None where they were not told."""
+    """State of the recording node's controller (a :data:`NodeState`) from a time on; counters null where not told."""
+
+    WRITTEN: ClassVar = "time_s state tec rec"
 
     time_s: float
     line: int
-    state: NodeState
+    state: str
     tec: int | None = None
     rec: int | None = None
 
@@ -119,7 +121,9 @@ class Episodes:
 
 @dataclass(frozen=True, eq=False)
 class ErrorLedger:
-    """Every error record of a recording, sorted by what it says.
+    """What the recording says of errors; ``recorded`` tells whether it could have said anything.
+
+    Every error record is sorted by what it says.
 
     Attributes
     ----------
@@ -142,7 +146,11 @@ class ErrorLedger:
         among them.
     time_s, line
         float64 (n,) and int64 (n,): of each error record.
+    by_sender
+        Expected number of episodes that hit each sender's frames, most first; empty where they were not weighed.
     """
+
+    WRITTEN: ClassVar = "frames episodes classes places by_sender states recorded because=recorded_because"
 
     frames: int
     good_frames: int
@@ -155,6 +163,7 @@ class ErrorLedger:
     episodes: Episodes = field(default_factory=Episodes.none)
     time_s: Floats = field(default_factory=lambda: np.zeros(0))
     line: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    by_sender: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -357,7 +357,7 @@ def _measured(trace: Trace, planned: Bus) -> _Parts:
         lengths=lengths_of(trace, sorted_frames),
         gaps=gaps_of(trace, sorted_frames, found, stopped),
         busy_s=busy_s,
-        bit_rates={name: each.bit_rate for name, each in loads.items()},
+        bit_rates={name: each.shown.bit_rate for name, each in loads.items()},
         stream=number[begin],
         block=block[begin],
         frames=frames,

@@ -149,7 +149,7 @@ def speaker(trace: Trace, row: int, database: Database) -> Speaker:
         line=int(trace.line[row]),
         identifier=identifier,
         is_extended=is_extended,
-        name=message.name if message else f"0x{identifier:x}",
+        message=message.name if message else None,
         sender=", ".join(message.senders) if message and message.senders else None,
     )
 
