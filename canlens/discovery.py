@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
     from canlens.database import Message
     from canlens.measures.discovering.places import Place
-    from canlens.measures.discovering.ranking import Group, Span
+    from canlens.measures.discovering.ranking import Group
     from canlens.measures.discovering.searching import Search, Searched
     from canlens.measures.traffic.intervals import Intervals
     from canlens.plan import Mark
@@ -216,6 +216,15 @@ class Scene:
         number = int(self.found.streams.channel[stream])
         return self.trace.channels[number] if self.trace.channels else ""
 
+    def frame_of(self, stream: int) -> dict[str, Any]:
+        """Return what names a stream in a result."""
+        together = self.found.streams
+        return {
+            "identifier": f"0x{int(together.identifier[stream]):x}",
+            "is_extended": bool(together.is_extended[stream]),
+            "channel": self.channel_of(stream),
+        }
+
     def message_of(self, stream: int) -> Message | None:
         """Return what the database knows of a stream's identifier."""
         together = self.found.streams
@@ -237,13 +246,11 @@ class Scene:
 
 def place_row(scene: Scene, place: Place) -> PlaceRow:
     """Return a place with the names that the database has for it."""
-    together, message = scene.found.streams, scene.message_of(place.stream)
+    message = scene.message_of(place.stream)
     order: Literal["intel", "motorola"] = "motorola" if place.is_motorola else "intel"
     is_level = place.kind == LEVEL
     return PlaceRow(
-        identifier=f"0x{int(together.identifier[place.stream]):x}",
-        is_extended=bool(together.is_extended[place.stream]),
-        channel=scene.channel_of(place.stream),
+        **scene.frame_of(place.stream),
         start_bit=place.start_bit,
         length=place.length,
         byte_order=order,
@@ -304,22 +311,16 @@ def _off_value(scene: Scene, place: Place) -> int | None:
 
 def message_rows(scene: Scene, searched: Searched) -> tuple[MessageRow, ...]:
     """Return the messages that came only with a control."""
-    together = scene.found.streams
-    rows = []
-    for each in searched.came:
-        message = scene.message_of(each.stream)
-        rows.append(
-            MessageRow(
-                identifier=f"0x{int(together.identifier[each.stream]):x}",
-                is_extended=bool(together.is_extended[each.stream]),
-                channel=scene.channel_of(each.stream),
-                message=message.name if message else None,
-                answered=each.answered,
-                stray=each.stray,
-                chance=each.chance,
-            )
+    return tuple(
+        MessageRow(
+            **scene.frame_of(each.stream),
+            message=message.name if (message := scene.message_of(each.stream)) else None,
+            answered=each.answered,
+            stray=each.stray,
+            chance=each.chance,
         )
-    return tuple(rows)
+        for each in searched.came
+    )
 
 
 def slot_rows(found: Search, searched: Searched, control: str) -> tuple[Slot, ...]:
@@ -340,30 +341,20 @@ def slot_rows(found: Search, searched: Searched, control: str) -> tuple[Slot, ..
 def dropped_rows(scene: Scene) -> Dropped:
     """Return the fields that do the bus's own work and are not in the database."""
     found = scene.found.found
-    return Dropped(
-        counters=tuple(_field_rows(scene, found.counters)),
-        checksums=tuple(_field_rows(scene, found.checksums)),
-        clocks=tuple(_field_rows(scene, found.clocks)),
-        toggles=tuple(_field_rows(scene, found.toggles)),
-    )
-
-
-def _field_rows(scene: Scene, spans: Iterable[Span]) -> Iterable[FieldRow]:
-    together = scene.found.streams
-    for span in spans:
-        yield FieldRow(
-            identifier=f"0x{int(together.identifier[span.stream]):x}",
-            is_extended=bool(together.is_extended[span.stream]),
-            channel=scene.channel_of(span.stream),
-            start_bit=span.start_bit,
-            length=span.length,
+    rows = {
+        each.name: tuple(
+            FieldRow(**scene.frame_of(span.stream), start_bit=span.start_bit, length=span.length)
+            for span in getattr(found, each.name)
         )
+        for each in fields(Dropped)
+    }
+    return Dropped(**rows)
 
 
 # Discovery: a recording and what a person did meanwhile, and which bits of the bus went along.
 
 
-NOTHING_DROPPED = Dropped((), (), (), ())
+OUTSIDE = "All its marks lie outside the recording."
 
 
 @dataclass(frozen=True)
@@ -447,7 +438,7 @@ def make_discovery(
     rows = {
         name: _control(scene, name, found.controls[name], dropped)
         if name in found.controls
-        else _unsearched("All its marks lie outside the recording.", "Give the marks of this recording.", dropped)
+        else ControlDiscovery(reason=OUTSIDE, next_step="Give the marks of this recording.", dropped=dropped)
         for name in names
     }
     verdict: DiscoverVerdict = "named" if all(each.named for each in rows.values()) else "not-named"
@@ -486,8 +477,6 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         others=others,
         named=searched.named,
         strength="exact" if found.prompted else "weaker",
-        reason="",
-        next_step="",
         more_exercises=needed,
         candidates=tuple(candidates),
         levels=tuple(levels),
@@ -495,7 +484,8 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         dropped=dropped,
         messages=message_rows(scene, searched),
     )
-    return row.with_words(
+    return replace(
+        row,
         reason=reason_of(
             row, bits=found.tried.bits_changing, shared_with=searched.shared_with, known=bool(scene.database.messages)
         ),
@@ -542,24 +532,6 @@ def _without_frames(trace: Trace, marks: Marks, database: Database) -> Discovery
     step = "Wake the bus, check the recorder's connection and bit rate, and record again."
     labels = [mark.label for mark in marks]
     rests = labels.count(REST)
-    rows = {name: _unsearched(why, step, NOTHING_DROPPED) for name in dict.fromkeys(labels) if name != REST}
+    rows = {name: ControlDiscovery(reason=why, next_step=step) for name in dict.fromkeys(labels) if name != REST}
     lie = MarksResult(marks.file, len(marks) - rests, rests, len(marks), 0.0, None, "as-written", None)
     return Discovery(DiscoveryResult("not-named", why, recording(trace, database), lie, 0, 0, 0, rows))
-
-
-def _unsearched(why: str, step: str, dropped: Dropped) -> ControlDiscovery:
-    """Return the row of a control that could not be looked for."""
-    return ControlDiscovery(
-        exercises=0,
-        rests=0,
-        others=0,
-        named=False,
-        strength="exact",
-        reason=why,
-        next_step=step,
-        more_exercises=None,
-        candidates=(),
-        levels=(),
-        slots=(),
-        dropped=dropped,
-    )

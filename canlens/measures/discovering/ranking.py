@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -55,12 +55,7 @@ class FoundField:
     toggles: tuple[Span, ...] = ()
 
     def __add__(self, other: FoundField) -> FoundField:
-        return FoundField(
-            self.counters + other.counters,
-            self.checksums + other.checksums,
-            self.clocks + other.clocks,
-            self.toggles + other.toggles,
-        )
+        return FoundField(*(getattr(self, each.name) + getattr(other, each.name) for each in fields(self)))
 
 
 def own_work(changes: Changes) -> FoundField:
