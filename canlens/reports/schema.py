@@ -75,7 +75,7 @@ def job_file_schema() -> dict[str, Json]:
 
 def handover_schema() -> dict[str, Json]:
     """Return the JSON Schema of the manifest of a hand-over; as with a check, more keys may be added."""
-    schema = _tidy(TypeAdapter(Manifest).json_schema(mode="serialization"))
+    schema = _tidy(TypeAdapter(form_of(Manifest)).json_schema(mode="serialization"))
     job = job_file_schema()
     definitions = {**_object(schema["$defs"]), **_object(job["$defs"])}
     definitions["JobDetails"] = {key: job[key] for key in ("type", "properties", "additionalProperties")}

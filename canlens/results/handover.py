@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from canlens.job import JobDetails
 from canlens.results.check import Verdict
@@ -26,14 +26,18 @@ class InputRow:
     """One file that was read: its hash and size [bytes] as it lay on disk, and where its copy is, if there is one.
 
     ``sha256`` and ``size`` are null where the file could not be hashed, as standard input that is no recording.
-    Recordings are not copied. A copy that was redacted has another hash than its input.
+    Recordings are not copied. A copy that was redacted has another hash than its input. ``content`` are the bytes of
+    what is copied.
     """
+
+    WRITTEN: ClassVar = "role file sha256 size copy"
 
     role: Role
     file: str
     sha256: str | None
     size: int | None
-    copy: str | None
+    copy: str | None = None
+    content: bytes | None = None
 
 
 @dataclass(frozen=True)
