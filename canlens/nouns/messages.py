@@ -203,6 +203,24 @@ class MessageEvidence:
         return self.message_name or self.number
 
     @property
+    def times(self) -> Interval:
+        """Its intervals; nan with fewer than two frames."""
+        return self.interval or Interval(np.nan, np.nan, np.nan, np.nan)
+
+    @property
+    def middle_s(self) -> tuple[float, float] | None:
+        """Between these lie the middle 95 % of its intervals [s]; None unless it is sent on a beat alone."""
+        if self.jitter_s is None:
+            return None
+        beat_s = self.times.median if self.cycle_s is None else self.cycle_s
+        return max(beat_s - self.jitter_s, self.times.min), min(beat_s + self.jitter_s, self.times.max)
+
+    @property
+    def off_by(self) -> float:
+        """How far the median interval is from the declared cycle, as a share of it; 0 where none is declared."""
+        return abs(self.times.median - self.declared_s) / self.declared_s if self.declared_s else 0.0
+
+    @property
     def is_of_two(self) -> bool:
         """Whether its frames come as from two senders."""
         return self.two_senders is not None
