@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from canlens.causes.cause import Candidate, Case
-    from canlens.nouns.outputs import Evidence, Steps
+    from canlens.nouns.outputs import Evidence, Places
     from canlens.trace import Bools
 
 
@@ -142,7 +142,7 @@ def yes(symptom: str, number: int, sentence: str, otherwise: str) -> Sign:
     return Sign(symptom, "yes", sentence) if number else Sign(symptom, "no", otherwise)
 
 
-def outside(steps: Steps, spans_s: Iterable[tuple[float, float]]) -> Bools:
+def outside(steps: Places, spans_s: Iterable[tuple[float, float]]) -> Bools:
     """Tell which steps lie outside some spans [s]; those inside are explained by them."""
     kept = np.ones(len(steps), np.bool_)
     for start_s, stop_s in spans_s:

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from canlens.nouns.bus import BusEvidence
-    from canlens.nouns.messages import Places
-    from canlens.nouns.outputs import Evidence, Steps
+    from canlens.nouns.outputs import Evidence
+    from canlens.nouns.tracks import Places
     from canlens.plan import Output
 
 MOST_LINES = 20
@@ -72,7 +72,7 @@ class BusCheck:
         return sys.modules[self.find_on_bus.__module__].__doc__ or ""
 
 
-def lines_of(*steps: Steps | Places) -> Lines:
+def lines_of(*steps: Places) -> Lines:
     """Return the first lines and times of some steps or frames as evidence, in file order."""
     pairs = sorted({(int(n), float(t)) for each in steps for n, t in zip(each.line, each.time_s, strict=True)})
     pairs = pairs[:MOST_LINES]

@@ -10,7 +10,7 @@ from canlens.results.check import LINKS, LinkState
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.nouns.outputs import ControlEvidence, Evidence, OutputEvidence, Steps
+    from canlens.nouns.outputs import ControlEvidence, Evidence, OutputEvidence, Places
     from canlens.plan import Output
 
 LINES_OF_LINK = 3
@@ -52,14 +52,14 @@ def links_evidence(evidence: Evidence, name: str) -> dict[str, tuple[int, ...]]:
     found, load = own.answers, own.load
     timers = [timer for timer in (own.release, own.cut_off) if timer is not None]
     looks = [look for look in (own.day, own.night, own.flash) if look is not None]
-    wrong: dict[str, list[Steps]] = {
+    wrong: dict[str, list[Places]] = {
         "commanded": [found.unanswered, found.late, found.unasked, *(look.wrong for look in looks)],
         "output": [load.no_current, load.no_voltage, load.over_peak, load.over_continuous, load.current_when_off]
         if load
         else [],
         "release": [own.dropped, *(timer.wrong for timer in timers), *(timer.overdue for timer in timers)],
     }
-    right: dict[str, list[Steps]] = {
+    right: dict[str, list[Places]] = {
         "control-change": [evidence.controls[control].exercises for control in controls],
         "commanded": [found.answered],
     }
@@ -67,7 +67,7 @@ def links_evidence(evidence: Evidence, name: str) -> dict[str, tuple[int, ...]]:
     return {link: first for link, first in lines.items() if first}
 
 
-def _first_lines(steps: Sequence[Steps]) -> tuple[int, ...]:
+def _first_lines(steps: Sequence[Places]) -> tuple[int, ...]:
     """Return the first lines of some steps, in file order."""
     return tuple(sorted({int(line) for each in steps for line in each.line})[:LINES_OF_LINK])
 

@@ -25,7 +25,7 @@ from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
 from canlens.nouns.bus import BusEvidence, BusResult
-from canlens.nouns.outputs import ControlEvidence, Evidence, Steps
+from canlens.nouns.outputs import ControlEvidence, Evidence, Places
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON
 from canlens.signals import decode_signals
@@ -344,7 +344,7 @@ def _control(control: Control, recorded: Recorded, marked: Floats | None) -> Con
         name=control.name,
         track=own,
         message_seen=recorded.signal(control.condition.reference) is not None,
-        exercises=Steps.of(own, own.rises),
+        exercises=Places.of(own, own.rises),
         marked=marked,
         noticed=noticed,
     )

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
 
+from canlens.nouns.tracks import Places
+
 if TYPE_CHECKING:
     from canlens.database import Message
     from canlens.signals import Floats
-    from canlens.trace import Ints
 
 
 Kind = Literal["cyclic", "mixed", "event-driven", "too-few"]
@@ -19,22 +20,6 @@ CountersDid = Literal["stood", "ran", "unknown"]
 Clue = Literal["rate", "extra", "clocks", "counters", "beats", "payloads"]
 """What tells two senders from one: twice the declared rate, two clocks that drift apart, two counters, two beats of
 different cycle, two families of payloads with a beat each."""
-
-
-@dataclass(frozen=True, eq=False)
-class Places:
-    """Some frames, picked out as evidence: lines of the log and times [s]."""
-
-    line: Ints
-    time_s: Floats
-
-    def __len__(self) -> int:
-        return len(self.line)
-
-    @classmethod
-    def none(cls) -> Places:
-        """Return no frames."""
-        return cls(np.zeros(0, np.int64), np.zeros(0))
 
 
 @dataclass(frozen=True)

@@ -91,8 +91,8 @@ class Track:
 
 
 @dataclass(frozen=True, eq=False)
-class Steps:
-    """Some steps of a track, picked out as evidence: lines of the log and times [s]."""
+class Places:
+    """Some frames or steps of a track, picked out as evidence: lines of the log and times [s]."""
 
     line: Ints
     time_s: Floats
@@ -101,12 +101,12 @@ class Steps:
         return len(self.line)
 
     @classmethod
-    def none(cls) -> Steps:
-        """Return no steps."""
+    def none(cls) -> Places:
+        """Return no places."""
         return cls(np.zeros(0, np.int64), np.zeros(0))
 
     @classmethod
-    def of(cls, track: Track, index: Rows | Bools) -> Steps:
+    def of(cls, track: Track, index: Rows | Bools) -> Places:
         """Pick the steps of a track at ``index``."""
         return cls(track.line[index], track.time_s[index])
 

@@ -20,8 +20,8 @@ from canlens.nouns.outputs import (
     LevelEvidence,
     LoadEvidence,
     OutputEvidence,
+    Places,
     Scene,
-    Steps,
     Timer,
     Track,
 )
@@ -157,7 +157,7 @@ def output_evidence(
     flashing = _flashing(output, recorded)
     run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
     found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
-    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
+    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Places.none())
     scene = _scene(plan, output, recorded, own)
     return OutputEvidence(
         name=output.name,
@@ -318,10 +318,10 @@ def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) ->
     )
 
 
-def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Steps:
+def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Places:
     """Find unplanned falls; a planned cut-off judges its own."""
     if output.cut_after_s is not None:
-        return Steps.none()
+        return Places.none()
     return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
 
 

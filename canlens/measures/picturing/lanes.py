@@ -24,7 +24,7 @@ from canlens.trace import NANOSECONDS_PER_SECOND
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Steps
+    from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Places
     from canlens.nouns.pictures import Outcome, ShadeKind
     from canlens.plan.rule import States
     from canlens.signals import Floats
@@ -116,7 +116,7 @@ def joins(evidence: Evidence) -> tuple[Joins, ...]:
 def _joins(own: OutputEvidence, controls: Mapping[str, ControlEvidence]) -> Iterator[Joins]:
     """Yield the exercises of one output; ``controls`` are those of its rule."""
     found = own.answers
-    every: tuple[tuple[Outcome, Steps, Floats | None], ...] = (
+    every: tuple[tuple[Outcome, Places, Floats | None], ...] = (
         ("answered", found.answered, found.latency_s),
         ("late", found.late, found.late_s),
         ("unanswered", found.unanswered, None),
@@ -131,7 +131,7 @@ def _joins(own: OutputEvidence, controls: Mapping[str, ControlEvidence]) -> Iter
         yield Joins(own.name, outcome, steps.time_s, steps.line, latency_s, _movers(steps, controls))
 
 
-def _movers(steps: Steps, controls: Mapping[str, ControlEvidence]) -> tuple[str, ...]:
+def _movers(steps: Places, controls: Mapping[str, ControlEvidence]) -> tuple[str, ...]:
     """Name the control whose step began each exercise: the one with a step at that very time."""
     movers = np.full(len(steps), -1)
     names = list(controls)

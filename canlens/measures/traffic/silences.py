@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from canlens.nouns.messages import Gaps, Places, QuietEvidence, Speaker, Stop, Wake
+from canlens.nouns.messages import Gaps, QuietEvidence, Speaker, Stop, Wake
+from canlens.nouns.tracks import Places
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
