@@ -40,8 +40,7 @@ if TYPE_CHECKING:
     from canlens.nouns.outputs import OutputEvidence, Track
     from canlens.plan import Bus, Control, Mark, Observation, Plan, Readings, SignalReference
     from canlens.signals import Floats, Signal
-    from canlens.streams import Streams
-    from canlens.trace import Identifiers, Ints, Trace
+    from canlens.trace import Identifiers, Ints, Streams, Trace
 
 
 # Side by side: work that shares nothing, done at the same time where that pays.

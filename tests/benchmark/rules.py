@@ -31,15 +31,15 @@ from canlens.measures.outputs.whole import told_apart
 from canlens.nouns.outputs import Track
 from canlens.plan import parse_rule
 from canlens.plan.rule import OFF, ON
-from canlens.rehearsal import draw_install
+from tests.drawn import draw_install
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.nouns.outputs import Scene, SeenRules
     from canlens.plan import Rule
-    from canlens.rehearsal import DrawnInstall
     from canlens.signals import Floats
+    from tests.drawn import DrawnInstall
 
 FAULTS = (None, "outputs-swapped", "output-follows-other-control")
 FEWEST = 2
