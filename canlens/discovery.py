@@ -20,17 +20,17 @@ from canlens.measures.traffic.silences import awake
 from canlens.plan import Marks
 from canlens.plan.nouns import REST
 from canlens.results.discover import (
-    Candidate,
     ControlDiscovery,
     DiscoveryResult,
     Dropped,
     FieldRow,
+    FoundPlace,
     MarksResult,
     MessageRow,
+    Place,
     Slot,
     discovery_form,
 )
-from canlens.results.discover import Place as PlaceRow
 from canlens.trace import Kind
 
 if TYPE_CHECKING:
@@ -39,8 +39,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from canlens.database import Message
-    from canlens.measures.discovering.places import Place
-    from canlens.measures.discovering.ranking import Group
+    from canlens.measures.discovering.leads import Group
+    from canlens.measures.discovering.places import TriedPlace
     from canlens.measures.discovering.searching import Search, Searched
     from canlens.measures.traffic.intervals import Intervals
     from canlens.plan import Mark
@@ -56,7 +56,7 @@ HARDLY = 0.5
 RARE = 1e-6
 
 
-def is_lead(best: Candidate, exercises: int) -> bool:
+def is_lead(best: FoundPlace, exercises: int) -> bool:
     """Tell whether a place is worth following up: chance seldom does as well, or it has missed nothing so far."""
     return best.chance <= HARDLY or (best.answered == exercises and not best.stray)
 
@@ -73,7 +73,7 @@ def sentence_of(controls: Mapping[str, ControlDiscovery]) -> str:
     return f"Named: {', '.join(named)}. Not named: {', '.join(rest)}."
 
 
-def place_words(place: PlaceRow) -> str:
+def place_words(place: Place) -> str:
     """Name a place: message, byte and bits, and the value that means on."""
     name = f" ({place.message})" if place.message else ""
     byte, bit = divmod(place.start_bit, 8)
@@ -89,7 +89,7 @@ def place_words(place: PlaceRow) -> str:
     return f"{place.identifier}{name}, {where}, {meaning(place)}"
 
 
-def meaning(place: PlaceRow) -> str:
+def meaning(place: Place) -> str:
     """Say when a place is on."""
     if place.above is not None:
         return f"above {place.above}"
@@ -113,7 +113,7 @@ def chance_words(chance: float) -> str:
     return f"in {100 * chance:.0f} % of searches"
 
 
-def latency_words(each: Candidate) -> str:
+def latency_words(each: FoundPlace) -> str:
     """Say how late a place followed; empty where it is not known."""
     if each.latency_s is None:
         return ""
@@ -138,7 +138,7 @@ def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str], k
     return f"{told}. That is too little to name it: it happens by chance {chance_words(best.chance)}."
 
 
-def _stray(row: ControlDiscovery, best: Candidate) -> str:
+def _stray(row: ControlDiscovery, best: FoundPlace) -> str:
     """Say in how many slots without the control a place went on all the same."""
     alone = row.rests + row.others
     if not alone:
@@ -146,7 +146,7 @@ def _stray(row: ControlDiscovery, best: Candidate) -> str:
     return f"in {best.stray or 'none'} of {alone} slots without it"
 
 
-def _nothing(row: ControlDiscovery, best: Candidate | None, bits: int, *, known: bool) -> str:
+def _nothing(row: ControlDiscovery, best: FoundPlace | None, bits: int, *, known: bool) -> str:
     """Say that nothing was found, and how near the best came."""
     if not bits:
         return "No payload changes in this recording."
@@ -198,7 +198,7 @@ LINES_SHOWN = 12
 
 
 @dataclass(frozen=True, eq=False)
-class Scene:
+class SearchScene:
     """A search with the recording and the database it was made on."""
 
     trace: Trace
@@ -234,7 +234,7 @@ class Scene:
             channel=self.channel_of(stream) or None,
         )
 
-    def known(self, place: Place) -> str | None:
+    def known(self, place: TriedPlace) -> str | None:
         """Return the path of the database's signal that covers a place; None where there is none."""
         message = self.message_of(place.stream)
         if message is None:
@@ -244,12 +244,12 @@ class Scene:
         return f"{message.name}.{covering[0].name}" if covering else None
 
 
-def place_row(scene: Scene, place: Place) -> PlaceRow:
+def place_row(scene: SearchScene, place: TriedPlace) -> Place:
     """Return a place with the names that the database has for it."""
     message = scene.message_of(place.stream)
     order: Literal["intel", "motorola"] = "motorola" if place.is_motorola else "intel"
     is_level = place.kind == LEVEL
-    return PlaceRow(
+    return Place(
         **scene.frame_of(place.stream),
         start_bit=place.start_bit,
         length=place.length,
@@ -262,7 +262,7 @@ def place_row(scene: Scene, place: Place) -> PlaceRow:
     )
 
 
-def candidate_row(scene: Scene, searched: Searched, group: Group, *, shift_chance: float | None) -> Candidate:
+def candidate_row(scene: SearchScene, searched: Searched, group: Group, *, shift_chance: float | None) -> FoundPlace:
     """Return a group of places that may show a control, with what speaks for it."""
     found = scene.found
     place = found.tried.places[group.lead]
@@ -270,7 +270,7 @@ def candidate_row(scene: Scene, searched: Searched, group: Group, *, shift_chanc
     cycle_s = float(scene.intervals.cycle_s[place.stream])
     latency_s = np.maximum(group.lag_s + found.shift.shift_s - found.moved_s, 0.0)
     used = searched.exercises | searched.compared
-    return Candidate(
+    return FoundPlace(
         **vars(place_row(scene, place)),
         kind=KINDS[place.kind],
         answered=group.answered,
@@ -296,7 +296,7 @@ def _rounded(seconds: float | np.floating) -> float:
     return round(float(seconds), 6)
 
 
-def _off_value(scene: Scene, place: Place) -> int | None:
+def _off_value(scene: SearchScene, place: TriedPlace) -> int | None:
     """Return the raw value that a place has most often while it is not on; None for a level."""
     if place.kind == BIT:
         return 1 - place.on
@@ -309,7 +309,7 @@ def _off_value(scene: Scene, place: Place) -> int | None:
     return int(counts.argmax())
 
 
-def message_rows(scene: Scene, searched: Searched) -> tuple[MessageRow, ...]:
+def message_rows(scene: SearchScene, searched: Searched) -> tuple[MessageRow, ...]:
     """Return the messages that came only with a control."""
     return tuple(
         MessageRow(
@@ -338,7 +338,7 @@ def slot_rows(found: Search, searched: Searched, control: str) -> tuple[Slot, ..
     return tuple(rows)
 
 
-def dropped_rows(scene: Scene) -> Dropped:
+def dropped_rows(scene: SearchScene) -> Dropped:
     """Return the fields that do the bus's own work and are not in the database."""
     found = scene.found.found
     rows = {
@@ -432,7 +432,7 @@ def make_discovery(
     found = search(chosen, marks.marks)
     together = found.streams
     measured = intervals(chosen, together, awake(chosen).number)
-    scene = Scene(chosen, database, found, measured)
+    scene = SearchScene(chosen, database, found, measured)
     dropped = dropped_rows(scene)
     names = dict.fromkeys(mark.label for mark in marks if mark.label != REST)
     rows = {
@@ -456,7 +456,7 @@ def make_discovery(
     )
 
 
-def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> ControlDiscovery:
+def _control(scene: SearchScene, name: str, searched: Searched, dropped: Dropped) -> ControlDiscovery:
     """Return what was found of one control."""
     found, slots = scene.found, scene.found.slots
     shifted = searched.shifted or [None] * len(searched.groups)
@@ -493,7 +493,7 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
     )
 
 
-def _needed(found: Search, searched: Searched, best: Candidate | None, *, exercises: int, alone: int) -> int | None:
+def _needed(found: Search, searched: Searched, best: FoundPlace | None, *, exercises: int, alone: int) -> int | None:
     """Return how many more exercises would settle it, or how many a new session takes where there is no lead."""
     places = int(np.ceil(max(found.tried.bits_changing, 1) * searched.tries * len(found.controls)))
     if best is None or not found.prompted or not is_lead(best, exercises):

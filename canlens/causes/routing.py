@@ -139,7 +139,7 @@ MOST = 0.5
 
 
 @dataclass(frozen=True)
-class Tally:
+class ControlTally:
     """How the exercises of an output went, those left out that a restart of the controller explains.
 
     ``still_on`` counts those that met an output which was on already.
@@ -167,7 +167,7 @@ class Tally:
         return self.late > 0 and not (self.unanswered or self.unasked or self.still_on)
 
 
-def tally(asked: Asked, name: str) -> Tally:
+def tally(asked: Asked, name: str) -> ControlTally:
     """Count how the exercises of an output went."""
     own = asked.evidence.outputs[name]
     spans = restart_spans(asked.evidence)
@@ -175,7 +175,7 @@ def tally(asked: Asked, name: str) -> Tally:
     on = own.track.at(open_s, side="left") == ON if own.track is not None else np.zeros(len(open_s), np.bool_)
     late = int(outside(own.answers.late, spans).sum())
     forgiven = _forgiven(own, asked.evidence.plan.outputs[name].within_s) if late else 0
-    return Tally(
+    return ControlTally(
         answered=len(own.answers.answered) - forgiven,
         late=late + forgiven,
         unanswered=int((~on).sum()),
@@ -238,7 +238,7 @@ def does_something_else(evidence: Evidence, name: str) -> bool:
     return bool(rules) and not any(parse_rule(each, names).same_as(planned) for each in rules)
 
 
-def _answer_signs(one: Tally) -> Iterator[Sign]:
+def _answer_signs(one: ControlTally) -> Iterator[Sign]:
     """Tell how the exercises went."""
     if one.due:
         value = "all" if one.answered == one.due else "some" if one.answered else "none"
@@ -257,7 +257,7 @@ def shown(own: OutputEvidence) -> Track | None:
     return own.track if bridged is None else bridged
 
 
-def _state(own: OutputEvidence, one: Tally) -> str:
+def _state(own: OutputEvidence, one: ControlTally) -> str:
     """Tell whether the output ever changed; empty where that says nothing."""
     track = shown(own)
     if track is None and one.due:

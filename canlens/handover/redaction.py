@@ -43,7 +43,7 @@ _YEAR_LAST = re.compile(r"(?<!\d)(?P<day>\d{1,2})[-_./](?P<month>\d{1,2})[-_./](
 
 
 @dataclass(frozen=True)
-class Clock:
+class RecorderClock:
     """The clock of one recording: its first stamp, in seconds since 1970, and how long it lasted [s]."""
 
     start_s: float
@@ -59,13 +59,13 @@ class Clock:
         return abs(day - datetime.fromtimestamp(self.start_s, UTC).date()) <= AROUND
 
 
-def clocks(recordings: Sequence[tuple[float | None, float]]) -> tuple[Clock, ...]:
+def clocks(recordings: Sequence[tuple[float | None, float]]) -> tuple[RecorderClock, ...]:
     """Return the clocks of recordings, given first stamp and length [s], that tell a date."""
     latest = datetime(9999, 1, 1, tzinfo=UTC).timestamp()
-    return tuple(Clock(start, length) for start, length in recordings if start and EARLIEST_S < start < latest)
+    return tuple(RecorderClock(start, length) for start, length in recordings if start and EARLIEST_S < start < latest)
 
 
-def without_clock(text: str, known: Sequence[Clock], instead: str) -> tuple[str, int]:
+def without_clock(text: str, known: Sequence[RecorderClock], instead: str) -> tuple[str, int]:
     """Return a text without the stamps and dates of some clocks, and how many there were.
 
     Parameters
@@ -161,7 +161,9 @@ class Redaction:
         Clocks of the recordings, whose stamps and dates are taken out of texts.
     """
 
-    def __init__(self, secrets: Iterable[tuple[str, str]], paths: Iterable[str], clocks: Sequence[Clock] = ()) -> None:
+    def __init__(
+        self, secrets: Iterable[tuple[str, str]], paths: Iterable[str], clocks: Sequence[RecorderClock] = ()
+    ) -> None:
         self._patterns: list[tuple[str, str, re.Pattern[str]]] = []
         self._tokens: dict[str, str] = {}
         self._counts: Counter[str] = Counter()

@@ -63,7 +63,7 @@ class Place(FieldRow):
 
 
 @dataclass(frozen=True)
-class Candidate(Place):
+class FoundPlace(Place):
     """A place that may show a control, with what speaks for it.
 
     ``chance``: that any of all places tried would do as well if none had to do with the control; ``single_chance``:
@@ -134,8 +134,8 @@ class ControlDiscovery:
     reason: str = ""
     next_step: str = ""
     more_exercises: int | None = None
-    candidates: tuple[Candidate, ...] = ()
-    levels: tuple[Candidate, ...] = ()
+    candidates: tuple[FoundPlace, ...] = ()
+    levels: tuple[FoundPlace, ...] = ()
     slots: tuple[Slot, ...] = ()
     dropped: Dropped = Dropped()
     messages: tuple[MessageRow, ...] = ()

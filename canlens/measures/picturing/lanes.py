@@ -17,7 +17,7 @@ from canlens.measures.picturing.quantities import (
     supply,
 )
 from canlens.nouns.outputs import Track
-from canlens.nouns.pictures import DrawnRecording, Joins, Moments, Shade, StepLane
+from canlens.nouns.pictures import DrawnRecording, Joins, OddMoments, Shade, StepLane
 from canlens.plan.nouns import REST
 from canlens.trace import NANOSECONDS_PER_SECOND
 
@@ -143,13 +143,13 @@ def _movers(steps: Places, controls: Mapping[str, ControlEvidence]) -> tuple[str
     return tuple(names[number] if number >= 0 else "" for number in movers.tolist())
 
 
-def moments(evidence: Evidence) -> tuple[Moments, ...]:
+def moments(evidence: Evidence) -> tuple[OddMoments, ...]:
     """Return where outputs rose unasked, or fell though nothing explains it."""
     found = []
     for name, own in evidence.outputs.items():
         unasked, dropped = own.answers.unasked, own.dropped
-        found.append(Moments(name, "unasked", unasked.time_s, unasked.line))
-        found.append(Moments(name, "dropped", dropped.time_s, dropped.line))
+        found.append(OddMoments(name, "unasked", unasked.time_s, unasked.line))
+        found.append(OddMoments(name, "dropped", dropped.time_s, dropped.line))
     return tuple(each for each in found if len(each.time_s))
 
 
