@@ -32,7 +32,7 @@ def check_schema() -> dict[str, Json]:
 
     More keys may be added under the same name of the form; those here stay.
     """
-    schema = _tidy(TypeAdapter(CheckResult).json_schema(mode="serialization"))
+    schema = _tidy(TypeAdapter(form_of(CheckResult)).json_schema(mode="serialization"))
     definitions = _object(schema["$defs"])
     parts = _object(schema["properties"])
     recordings = {**_object(parts.pop("recordings")), "minItems": 2}

@@ -7,11 +7,11 @@ generated from it: a field added here is a key added there. ``*_s`` times count 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 from canlens.nouns.bus import BusResult, RecordingResult
 from canlens.results.finding import Cause, Finding
-from canlens.results.form import Json, plain, version
+from canlens.results.form import Json, document, plain
 
 CHECK_SCHEMA = "canlens/check/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""
@@ -129,8 +129,8 @@ class CheckResult:
     verdict: Verdict
     title: str
     recordings: tuple[RecordingResult, ...]
-    buses: dict[str, BusResult]
     bus: BusResult
+    buses: dict[str, BusResult]
     controls: dict[str, ControlResult]
     outputs: dict[str, OutputResult]
     findings: tuple[Finding, ...]
@@ -150,44 +150,19 @@ def to_dict(result: CheckResult) -> dict[str, Json]:
         channels.
     """
     several = len(result.recordings) != 1
-    recordings = [plain(recording) for recording in result.recordings]
-    document: dict[str, Json] = {
-        "schema": CHECK_SCHEMA,
-        "canlens": version(),
-        "verdict": result.verdict,
-        "title": result.title,
-        **({"recordings": recordings} if several else {"recording": recordings[0]}),
-        "bus": plain(result.bus),
-    }
-    if len(result.buses) > 1:
-        document["buses"] = plain(result.buses)
-    document["controls"] = plain(result.controls)
-    document["outputs"] = plain(result.outputs)
-    document["findings"] = [finding_form(finding, several=several) for finding in result.findings]
-    document["causes"] = [plain(cause) for cause in result.causes]
-    document["next_exercises"] = plain(result.next_exercises)
-    document["quiet"] = plain(result.quiet)
-    return document
-
-
-def finding_form(finding: Finding, *, several: bool) -> dict[str, Json]:
-    """Return the written form of a finding; the recording is told where there are several."""
-    evidence: dict[str, Json] = {
-        "lines": plain(finding.evidence.lines),
-        "times_s": plain(finding.evidence.times_s),
-    }
+    form = document(CHECK_SCHEMA, result)
+    if len(result.buses) <= 1:
+        del form["buses"]
+    form["findings"] = finding_forms(result.findings, several=several)
     if several:
-        evidence["recording"] = finding.evidence.recording
-    return {
-        "check": finding.check,
-        "severity": finding.severity,
-        "safety": finding.safety,
-        "subject": plain(finding.subject),
-        "claim": finding.claim,
-        "evidence": evidence,
-        "cannot_tell": finding.cannot_tell,
-        "next_step": finding.next_step,
-        "would_change": finding.would_change,
-        "caution": finding.caution,
-        "consequence_of": finding.consequence_of,
-    }
+        return form
+    one = {"recordings": ("recording", plain(result.recordings[0]))}
+    return dict(one.get(key, (key, value)) for key, value in form.items())
+
+
+def finding_forms(findings: tuple[Finding, ...], *, several: bool) -> Json:
+    """Return the written form of findings; the recording is told where there are several."""
+    forms: Any = plain(findings)
+    for form in () if several else forms:
+        del form["evidence"]["recording"]
+    return forms  # type: ignore[no-any-return]

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar, Literal
 
 from canlens.job import JobDetails
 from canlens.results.check import Verdict
-from canlens.results.form import Json, plain, version
+from canlens.results.form import Json, document, plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -92,12 +92,9 @@ class Manifest:
 
 def to_dict(manifest: Manifest) -> dict[str, Json]:
     """Return the written form of a manifest; a reading that is no finite number is a text, such as ``inf``."""
-    document: dict[str, Json] = {"schema": HANDOVER_SCHEMA, "canlens": version()}
-    for each in fields(manifest):
-        if each.name != "job":
-            document[each.name] = plain(getattr(manifest, each.name))
-    document["job"] = None if manifest.job is None else _told(manifest.job.model_dump(mode="json"))
-    return document
+    form = document(HANDOVER_SCHEMA, replace(manifest, job=None))
+    form["job"] = None if manifest.job is None else _told(manifest.job.model_dump(mode="json"))
+    return form
 
 
 def _told(values: Mapping[str, object]) -> dict[str, Json]:

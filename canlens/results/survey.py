@@ -10,7 +10,7 @@ from typing import Literal
 
 from canlens.nouns.bus import BusResult, ErrorLedger, RecordingResult
 from canlens.nouns.messages import MessageEvidence, QuietEvidence
-from canlens.results.check import finding_form
+from canlens.results.check import finding_forms
 from canlens.results.finding import Cause, Finding
 from canlens.results.form import Json, document
 from canlens.wire import INTERMISSION_BITS
@@ -78,5 +78,5 @@ def survey_form(result: SurveyResult) -> dict[str, Json]:
     form = document(SURVEY_SCHEMA, result)
     if len(result.buses) < 2:  # noqa: PLR2004 – one bus stands under bus
         del form["buses"]
-    form["findings"] = [finding_form(finding, several=False) for finding in result.findings]
+    form["findings"] = finding_forms(result.findings, several=False)
     return form
