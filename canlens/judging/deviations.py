@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from canlens.nouns.outputs import Steps
 from canlens.nouns.tracks import FEWEST_EDGES
 from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from canlens.nouns.outputs import Evidence, LevelEvidence, OutputEvidence, Rival, Timer
+    from canlens.nouns.outputs import Evidence, LevelEvidence, OutputEvidence, Places, Rival, Timer
     from canlens.plan import Output, Rule
     from canlens.signals import Floats
     from canlens.trace import Bools
@@ -143,7 +142,7 @@ class Deviation:
 
     kind: Kind
     link: str
-    steps: Steps
+    steps: Places
     least: Floats = field(default_factory=lambda: np.zeros(0))
     most: Floats = field(default_factory=lambda: np.zeros(0))
     planned: float = np.nan
@@ -269,7 +268,7 @@ def _seen(evidence: Evidence, name: str) -> Iterator[Deviation]:
     for control in output.when.controls:
         if evidence.controls[control].is_unmoved:
             missed = evidence.controls[control].missed
-            yield Deviation("unmoved-control", "control-change", Steps.none(), control=control, due=missed)
+            yield Deviation("unmoved-control", "control-change", Places.none(), control=control, due=missed)
     found, due = own.answers, len(own.answers.due)
     link = "commanded" if own.judged_from == "bus" else ""
     yield Deviation("unanswered", link, found.unanswered, due=due)

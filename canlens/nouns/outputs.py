@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from canlens.nouns.bus import BusEvidence
-from canlens.nouns.tracks import Scene, SeenRules, Steps, Track
+from canlens.nouns.tracks import Places, Scene, SeenRules, Track
 from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:
+    from canlens.nouns.bus import BusResult, RecordingResult
     from canlens.plan import Mark, Plan, Readings, Rule
-    from canlens.results.check import BusResult, RecordingResult
     from canlens.signals import Floats
 
 
@@ -66,7 +66,7 @@ class SupplyEvidence:
     lowest_v: float | None = None
     usual_v: float | None = None
     is_sagging: bool = False
-    sags: dict[str, Steps] = field(default_factory=dict)
+    sags: dict[str, Places] = field(default_factory=dict)
 
 
 # Evidence: all that was measured on one recording; checks and causes read it and nothing else.
@@ -80,10 +80,10 @@ __all__ = [
     "LevelEvidence",
     "LoadEvidence",
     "OutputEvidence",
+    "Places",
     "Rival",
     "Scene",
     "SeenRules",
-    "Steps",
     "Timer",
     "Track",
 ]
@@ -117,22 +117,22 @@ class Answers:
         Of those too short to tell, the ones that passed while the output's message stayed away.
     """
 
-    due: Steps
-    answered: Steps
-    late: Steps
-    unanswered: Steps
-    too_short: Steps
-    held: Steps
-    unasked: Steps
+    due: Places
+    answered: Places
+    late: Places
+    unanswered: Places
+    too_short: Places
+    held: Places
+    unasked: Places
     latency_s: Floats
     late_s: Floats
-    dropped_out: Steps = field(default_factory=Steps.none)
-    unseen: Steps = field(default_factory=Steps.none)
+    dropped_out: Places = field(default_factory=Places.none)
+    unseen: Places = field(default_factory=Places.none)
 
     @classmethod
     def none(cls) -> Answers:
         """Return the answers of a rule that never rose."""
-        no, nothing = Steps.none(), np.zeros(0)
+        no, nothing = Places.none(), np.zeros(0)
         return cls(no, no, no, no, no, no, no, nothing, nothing)
 
     @property
@@ -161,8 +161,8 @@ class Timer:
     shortest_s: Floats
     longest_s: Floats
     completed: int
-    wrong: Steps
-    overdue: Steps
+    wrong: Places
+    overdue: Places
 
     @property
     def is_shown(self) -> bool:
@@ -176,7 +176,7 @@ class LevelEvidence:
 
     wanted: float
     medians: Floats
-    wrong: Steps
+    wrong: Places
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,7 +184,7 @@ class FlashEvidence:
     """Flash frequency in each stretch in which the output should flash [Hz]; nan where rows are too few."""
 
     frequency_hz: Floats
-    wrong: Steps
+    wrong: Places
     stretches: int
     too_coarse: bool
 
@@ -214,22 +214,22 @@ class LoadEvidence:
     on_current_a: float = np.nan
     net_a: float = np.nan
     highest_a: float = np.nan
-    over_peak: Steps = field(default_factory=Steps.none)
-    over_continuous: Steps = field(default_factory=Steps.none)
-    no_current: Steps = field(default_factory=Steps.none)
-    no_voltage: Steps = field(default_factory=Steps.none)
-    current_when_off: Steps = field(default_factory=Steps.none)
-    switches_itself: Steps = field(default_factory=Steps.none)
-    interrupted: Steps = field(default_factory=Steps.none)
-    off_label: Steps = field(default_factory=Steps.none)
+    over_peak: Places = field(default_factory=Places.none)
+    over_continuous: Places = field(default_factory=Places.none)
+    no_current: Places = field(default_factory=Places.none)
+    no_voltage: Places = field(default_factory=Places.none)
+    current_when_off: Places = field(default_factory=Places.none)
+    switches_itself: Places = field(default_factory=Places.none)
+    interrupted: Places = field(default_factory=Places.none)
+    off_label: Places = field(default_factory=Places.none)
     has_current: bool = False
     has_voltage: bool = False
 
     @property
-    def over_limit(self) -> Steps:
+    def over_limit(self) -> Places:
         """Where the current passed a limit."""
         both = (self.over_peak, self.over_continuous)
-        return Steps(np.concatenate([each.line for each in both]), np.concatenate([each.time_s for each in both]))
+        return Places(np.concatenate([each.line for each in both]), np.concatenate([each.time_s for each in both]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,7 +255,7 @@ class ControlEvidence:
     name: str
     track: Track
     message_seen: bool
-    exercises: Steps
+    exercises: Places
     marked: Floats | None = None
     noticed: int | None = None
     missed: int = 0
@@ -342,7 +342,7 @@ class OutputEvidence:
     rivals: tuple[Rival, ...] = ()
     release: Timer | None = None
     cut_off: Timer | None = None
-    dropped: Steps = field(default_factory=Steps.none)
+    dropped: Places = field(default_factory=Places.none)
     day: LevelEvidence | None = None
     night: LevelEvidence | None = None
     flash: FlashEvidence | None = None
@@ -350,7 +350,7 @@ class OutputEvidence:
     confirmed: int = 0
     seen_off: bool = False
     leads_s: float = 0.0
-    disagreed: Steps = field(default_factory=Steps.none)
+    disagreed: Places = field(default_factory=Places.none)
 
     @property
     def fits(self) -> tuple[Rule, ...]:

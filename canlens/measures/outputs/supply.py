@@ -11,7 +11,7 @@ import numpy as np
 from canlens.measures.outputs.tracks import Rhythm
 from canlens.measures.outputs.whole import in_step
 from canlens.measures.traffic.silences import places_at
-from canlens.nouns.outputs import Aligned, Steps, SupplyEvidence
+from canlens.nouns.outputs import Aligned, Places, SupplyEvidence
 from canlens.plan.rule import OFF, ON
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -168,7 +168,7 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
     )
 
 
-def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Steps]:
+def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Places]:
     """Return for each output where the supply fell below the plan's limit just after it had turned on.
 
     One row never decides: a fall counts only with two rows that follow each other.
@@ -183,7 +183,7 @@ def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[s
     for name, track in tracks.items():
         mine = _just_after(time_s, track.time_s[track.rises], track)
         if mine.any():
-            found[name] = Steps(line[mine], time_s[mine])
+            found[name] = Places(line[mine], time_s[mine])
     return found
 
 

@@ -19,9 +19,9 @@ from canlens.nouns.outputs import (
     LevelEvidence,
     LoadEvidence,
     OutputEvidence,
+    Places,
     Rival,
     Scene,
-    Steps,
     Timer,
     Track,
 )
@@ -160,7 +160,7 @@ def output_evidence(
     flash_s = 1 / output.flash_hz if output.flash_hz else 0.0
     stays_s = _stays_s(output)
     found = answers(rule, own, within_s=output.within_s, run_on_s=stays_s, flashing=flashing, flash_s=flash_s)
-    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
+    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Places.none())
     scene = replace(_scene(plan, output, recorded, own), lead_s=leads_s)
     return OutputEvidence(
         name=output.name,
@@ -325,10 +325,10 @@ def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) ->
     )
 
 
-def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Steps:
+def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Places:
     """Find unplanned falls; a planned cut-off judges its own."""
     if output.cut_after_s is not None:
-        return Steps.none()
+        return Places.none()
     return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
 
 
