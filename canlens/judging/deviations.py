@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
+from canlens.nouns.outputs import Places
 from canlens.nouns.tracks import FEWEST_EDGES
 from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from canlens.nouns.outputs import Evidence, LevelEvidence, OutputEvidence, Places, Rival, Timer
+    from canlens.nouns.outputs import Evidence, LevelEvidence, OutputEvidence, Rival, Timer
     from canlens.plan import Output, Rule
     from canlens.signals import Floats
     from canlens.trace import Bools
