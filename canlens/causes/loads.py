@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 # Loads: whether current flows as it should.
 
 
+FEWEST_DROPS = 2
+"""A single drop may be a timer, or a hand that slipped."""
+
+
 def cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output whose current or voltage is reported whether its load is right."""
     evidence = asked.evidence
@@ -62,6 +66,7 @@ def _signs(evidence: Evidence, own: OutputEvidence, load: LoadEvidence) -> Itera
         yield yes("stray", "stray-current" in wrong, "current flows while it is off", "no current while it is off")
     if len(own.answers.answered) + len(own.answers.dropped_out) and not is_above:
         number = len(own.answers.dropped_out) + (len(own.dropped) if "dropped" in wrong else 0)
+        number = number if number >= FEWEST_DROPS else 0
         told = f"it answers in time and drops out {counted(number, 'time')}"
         yield yes("drops", number, told, "it never dropped out")
     if load.has_voltage and ever_on:

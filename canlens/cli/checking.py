@@ -192,7 +192,7 @@ def _look_at_files(
             require_file(name, what=what)
 
 
-class Judged(NamedTuple):
+class JudgedJob(NamedTuple):
     """A checked job, and the recordings it was judged on."""
 
     checkup: Checkup
@@ -207,7 +207,7 @@ def judge_job(
     readings: str | None = None,
     observed: str | None = None,
     channel: str | None = None,
-) -> Judged:
+) -> JudgedJob:
     """Read all files of a job and judge it.
 
     Raises
@@ -224,7 +224,7 @@ def judge_job(
     the_observed = read_observed(observed) if observed is not None else None
     traces = list(in_order([read_log(log) for log in logs]))  # last, since it takes longest
     checkup = check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
-    return Judged(checkup, traces)
+    return JudgedJob(checkup, traces)
 
 
 def _report(checkup: Checkup, traces: list[Trace], *, json: str | None, html: str | None, channel: str | None) -> None:

@@ -28,7 +28,7 @@ from canlens.measures.traffic.messages import message_side, rates
 from canlens.nouns.bus import BusEvidence, BusResult
 from canlens.nouns.outputs import ControlEvidence, Evidence
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
-from canlens.plan.rule import OFF, ON
+from canlens.plan.rule import OFF, ON, Rule
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -449,7 +449,7 @@ def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observat
 
     best_s = max(offsets_s, key=agreeing)
     number = agreeing(best_s)
-    if number == len(observed):
+    if number == len(observed) or _another_fits(plan, recorded, observed, best_s):
         return best_s
     others_s = [
         float(rise_s - written_s)
@@ -464,6 +464,18 @@ def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observat
     shifted_s = max(near_s, key=agreeing, default=best_s)
     wins = agreeing(shifted_s)
     return shifted_s if wins >= NEARLY_ALL * len(observed) and wins >= number + FEWEST_WON else best_s
+
+
+def _another_fits(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offset_s: float) -> bool:
+    """Tell whether some output was seen to follow another control of the plan, as the clock stands."""
+    for name, output in plan.outputs.items():
+        own = _of(observed, name)
+        time_s, on = np.array([each.time_s for each in own]) + offset_s, np.array([each.on for each in own], bool)
+        for control, track in recorded.controls.items():
+            near = track.ever(ON, time_s - OBSERVED_S, time_s + OBSERVED_S) == on
+            if on.any() and near.mean() >= NEARLY_ALL and not output.when.same_as(Rule.of(control)):
+                return True
+    return False
 
 
 # Surveying: a recording in, all that its bus shows out; the one place that calls every measure of a survey.
