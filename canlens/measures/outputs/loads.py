@@ -345,7 +345,9 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
 def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints) -> Floats:
     """Return the longest gap without current, rows on both sides of it with some, in each hold [s]; 0 for none."""
     longest = np.zeros(len(starts))
-    for hold, (start, stop) in enumerate(zip(starts.tolist(), stops.tolist(), strict=True)):
+    number = np.append(0, np.cumsum(dead))
+    for hold in np.flatnonzero(number[stops] - number[starts] >= FEWEST_ROWS).tolist():
+        start, stop = int(starts[hold]), int(stops[hold])
         flowing = np.flatnonzero(~dead[start:stop])
         apart = np.diff(flowing)
         wide = np.flatnonzero(apart > FEWEST_ROWS)
