@@ -40,7 +40,7 @@ FLICKER_QUANTILE = 0.95
 FLICKER_ROWS = 50_000
 """Rows that are looked at for flicker; more would not change the answer."""
 ON_REPETITION = 0.03
-"""A change that a whole cycle of the repetition, less this share, keeps from the row before may have lost its own frame:
+"""A change that comes a whole cycle of the repetition, less this share, after the row before may have lost its frame:
 sent at once it comes sooner (our choice: jitter of a healthy bus stays well inside it)."""
 SAMPLED_S = 0.05
 """A node reads its inputs up to this long before it sends what it read [s]; whoever hangs on the same wire is faster by
