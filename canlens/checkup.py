@@ -15,6 +15,7 @@ from canlens.plan.nouns import Marks, Observed
 from canlens.plan.tables import check_marks, check_observed
 from canlens.results.check import CheckResult, ControlResult, RestResult, Verdict, to_dict
 from canlens.results.finding import Lines
+from canlens.wording import SEVERITY_ORDER
 
 if TYPE_CHECKING:
     import numpy as np
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from canlens.results.finding import Cause, Finding
     from canlens.trace import Trace
 
-SEVERITIES = ("failure", "warning", "note")
 DECISIVE = 0.5
 """A cause of bus or controller above this makes the whole job fail."""
 
@@ -234,7 +234,7 @@ def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -
         nowhere = Lines(recording=len(every) - 1)
         unseen = [each for check in checks.ALL if check.of_whole_job for each in check.find(whole)]
         found += [replace(each, evidence=nowhere) for each in unseen]
-    return tuple(sorted(found, key=lambda each: (SEVERITIES.index(each.severity), not each.safety)))
+    return tuple(sorted(found, key=lambda each: (SEVERITY_ORDER.index(each.severity), not each.safety)))
 
 
 def _next_exercises(

@@ -11,7 +11,6 @@ from canlens import causes, checks
 from canlens.database import Database
 from canlens.measures.gathering import surveyed
 from canlens.plan import Bus, Plan
-from canlens.results.finding import SEVERITIES
 from canlens.results.survey import (
     CounterResult,
     ErrorsResult,
@@ -30,6 +29,7 @@ from canlens.results.survey import (
     survey_form,
 )
 from canlens.wire import INTERMISSION_BITS
+from canlens.wording import SEVERITY_ORDER
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -309,7 +309,7 @@ def make_survey(
 def _findings(evidence: Evidence) -> tuple[Finding, ...]:
     """Put the recording to every check, worst first; those about controls and outputs find none in an empty plan."""
     found = [each for check in checks.ALL for each in check.find(evidence)]
-    return tuple(sorted(found, key=lambda each: SEVERITIES.index(each.severity)))
+    return tuple(sorted(found, key=lambda each: SEVERITY_ORDER.index(each.severity)))
 
 
 def _verdict(evidence: Evidence, findings: tuple[Finding, ...]) -> SurveyVerdict:

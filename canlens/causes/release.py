@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign
-from canlens.causes.weighing import counted, output_words, outside, restart_spans, yes
+from canlens.causes.weighing import output_words, outside, restart_spans, yes
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import counted, output_words, outside, restart_spans, yes
+from canlens.causes.weighing import output_words, outside, restart_spans, yes
 from canlens.measures.outputs.answers import answers
 from canlens.measures.outputs.tracks import ROUNDING_S
 from canlens.measures.outputs.whole import told_apart
 from canlens.plan.rule import OFF, ON, Rule, parse_rule
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -150,11 +150,6 @@ def outside(steps: Steps, spans_s: Iterable[tuple[float, float]]) -> Bools:
     return kept
 
 
-def counted(number: int, noun: str) -> str:
-    """Say a number with its noun."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 # Restarts: spans in which a restart of the controller explains what its outputs did.
 
 

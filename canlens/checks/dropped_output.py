@@ -17,8 +17,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of, times
+from canlens.checks.entry import Check, called, lines_of
 from canlens.results.finding import OVER_CURRENT, WIRING, Finding, safety_caution
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -16,9 +16,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of, times
+from canlens.checks.entry import Check, called, lines_of
 from canlens.judging import explained_by
 from canlens.results.finding import Finding, safety_caution
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -16,9 +16,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, times
+from canlens.checks.entry import Check
 from canlens.judging import moved_only_on_paper
 from canlens.results.finding import Finding
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

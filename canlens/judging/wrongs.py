@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.plan.rule import Rule, parse_rule
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -105,11 +106,6 @@ def look_wrongs(own: OutputEvidence, output: Output) -> list[str]:
     if own.flash is not None and len(own.flash.wrong):
         said.append(f"flashes at {np.median(own.flash.frequency_hz):.2g} Hz, planned {output.flash_hz:.2g} Hz")
     return said
-
-
-def times(number: int) -> str:
-    """Return how often, in words."""
-    return "once" if number == 1 else f"{number} times"
 
 
 def _answer_wrongs(own: OutputEvidence) -> list[str]:

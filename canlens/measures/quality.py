@@ -10,6 +10,7 @@ from canlens.measures.errors.ledger import errors_recorded
 from canlens.results.check import ProblemRow, RecordingResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 from canlens.wire import ControllerState, ErrorClass
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -83,7 +84,7 @@ def _poor(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield f"{jumps} time stamp{'s lie' if jumps > 1 else ' lies'} more than a month behind the one before"
     restarts = _restarts(trace)
     if restarts:
-        yield f"the recorder's clock restarts {restarts} time{'s' if restarts > 1 else ''}"
+        yield f"the recorder's clock restarts {counted(restarts, 'time')}"
     if within_s is not None and _tick_s(trace) > within_s:
         yield f"its clock steps by {_tick_s(trace):g} s, longer than the {within_s:g} s in which an answer is due"
 
@@ -101,7 +102,7 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
     lost = _overflows(trace)
     if lost:
-        yield f"the recorder says {lost} time{'s' if lost > 1 else ''} that it lost frames"
+        yield f"the recorder says {counted(lost, 'time')} that it lost frames"
     if 0 < trace.duration_s < SHORTEST_S:
         yield f"it lasts only {trace.duration_s:.1f} s"
     tick_s = _tick_s(trace)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.discovery import chance_words, meaning, place_words
+from canlens import wording
+from canlens.discovery import meaning, place_words
 from canlens.reports import phrases
 from canlens.reports.layout import Page
 from canlens.reports.text_sections import add_cautions
+from canlens.wording import chance_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -15,7 +17,6 @@ if TYPE_CHECKING:
     from canlens.results.discover import (
         Candidate,
         ControlDiscovery,
-        DiscoverVerdict,
         DiscoveryResult,
         Dropped,
         FieldRow,
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     )
 
 
-VERDICTS: dict[DiscoverVerdict, str] = {"named": "EVERY CONTROL NAMED", "not-named": "NOT EVERY CONTROL NAMED"}
 CANDIDATES_SHOWN = 3
 MIRRORS_SHOWN = 6
 FIELDS_SHOWN = 8
@@ -53,7 +53,7 @@ def discovery_text(result: DiscoveryResult, *, encoding: str = "utf-8") -> str:
         the next one, and the slots in which each went on and off.
     """
     page = Page(encoding)
-    page.paragraph(f"{VERDICTS[result.verdict]} – {result.sentence}")
+    page.paragraph(f"{wording.VERDICTS[result.verdict]} – {result.sentence}")
     for name, row in result.controls.items():
         _add_control(page, name, row)
     _add_marks(page, result)
@@ -110,7 +110,7 @@ def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[Candidate
             f"{each.answered} of {row.exercises}",
             f"{each.stray} of {alone}" if alone else "–",
             chance_words(each.chance),
-            "–" if each.latency_s is None else f"{phrases.milliseconds(each.latency_s)} ms",
+            "–" if each.latency_s is None else f"{wording.milliseconds(each.latency_s)} ms",
         )
         for number, each in enumerate(shown, 1)
     ]
@@ -159,7 +159,7 @@ def _add_marks(page: Page, result: DiscoveryResult) -> None:
 
 
 def _marks(marks: MarksResult) -> str:
-    told = f"{phrases.counted(marks.exercises, 'exercise')}, {phrases.counted(marks.rests, 'slot')} left alone"
+    told = f"{wording.counted(marks.exercises, 'exercise')}, {wording.counted(marks.rests, 'slot')} left alone"
     return f"{told}, {marks.outside} outside the recording" if marks.outside else told
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canlens import wording
 from canlens.reports import phrases
 from canlens.reports.layout import Page
 from canlens.reports.text_sections import add_causes, add_cautions, add_findings, add_recording, by_severity
@@ -50,16 +51,16 @@ def sleep_sentences(quiet: QuietResult) -> list[str]:
     """Say when the bus was awake: who spoke last, then each wake and each moment in which all messages stayed away."""
     if quiet.last is None:
         return ["Nothing was heard."]
-    told = [f"Last frame at {phrases.seconds(quiet.last_frame_s)} s, from {speaker_words(quiet.last)}."]
+    told = [f"Last frame at {wording.seconds(quiet.last_frame_s)} s, from {speaker_words(quiet.last)}."]
     if not quiet.wakes:
         told.append("The bus was awake all the time.")
     told += [
-        f"Silent from {phrases.seconds(wake.silent_from_s)} s; woken at {phrases.seconds(wake.time_s)} s by "
+        f"Silent from {wording.seconds(wake.silent_from_s)} s; woken at {wording.seconds(wake.time_s)} s by "
         f"{speaker_words(wake.first)} (line {wake.first.line})."
         for wake in quiet.wakes
     ]
     return told + [
-        f"All messages stayed away from {phrases.seconds(stop.from_s)} s to {phrases.seconds(stop.to_s)} s "
+        f"All messages stayed away from {wording.seconds(stop.from_s)} s to {wording.seconds(stop.to_s)} s "
         f"(line {stop.line}): {COUNTERS[stop.counters]}."
         for stop in quiet.stops
     ]
@@ -80,7 +81,7 @@ def rest_facts(quiet: RestResult | None) -> list[tuple[str, str]]:
     change = "none seen" if quiet.last_change_s is None else after_words(quiet.last_change_s, quiet.off_s)
     last = f"{after_words(quiet.last_frame_s, quiet.off_s)}, {quiet.last_message}"
     return [
-        ("waking control off", f"at {phrases.seconds(quiet.off_s)} s"),
+        ("waking control off", f"at {wording.seconds(quiet.off_s)} s"),
         ("last change of an output", change),
         ("last frame", f"{last} of {quiet.last_sender}" if quiet.last_sender else last),
         ("allowed", "" if quiet.allowed_s is None else f"frames for {quiet.allowed_s:g} s after it"),
@@ -90,8 +91,8 @@ def rest_facts(quiet: RestResult | None) -> list[tuple[str, str]]:
 def after_words(time_s: float, off_s: float) -> str:
     """Say a time by what it lies before or after another one."""
     if time_s < off_s:
-        return f"{phrases.seconds(off_s - time_s)} s before it"
-    return f"{phrases.seconds(time_s - off_s)} s after it"
+        return f"{wording.seconds(off_s - time_s)} s before it"
+    return f"{wording.seconds(time_s - off_s)} s after it"
 
 
 def speaker_words(speaker: SpeakerResult) -> str:
@@ -126,13 +127,13 @@ def add_loads(page: Page, result: SurveyResult) -> None:
 def _add_load(page: Page, bus: SurveyBusResult) -> None:
     if bus.bit_rate is None:
         page.paragraph(
-            phrases.sentence(f"Unknown, since the bit rate is: give it with --bit-rate. Why: {bus.bit_rate_because}")
+            wording.sentence(f"Unknown, since the bit rate is: give it with --bit-rate. Why: {bus.bit_rate_because}")
         )
         return
     if bus.bus_load is None:
         page.paragraph("Unknown, since the recording has no length.")
         return
-    page.paragraph(f"{_bar(bus.bus_load)} {phrases.percent(bus.bus_load)} over the whole recording")
+    page.paragraph(f"{_bar(bus.bus_load)} {wording.percent(bus.bus_load)} over the whole recording")
     page.facts(
         [
             ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
@@ -156,9 +157,9 @@ def _bar(load: float) -> str:
 def window_words(bus: SurveyBusResult) -> str:
     """Say how full equal parts of the recording were."""
     windows = ", ".join(
-        f"{percent} % of them below {phrases.percent(value)}" for percent, value in bus.percentiles.items()
+        f"{percent} % of them below {wording.percent(value)}" for percent, value in bus.percentiles.items()
     )
-    return f"of {bus.window_s:g} s: {windows}; the fullest {phrases.percent(bus.bus_load_peak)}"
+    return f"of {bus.window_s:g} s: {windows}; the fullest {wording.percent(bus.bus_load_peak)}"
 
 
 def formula_words(bus: SurveyBusResult) -> str:
@@ -166,8 +167,8 @@ def formula_words(bus: SurveyBusResult) -> str:
     if bus.formulas is None:
         return ""
     return (
-        f"would have said {phrases.percent(bus.formulas.without_stuffing)} without stuff bits and "
-        f"{phrases.percent(bus.formulas.worst_case)} at the worst"
+        f"would have said {wording.percent(bus.formulas.without_stuffing)} without stuff bits and "
+        f"{wording.percent(bus.formulas.worst_case)} at the worst"
     )
 
 
@@ -176,7 +177,7 @@ def with_error_words(bus: SurveyBusResult) -> str:
     found = bus.with_errors
     if found is None or found.greatest == bus.bus_load:
         return ""
-    least, greatest = phrases.percent(found.least), phrases.percent(found.greatest)
+    least, greatest = wording.percent(found.least), wording.percent(found.greatest)
     return (
         f"{least if least == greatest else f'{least} to {greatest}'}, each error frame counted with 14 to 20 bits "
         "and intermission; the destroyed frame before it is not in the recording"
@@ -186,7 +187,7 @@ def with_error_words(bus: SurveyBusResult) -> str:
 def sender_words(loads: dict[str, float]) -> str:
     """Say who took how much of the bus."""
     rows = list(loads.items())
-    told = [f"{name or 'not in the database'} {phrases.percent(load)}" for name, load in rows[:SENDERS_SHOWN]]
+    told = [f"{name or 'not in the database'} {wording.percent(load)}" for name, load in rows[:SENDERS_SHOWN]]
     if len(rows) > SENDERS_SHOWN:
         told.append(f"and {len(rows) - SENDERS_SHOWN} more")
     return "; ".join(told)
@@ -201,7 +202,7 @@ def add_errors(page: Page, result: SurveyResult) -> None:
         return
     page.facts(
         [
-            ("error frames", f"{errors.frames} in {phrases.counted(errors.episodes, 'episode')}"),
+            ("error frames", f"{errors.frames} in {wording.counted(errors.episodes, 'episode')}"),
             ("classes", count_words(errors.classes)),
             ("places", count_words(errors.places)),
             ("by sender", count_words({name: round(value, 1) for name, value in errors.by_sender.items()})),
@@ -215,7 +216,7 @@ def add_errors(page: Page, result: SurveyResult) -> None:
             for each in errors.states
         ]
         rows = [
-            (phrases.seconds(each.time_s), each.state, *pair)
+            (wording.seconds(each.time_s), each.state, *pair)
             for each, pair in zip(errors.states[:STATES_SHOWN], counters, strict=False)
         ]
         page.table(("at s", "recorder's controller", "tec", "rec"), rows, indent=2)
@@ -226,10 +227,10 @@ def add_errors(page: Page, result: SurveyResult) -> None:
 def no_error_words(errors: ErrorsResult) -> str:
     """Say what it means that there is no error frame."""
     if errors.recorded == "yes":
-        return phrases.sentence(f"None – {_inside(errors.because)}")
+        return wording.sentence(f"None – {_inside(errors.because)}")
     if errors.recorded == "no":
-        return phrases.sentence(f"Not recorded – which is not the same as none: {_inside(errors.because)}")
-    return phrases.sentence(f"None recorded – which is not the same as none: {_inside(errors.because)}")
+        return wording.sentence(f"Not recorded – which is not the same as none: {_inside(errors.because)}")
+    return wording.sentence(f"None recorded – which is not the same as none: {_inside(errors.because)}")
 
 
 def _inside(sentence: str) -> str:
@@ -284,41 +285,30 @@ def _row(each: IdentifierResult, *, several: bool) -> tuple[str, ...]:
         where,
         who,
         str(each.frames),
-        f"{short_milliseconds(interval.median)} / {short_milliseconds(interval.max)}" if interval else "–",
-        short_milliseconds(each.cycle_time_s),
-        "remote" if each.is_remote else KINDS[each.kind],
-        "–" if each.bus_load is None else phrases.percent(each.bus_load),
+        f"{wording.milliseconds(interval.median)} / {wording.milliseconds(interval.max)}" if interval else "–",
+        wording.milliseconds(each.cycle_time_s),
+        "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
+        "–" if each.bus_load is None else wording.percent(each.bus_load),
     )
-
-
-KINDS = {"cyclic": "cyclic", "mixed": "both", "event-driven": "on event", "too-few": "too few"}
-
-
-def short_milliseconds(seconds: float | None) -> str:
-    """Say a time in ms, with a decimal where it is short."""
-    if seconds is None:
-        return "–"
-    value = seconds * 1000
-    return f"{value:.1f}" if value < 100 else f"{value:.0f}"  # noqa: PLR2004 – three figures are enough
 
 
 def identifier_remarks(each: IdentifierResult) -> list[str]:
     """Return what is odd of an identifier; nothing where all is usual."""
     told = []
     if each.gaps:
-        told.append(f"{phrases.counted(each.gaps, 'gap')}, {phrases.counted(each.missed, 'frame')} missing")
+        told.append(f"{wording.counted(each.gaps, 'gap')}, {wording.counted(each.missed, 'frame')} missing")
     if each.stopped_s is not None:
-        told.append(f"stopped at {phrases.seconds(each.stopped_s)} s")
+        told.append(f"stopped at {wording.seconds(each.stopped_s)} s")
     if each.started_s is not None:
-        told.append(f"began at {phrases.seconds(each.started_s)} s")
+        told.append(f"began at {wording.seconds(each.started_s)} s")
     if each.counter and (each.counter.skipped or each.counter.repeated):
-        skipped, stood = phrases.counted(each.counter.skipped, "time"), phrases.counted(each.counter.repeated, "time")
+        skipped, stood = wording.counted(each.counter.skipped, "time"), wording.counted(each.counter.repeated, "time")
         told.append(f"its counter skipped {skipped}, stood still {stood}")
     if len(each.payload_lengths) > 1:
         told.append(f"payload lengths {', '.join(each.payload_lengths)}")
     if each.two_senders:
         told.append("two senders")
-    return [phrases.sentence("; ".join(told))] if told else []
+    return [wording.sentence("; ".join(told))] if told else []
 
 
 # Text of a survey: what a recording says of its bus, as a page of 80 columns, the answer first.
@@ -363,8 +353,8 @@ def _add_answer(page: Page, result: SurveyResult, findings: list[Finding]) -> No
     if first is None:
         page.paragraph(proviso(result))
         return
-    page.paragraph(phrases.sentence(first.claim))
-    page.paragraph(phrases.sentence(first.next_step), first="Do next:", indent=2)
+    page.paragraph(wording.sentence(first.claim))
+    page.paragraph(wording.sentence(first.next_step), first="Do next:", indent=2)
     if first.caution:
         page.paragraph(first.caution, first="Caution:", indent=2)
 
@@ -384,10 +374,10 @@ def survey_sentence(result: SurveyResult, findings: list[Finding]) -> str:
     if result.verdict == "too-poor":
         return "CANNOT TELL – the recording is too poor to judge the bus by."
     if failures:
-        more = f" and {phrases.counted(warnings, 'warning')}" if warnings else ""
-        return f"NOT WELL – {phrases.counted(failures, 'failure')}{more} on this bus."
+        more = f" and {wording.counted(warnings, 'warning')}" if warnings else ""
+        return f"NOT WELL – {wording.counted(failures, 'failure')}{more} on this bus."
     if warnings:
-        return f"NO FAILURE FOUND – but {phrases.counted(warnings, 'warning')}; read on before you trust this bus."
+        return f"NO FAILURE FOUND – but {wording.counted(warnings, 'warning')}; read on before you trust this bus."
     return "WELL – nothing wrong was found on this bus in this recording."
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canlens import wording
 from canlens.reports import phrases
 from canlens.reports.layout import GAP, WIDTH, Page, display_width
 from canlens.reports.phrases import as_read, cause_name, likely_cause, likely_words
@@ -50,11 +51,11 @@ _ANSWERED, _MISSED, _UNASKED = "✓", "✗", "!"
 def add_chain(page: Page, outputs: Mapping[str, OutputResult]) -> None:
     """Add the nine links of each output as a strip, and beside it in words what the strip says first."""
     page.heading("THE CHAIN of each output, link by link")
-    names = [f"{number} {name}" for number, name in enumerate(phrases.LINK_NAMES.values(), 1)]
+    names = [f"{number} {name}" for number, name in enumerate(wording.LINKS.values(), 1)]
     third = len(names) // 3
     for row in range(third):
         page.paragraph("", first="".join(f"{name:<24}" for name in names[row::third]))
-    marks = phrases.LINK_MARKS
+    marks = {state: sign for state, (sign, _) in wording.LINK_STATES.items()}
     page.paragraph(
         f"{marks['seen']} seen, {marks['broken']} broken, {marks['cannot-tell']} cannot be told from this recording"
     )
@@ -65,16 +66,16 @@ def add_chain(page: Page, outputs: Mapping[str, OutputResult]) -> None:
 
 def _strip(output: OutputResult) -> str:
     """Return the nine signs of an output, three by three as the list of links above them stands."""
-    signs = [phrases.LINK_MARKS[output.links[link]] for link in phrases.LINK_NAMES]
+    signs = [wording.LINK_STATES[output.links[link]][0] for link in wording.LINKS]
     return " ".join("".join(signs[at : at + 3]) for at in range(0, len(signs), 3))
 
 
 def _in_words(output: OutputResult) -> str:
     """Say the first broken link; where none is, those that were not shown, by number."""
-    order = list(phrases.LINK_NAMES)
+    order = list(wording.LINKS)
     if output.first_broken_link is not None:
         number = order.index(output.first_broken_link) + 1
-        return f"broken at {number}, {phrases.LINK_NAMES[output.first_broken_link]}"
+        return f"broken at {number}, {wording.LINKS[output.first_broken_link]}"
     untold = [str(order.index(link) + 1) for link in order if output.links[link] == "cannot-tell"]
     return f"not shown: {', '.join(untold)}" if untold else "all seen"
 
@@ -203,10 +204,10 @@ class Answer(NamedTuple):
 def _add_answer(page: Page, result: CheckResult, findings: list[Finding]) -> None:
     page.paragraph(verdict_sentence(result))
     answer = answer_of(result, findings)
-    page.paragraph(phrases.sentence(answer.where))
+    page.paragraph(wording.sentence(answer.where))
     if answer.likely:
-        page.paragraph(phrases.sentence(answer.likely), first="Most likely:", indent=2)
-    page.paragraph(phrases.capital(phrases.sentence(answer.step)), first="Do next:", indent=2)
+        page.paragraph(wording.sentence(answer.likely), first="Most likely:", indent=2)
+    page.paragraph(wording.capital(wording.sentence(answer.step)), first="Do next:", indent=2)
     if answer.caution:
         page.paragraph(answer.caution, first="Caution:", indent=2)
 
@@ -219,8 +220,8 @@ def answer_of(result: CheckResult, findings: list[Finding]) -> Answer:
 
 def verdict_sentence(result: CheckResult) -> str:
     """Say the verdict of the whole job."""
-    verdict = phrases.VERDICTS[result.verdict]
-    total = phrases.counted(len(result.outputs), "output")
+    verdict = wording.VERDICTS[result.verdict]
+    total = wording.counted(len(result.outputs), "output")
     if result.verdict == "proven":
         them = f"all {total} did" if len(result.outputs) > 1 else "the one output did"
         return f"{verdict} – {them} what the plan says in this recording."
@@ -267,8 +268,8 @@ def break_words(output: OutputResult) -> str:
     link = output.first_broken_link
     if link is None:
         return output.reason
-    number = list(phrases.LINK_NAMES).index(link) + 1
-    return f"broken at link {number} of {len(phrases.LINK_NAMES)}, {phrases.LINK_BREAKS[link]}"
+    number = list(wording.LINKS).index(link) + 1
+    return f"broken at link {number} of {len(wording.LINKS)}, {wording.LINK_BREAKS[link]}"
 
 
 def _first_unproven(result: CheckResult, findings: list[Finding]) -> Answer:

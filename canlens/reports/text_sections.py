@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.reports import phrases
+from canlens import wording
 from canlens.reports.phrases import as_read, cause_name, untested
 
 if TYPE_CHECKING:
@@ -34,11 +34,10 @@ def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
 
     What is equal in all of these keeps its order, which is that of the catalogue.
     """
-    weight = list(phrases.SEVERITIES)
     return sorted(
         findings,
         key=lambda finding: (
-            weight.index(finding.severity),
+            wording.SEVERITY_ORDER.index(finding.severity),
             bool(finding.consequence_of),
             not finding.safety,
         ),
@@ -53,9 +52,9 @@ def add_findings(page: Page, findings: list[Finding], *, recordings: int) -> Non
     for number, finding in enumerate(findings, 1):
         if number > 1:
             page.gap()
-        subject = f", {phrases.listed(finding.subject)}" if finding.subject else ""
+        subject = f", {wording.listed(finding.subject)}" if finding.subject else ""
         safety = ", safety item" if finding.safety else ""
-        page.paragraph(f"{phrases.SEVERITIES[finding.severity]}{subject}{safety}", first=f"{number}.", indent=4)
+        page.paragraph(f"{wording.SEVERITIES[finding.severity]}{subject}{safety}", first=f"{number}.", indent=4)
         page.paragraph(finding.claim, first="", indent=4)
         page.facts(
             [
@@ -86,7 +85,7 @@ def _evidence(finding: Finding, *, several: bool) -> str:
     if evidence.lines:
         parts.append(_some("line", [str(line) for line in evidence.lines]))
     if evidence.times_s:
-        parts.append(f"at {_some('', [phrases.seconds(time) for time in evidence.times_s])} s")
+        parts.append(f"at {_some('', [wording.seconds(time) for time in evidence.times_s])} s")
     where = "; ".join(parts)
     if several:
         where = f"recording {evidence.recording + 1}: {where}"
@@ -96,7 +95,7 @@ def _evidence(finding: Finding, *, several: bool) -> str:
 def _some(noun: str, values: list[str]) -> str:
     more = f" and {len(values) - LINES_SHOWN} more" if len(values) > LINES_SHOWN else ""
     label = f"{noun}{'s' if len(values) > 1 else ''} " if noun else ""
-    return f"{label}{phrases.listed(values[:LINES_SHOWN])}{more}"
+    return f"{label}{wording.listed(values[:LINES_SHOWN])}{more}"
 
 
 def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
@@ -141,9 +140,9 @@ def add_outputs(page: Page, result: CheckResult) -> None:
             name,
             output.load or "–",
             output.planned,
-            phrases.VERDICTS[output.verdict],
+            wording.VERDICTS[output.verdict],
             f"{output.answered} of {output.due}",
-            f"{phrases.milliseconds(output.latency_s.median)} / {phrases.milliseconds(output.latency_s.max)}",
+            f"{wording.milliseconds(output.latency_s.median)} / {wording.milliseconds(output.latency_s.max)}",
         )
         for name, output in result.outputs.items()
     ]
@@ -155,10 +154,10 @@ def output_remarks(output: OutputResult) -> list[str]:
     """Return what stands under an output's row: where it breaks, why, and what it really follows."""
     remarks = []
     broken = output.first_broken_link
-    at = f"Broken at: {phrases.LINK_NAMES[broken]}" if broken is not None else ""
+    at = f"Broken at: {wording.LINKS[broken]}" if broken is not None else ""
     why = output.reason if output.verdict != "proven" else ""
     if at or why:
-        remarks.append(phrases.sentence("; ".join(part for part in (at, why) if part)))
+        remarks.append(wording.sentence("; ".join(part for part in (at, why) if part)))
     if output.verdict != "proven" and (output.observed not in (None, output.planned) or output.observed_how.latching):
         how = output.observed_how
         agree = f" ({how.explained} of {how.exercises} exercises agree)" if how.exercises else ""
@@ -171,9 +170,9 @@ def output_remarks(output: OutputResult) -> list[str]:
         (output.unasked, "on without being asked"),
         (output.too_short, "too short to count"),
     )
-    told = [f"{phrases.counted(number, 'time')} {what}" for number, what in counts if number]
+    told = [f"{wording.counted(number, 'time')} {what}" for number, what in counts if number]
     if told:
-        remarks.append(f"Besides: {phrases.listed(told)}.")
+        remarks.append(f"Besides: {wording.listed(told)}.")
     if output.judged_from == "observed":
         remarks.append("Judged from what was observed by eye, ear or meter; how quick it is was not judged.")
     return remarks
@@ -191,7 +190,7 @@ def add_untested(page: Page, result: CheckResult) -> None:
         page.gap()
         page.paragraph("To settle what exercises can settle, record this:")
         for number, exercise in enumerate(result.next_exercises, 1):
-            page.paragraph(phrases.capital(phrases.sentence(exercise)), first=f"{number}.", indent=4)
+            page.paragraph(wording.capital(wording.sentence(exercise)), first=f"{number}.", indent=4)
 
 
 def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
@@ -204,8 +203,8 @@ def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
             control.signal,
             str(control.exercises),
             *((("–" if control.marked is None else str(control.marked)),) if marked else ()),
-            phrases.seconds(control.first_s),
-            phrases.seconds(control.last_s),
+            wording.seconds(control.first_s),
+            wording.seconds(control.last_s),
         )
         for name, control in controls.items()
     ]
@@ -228,12 +227,12 @@ def add_recording(page: Page, recording: RecordingResult) -> None:
             ("file", "standard input" if recording.file == "-" else recording.file),
             ("SHA-256", recording.sha256),
             ("format", recording.format),
-            ("frames", f"{recording.frames} in {phrases.seconds(recording.duration_s)} s"),
-            ("first stamp", f"{phrases.seconds(recording.start)} s" if recording.start is not None else "none"),
-            ("channels", phrases.listed(recording.channels) or "none named"),
+            ("frames", f"{recording.frames} in {wording.seconds(recording.duration_s)} s"),
+            ("first stamp", f"{wording.seconds(recording.start)} s" if recording.start is not None else "none"),
+            ("channels", wording.listed(recording.channels) or "none named"),
             ("quality", "; ".join(quality)),
             ("error frames", error_frame_words(recording)),
-            ("not usable", phrases.counted(recording.problem_count, "line")),
+            ("not usable", wording.counted(recording.problem_count, "line")),
         ]
     )
     _add_problems(page, recording)
@@ -283,7 +282,7 @@ def load_sentence(bus: BusResult) -> str:
         "unknown": "of unknown source",
     }
     return (
-        f"{phrases.percent(bus.bus_load)} over the whole recording, at most "
-        f"{phrases.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
+        f"{wording.percent(bus.bus_load)} over the whole recording, at most "
+        f"{wording.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
         f"at {bus.bit_rate} bit/s ({source[bus.bit_rate_source]})."
     )

@@ -5,10 +5,11 @@ from dataclasses import replace
 import pytest
 
 from canlens import discover
-from canlens.discovery import chance_words, place_words
+from canlens.discovery import place_words
 from canlens.reports.discovery_text import discovery_text
 from canlens.reports.layout import display_width
 from canlens.results.discover import DiscoveryResult, Place
+from canlens.wording import chance_words
 from tests.unit.small_sessions import Follows, Slots, cyclic, noise, recorded
 
 SLOTS = Slots("..H.HH...H..H...H..H.H.." * 4)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canlens import wording
 from canlens.measures.outputs.exercises import crossings
 from canlens.measures.picturing import drawn_recordings
 from canlens.measures.picturing.quoting import quotes
@@ -113,7 +114,7 @@ def _pictures(checkup: Checkup, traces: Sequence[Trace], channel: str | None) ->
 def _subtitle(result: CheckResult) -> str:
     """Say what was recorded when, and for how long."""
     if len(result.recordings) != 1:
-        return phrases.counted(len(result.recordings), "recording")
+        return wording.counted(len(result.recordings), "recording")
     return recording_subtitle(result.recordings[0])
 
 
@@ -121,14 +122,14 @@ def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
     """Return the first screen: verdict, where it fails, likely cause, one next step with its caution."""
     answer = answer_of(result, findings)
     steps = [] if answer.cause is None else [likely_step(answer.cause)]
-    steps.append(Step("next", "Do next", phrases.capital(phrases.sentence(answer.step))))
+    steps.append(Step("next", "Do next", wording.capital(wording.sentence(answer.step))))
     if answer.caution:
         steps.append(Step("caution", "Caution", answer.caution))
     if result.verdict == "proven":
         steps.append(Step("plain", "Not tested", " ".join(each.what for each in untested(result))))
     return {
         "verdict": Verdict.of(job_views.STATES[result.verdict], verdict_sentence(result)),
-        "lead": phrases.sentence(answer.where),
+        "lead": wording.sentence(answer.where),
         "steps": steps,
         "leading": leading_views(findings),
     }
@@ -141,9 +142,9 @@ def _judged_by(checkup: Checkup) -> list[tuple[str, str]]:
     offset = f", {last.marks_offset_s:+.3f} s to reach the recorder's clock" if last.marks_offset_s else ""
     return [
         ("plan", last.plan.file),
-        ("databases", phrases.listed(last.plan.database.files)),
-        ("marks", f"{phrases.counted(marks, 'mark')} of what the person did{offset}" if marks else "none given"),
-        ("meter readings", phrases.counted(len(readings.values), "reading") if readings else "none given"),
+        ("databases", wording.listed(last.plan.database.files)),
+        ("marks", f"{wording.counted(marks, 'mark')} of what the person did{offset}" if marks else "none given"),
+        ("meter readings", wording.counted(len(readings.values), "reading") if readings else "none given"),
         ("exercises needed", f"{last.plan.min_exercises} of a control, unless the plan says otherwise for it"),
         ("canlens", version()),
     ]

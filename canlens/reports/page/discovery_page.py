@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.discovery import chance_words, place_words
-from canlens.reports import phrases
-from canlens.reports.discovery_text import CAUTIONS, VERDICTS
+from canlens import wording
+from canlens.discovery import place_words
+from canlens.reports.discovery_text import CAUTIONS
 from canlens.reports.page.assembling import assembled, asset, inline
 from canlens.reports.page.views import Row, Step, Verdict, recording_subtitle, recording_view
+from canlens.wording import chance_words
 
 if TYPE_CHECKING:
     from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult, FieldRow, MarksResult, SlotKind
@@ -46,11 +47,11 @@ def discovery_page(result: DiscoveryResult) -> str:
         "discovery.html",
         (),
         kind="Search for the bits of controls",
-        title=f"The bits of {phrases.listed(list(result.controls))}" if result.controls else "No control",
+        title=f"The bits of {wording.listed(list(result.controls))}" if result.controls else "No control",
         subtitle=recording_subtitle(result.recording),
         sections=[("answer", "The answer"), *_anchors(result), ("marks", "Marks"), ("recording", "Recording"),
                   ("cautions", "Cautions")],
-        verdict=Verdict("seen" if named else "cannot-tell", VERDICTS[result.verdict], result.sentence),
+        verdict=Verdict("seen" if named else "cannot-tell", wording.VERDICTS[result.verdict], result.sentence),
         lead="A bit that follows a control is the control itself, or something that answers it.",
         steps=_steps(result),
         own_style=inline(asset("discovery.css")),
@@ -136,7 +137,7 @@ def _candidate(each: Candidate, row: ControlDiscovery) -> Row:
         f"{each.answered} of {row.exercises}",
         f"{each.stray} of {alone}" if alone else "–",
         chance_words(each.chance),
-        phrases.milliseconds(each.latency_s),
+        wording.milliseconds(each.latency_s),
     )
     return Row(cells, tuple(_remarks(each)))
 
@@ -155,10 +156,10 @@ def _remarks(each: Candidate) -> list[str]:
     if each.shift_chance is not None:
         told.append(
             f"By the chance model {chance_words(each.chance)}; shifted against the recording, the marks fit as well in "
-            f"{phrases.percent(each.shift_chance)} of tries."
+            f"{wording.percent(each.shift_chance)} of tries."
         )
     if each.lines:
-        which = f"line{'s' * (len(each.lines) > 1)} {phrases.listed([str(line) for line in each.lines])}"
+        which = f"line{'s' * (len(each.lines) > 1)} {wording.listed([str(line) for line in each.lines])}"
         told.append(f"It went on in {which} of the recording.")
     return told
 
@@ -167,8 +168,8 @@ def _marks_rows(result: DiscoveryResult) -> list[tuple[str, str]]:
     """Return how the marks lie against the log, and what was searched."""
     marks = result.marks
     return [
-        ("marks", f"{phrases.counted(marks.exercises, 'exercise')}, {phrases.counted(marks.rests, 'slot')} left alone"),
-        ("outside", f"{phrases.counted(marks.outside, 'mark')} outside the recording" if marks.outside else ""),
+        ("marks", f"{wording.counted(marks.exercises, 'exercise')}, {wording.counted(marks.rests, 'slot')} left alone"),
+        ("outside", f"{wording.counted(marks.outside, 'mark')} outside the recording" if marks.outside else ""),
         ("clocks", _clocks(marks)),
         ("searched", f"{result.bits_changing} bits that change; {result.places_tried} places and values"),
     ]

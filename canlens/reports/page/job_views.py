@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from canlens.reports import phrases
+from canlens import wording
 from canlens.reports.page.assembling import KEPT
 from canlens.reports.page.views import Row, moment
 from canlens.reports.phrases import planned_words
-from canlens.reports.survey_text import count_words, rest_facts, short_milliseconds
+from canlens.reports.survey_text import count_words, rest_facts
 from canlens.reports.text import break_words
 from canlens.reports.text_sections import error_frame_words, load_sentence, output_remarks
 
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 STATES: dict[Verdict, LinkState] = {"proven": "seen", "failed": "broken", "not-proven": "cannot-tell"}
 """The sign of a verdict."""
-STATE_WORDS: dict[LinkState, str] = {"seen": "seen", "broken": "broken", "cannot-tell": "cannot tell"}
 
 OUTPUT_HEADINGS = (
     "output",
@@ -53,12 +52,12 @@ def output_views(result: CheckResult, plan: Plan, findings: Sequence[Finding]) -
             "load": output.load,
             "safety": plan.outputs[name].safety is not None,
             "state": STATES[output.verdict],
-            "word": phrases.VERDICTS[output.verdict],
+            "word": wording.VERDICTS[output.verdict],
             "planned": planned_words(plan.outputs[name]),
-            "why": phrases.capital(phrases.sentence(_why(output))),
+            "why": wording.capital(wording.sentence(_why(output))),
             "follows": _follows(output),
-            "summary": " ".join(phrases.sentence(each) for each in output_remarks(output))
-            or phrases.capital(phrases.sentence(_why(output))),
+            "summary": " ".join(wording.sentence(each) for each in output_remarks(output))
+            or wording.capital(wording.sentence(_why(output))),
             "findings": [
                 number for number, each in enumerate(findings, 1) if name in each.subject and not each.consequence_of
             ],
@@ -74,7 +73,7 @@ def _why(output: OutputResult) -> str:
         return break_words(output)
     if output.verdict == "not-proven" or output.latency_s.median is None:
         return output.reason
-    return f"{output.reason}, typically after {phrases.milliseconds(output.latency_s.median)}{KEPT}ms"
+    return f"{output.reason}, typically after {wording.milliseconds(output.latency_s.median)}{KEPT}ms"
 
 
 def _follows(output: OutputResult) -> str:
@@ -90,11 +89,11 @@ def _links(output: OutputResult) -> list[dict[str, object]]:
         {
             "state": output.links[link],
             "name": f"{number} {name}",
-            "word": STATE_WORDS[output.links[link]],
+            "word": wording.LINK_STATES[output.links[link]][1],
             "is_first": link == output.first_broken_link,
             "lines": _lines(output.links_evidence.get(link, ()), output.links[link]),
         }
-        for number, (link, name) in enumerate(phrases.LINK_NAMES.items(), 1)
+        for number, (link, name) in enumerate(wording.LINKS.items(), 1)
     ]
 
 
@@ -109,12 +108,12 @@ def output_rows(result: CheckResult) -> list[Row]:
             (
                 name,
                 output.planned,
-                phrases.VERDICTS[output.verdict],
+                wording.VERDICTS[output.verdict],
                 f"{output.answered} of {output.due}",
                 output.late,
                 output.unasked,
                 output.too_short,
-                f"{phrases.milliseconds(output.latency_s.median)} / {phrases.milliseconds(output.latency_s.max)}",
+                f"{wording.milliseconds(output.latency_s.median)} / {wording.milliseconds(output.latency_s.max)}",
                 output.observed or "–",
             )
         )
@@ -172,7 +171,7 @@ def _cell(each: Crossing) -> dict[str, object]:
     longest = (
         ""
         if each.longest_s is None
-        else f"{phrases.milliseconds(each.median_s)} / {phrases.milliseconds(each.longest_s)} ms"
+        else f"{wording.milliseconds(each.median_s)} / {wording.milliseconds(each.longest_s)} ms"
     )
     return {
         "is_planned": each.is_planned,
@@ -196,13 +195,6 @@ INTERVAL_HEADINGS = (
     "gaps",
 )
 READING_HEADINGS = ("reading", "value", "limit", "source of the limit", "state", "what it means")
-READING_STATES = {"fits": "inside", "odd": "outside", "ask": "cannot be told"}
-KINDS = {
-    "cyclic": "on a beat",
-    "mixed": "on a beat and on a change",
-    "event-driven": "on a change",
-    "too-few": "too few",
-}
 
 
 def bus_facts(result: CheckResult, evidence: BusEvidence) -> list[tuple[str, str]]:
@@ -240,11 +232,11 @@ def _interval_row(each: MessageEvidence) -> Row:
             each.name,
             f"0x{each.identifier:x}",
             each.frames,
-            short_milliseconds(each.declared_s),
-            short_milliseconds(interval.median if interval else None),
-            short_milliseconds(interval.max if interval else None),
-            KINDS[each.kind],
-            f"{len(each.gaps.seen)}, {phrases.counted(each.gaps.missed, 'frame')} missing"
+            wording.milliseconds(each.declared_s),
+            wording.milliseconds(interval.median if interval else None),
+            wording.milliseconds(interval.max if interval else None),
+            wording.MESSAGE_KINDS[each.kind],
+            f"{len(each.gaps.seen)}, {wording.counted(each.gaps.missed, 'frame')} missing"
             if len(each.gaps.seen)
             else "none",
         )
@@ -260,7 +252,7 @@ def reading_rows(evidence: BusEvidence) -> list[Row]:
                 f"{each.value:g} {each.unit}" if math.isfinite(each.value) else "open line",
                 _limit(each),
                 each.source + (f"; {each.disagreement}" if each.disagreement else ""),
-                READING_STATES[each.state],
+                wording.READING_STATES[each.state],
                 each.meaning,
             )
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from canlens import wording
 from canlens.measures.picturing import drawn_recording
 from canlens.measures.picturing.quoting import quotes
 from canlens.reports import phrases, survey_text
@@ -97,11 +98,11 @@ def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | 
         short=_short(result),
         loads=_loads(result),
         senders=[
-            Row((name or "not in the database", phrases.percent(load))) for name, load in result.bus.by_sender.items()
+            Row((name or "not in the database", wording.percent(load))) for name, load in result.bus.by_sender.items()
         ],
         errors=_errors(result),
         states=[
-            Row((phrases.seconds(each.time_s), each.state, _known(each.tec), _known(each.rec)))
+            Row((wording.seconds(each.time_s), each.state, _known(each.tec), _known(each.rec)))
             for each in result.errors.states
         ],
         identifier_headings=IDENTIFIER_HEADINGS,
@@ -128,12 +129,12 @@ def _answer(result: SurveyResult, findings: list[Finding]) -> dict[str, object]:
     likely = likely_cause(result.causes)
     steps = [] if likely is None else [likely_step(likely)]
     if first is not None:
-        steps.append(Step("next", "Do next", phrases.sentence(first.next_step)))
+        steps.append(Step("next", "Do next", wording.sentence(first.next_step)))
         if first.caution:
             steps.append(Step("caution", "Caution", first.caution))
     return {
         "verdict": Verdict.of(STATES[result.verdict], survey_sentence(result, findings)),
-        "lead": phrases.sentence(first.claim) if first is not None else proviso(result),
+        "lead": wording.sentence(first.claim) if first is not None else proviso(result),
         "steps": steps,
         "leading": leading_views(findings),
     }
@@ -145,13 +146,13 @@ def _short(result: SurveyResult) -> list[tuple[str, str]]:
     rate = "unknown" if result.bus.bit_rate is None else f"{result.bus.bit_rate} bit/s, {result.bus.bit_rate_source}"
     return [
         ("bit rate", rate),
-        ("bus load", phrases.percent(load)),
+        ("bus load", wording.percent(load)),
         (
             "error frames",
             survey_text.no_error_words(result.errors) if not result.errors.frames else _error_number(result),
         ),
         ("identifiers", str(len(result.identifiers))),
-        ("channels", phrases.listed(result.recording.channels) or "none named"),
+        ("channels", wording.listed(result.recording.channels) or "none named"),
         ("quality of the recording", "; ".join([result.recording.quality, *result.recording.quality_reasons])),
     ]
 
@@ -163,7 +164,7 @@ def _untold_errors(result: SurveyResult) -> list[str]:
 
 
 def _error_number(result: SurveyResult) -> str:
-    return f"{result.errors.frames} in {phrases.counted(result.errors.episodes, 'episode')}"
+    return f"{result.errors.frames} in {wording.counted(result.errors.episodes, 'episode')}"
 
 
 def _loads(result: SurveyResult) -> list[dict[str, object]]:
@@ -175,7 +176,7 @@ def _load_rows(bus: SurveyBusResult) -> list[tuple[str, str]]:
     if bus.bit_rate is None:
         return [("unknown", f"The bit rate is not known: give it with --bit-rate. Why: {bus.bit_rate_because}")]
     return [
-        ("whole recording", phrases.percent(bus.bus_load)),
+        ("whole recording", wording.percent(bus.bus_load)),
         ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
         ("parts", survey_text.window_words(bus)),
         ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
@@ -213,12 +214,12 @@ def _identifiers(result: SurveyResult) -> list[Row]:
                     each.message or "–",
                     each.sender or "–",
                     each.frames,
-                    survey_text.short_milliseconds(interval.median if interval else None),
-                    survey_text.short_milliseconds(interval.max if interval else None),
-                    survey_text.short_milliseconds(each.cycle_time_s),
-                    "remote" if each.is_remote else survey_text.KINDS[each.kind],
+                    wording.milliseconds(interval.median if interval else None),
+                    wording.milliseconds(interval.max if interval else None),
+                    wording.milliseconds(each.cycle_time_s),
+                    "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
                     each.payload_length,
-                    "–" if each.bus_load is None else phrases.percent(each.bus_load),
+                    "–" if each.bus_load is None else wording.percent(each.bus_load),
                 ),
                 tuple(survey_text.identifier_remarks(each)),
             )

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.reports import phrases
+from canlens import wording
 from canlens.reports.phrases import as_read, cause_title
 from canlens.reports.text_sections import error_frame_words
 
@@ -76,7 +76,7 @@ def moment(time_s: float | None, start_s: float | None) -> Moment | None:
     """Return a time both ways; None where there is none."""
     if time_s is None:
         return None
-    return Moment(phrases.seconds(time_s), "" if start_s is None else f"{start_s + time_s:.3f}")
+    return Moment(wording.seconds(time_s), "" if start_s is None else f"{start_s + time_s:.3f}")
 
 
 def date_words(start_s: float | None) -> str:
@@ -104,8 +104,8 @@ def _title(cause: Cause) -> str:
 
 def likely_step(cause: Cause) -> Step:
     """Return the line of the answer that names the likely cause."""
-    subject = f"{phrases.listed(cause.subject)}: " if cause.subject else ""
-    text = phrases.sentence(f"{subject}{_title(cause)}")
+    subject = f"{wording.listed(cause.subject)}: " if cause.subject else ""
+    text = wording.sentence(f"{subject}{_title(cause)}")
     return Step("likely", "Most likely", text, cause.probability, odds(cause.probability), cause.cause)
 
 
@@ -117,9 +117,9 @@ def finding_views(
         {
             "number": number,
             "severity": each.severity,
-            "word": phrases.SEVERITIES[each.severity],
+            "word": wording.SEVERITIES[each.severity],
             "safety": each.safety,
-            "subject": phrases.listed(each.subject),
+            "subject": wording.listed(each.subject),
             "claim": each.claim,
             "check": each.check,
             "follows": _explained_by(each, findings),
@@ -157,8 +157,8 @@ def _seen(finding: Finding, *, several: bool) -> str:
     if not lines and not times:
         return ""
     more = f" and {len(lines) - LINES_SHOWN} more" if len(lines) > LINES_SHOWN else ""
-    shown = phrases.listed([str(line) for line in lines[:LINES_SHOWN]])
-    where = f"{'line' if len(lines) == 1 else 'lines'} {shown}{more}" if lines else f"{phrases.seconds(times[0])} s"
+    shown = wording.listed([str(line) for line in lines[:LINES_SHOWN]])
+    where = f"{'line' if len(lines) == 1 else 'lines'} {shown}{more}" if lines else f"{wording.seconds(times[0])} s"
     return f"recording {finding.evidence.recording + 1}, {where}" if several else where
 
 
@@ -167,8 +167,8 @@ def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
     own: list[dict[str, object]] = [
         {
             "number": number,
-            "word": phrases.SEVERITIES[each.severity],
-            "subject": phrases.listed(each.subject) or each.check,
+            "word": wording.SEVERITIES[each.severity],
+            "subject": wording.listed(each.subject) or each.check,
         }
         for number, each in enumerate(findings, 1)
         if not each.consequence_of
@@ -186,7 +186,7 @@ def recording_subtitle(recording: RecordingResult) -> str:
     """Say how much was recorded, and when."""
     date = date_words(recording.start)
     when = f", recorded {date}" if date else ""
-    return f"{phrases.counted(recording.frames, 'frame')} in {phrases.seconds(recording.duration_s)} s{when}"
+    return f"{wording.counted(recording.frames, 'frame')} in {wording.seconds(recording.duration_s)} s{when}"
 
 
 def quote_view(quote: Quote) -> dict[str, object]:
@@ -202,10 +202,10 @@ def quote_view(quote: Quote) -> dict[str, object]:
     if is_error:
         told.append((quote.error, True))
     if more:
-        told.append((f"{phrases.counted(more, 'other signal')} in it", False))
+        told.append((f"{wording.counted(more, 'other signal')} in it", False))
     return {
         "line": quote.line,
-        "seconds": phrases.seconds(quote.time_s),
+        "seconds": wording.seconds(quote.time_s),
         "stamp": quote.stamp,
         "frame": f"{number}{bits}{where}",
         "message": " of ".join(each for each in (quote.message, quote.sender) if each),
@@ -225,8 +225,8 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
     """Return what the page shows of each cause, the likeliest first."""
     return [
         {
-            "title": phrases.sentence(
-                f"{phrases.listed(each.subject)}: {_title(each)}" if each.subject else _title(each)
+            "title": wording.sentence(
+                f"{wording.listed(each.subject)}: {_title(each)}" if each.subject else _title(each)
             ),
             "cause": each.cause,
             "scope": each.scope,
@@ -245,7 +245,7 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
 
 def recording_view(recording: RecordingResult, title: str = "") -> dict[str, object]:
     """Return how a recording was made and what of it could not be used."""
-    start = "none" if recording.start is None else f"{phrases.seconds(recording.start)} s in the recorder's own clock"
+    start = "none" if recording.start is None else f"{wording.seconds(recording.start)} s in the recorder's own clock"
     date = date_words(recording.start)
     return {
         "title": title,
@@ -253,12 +253,12 @@ def recording_view(recording: RecordingResult, title: str = "") -> dict[str, obj
             ("file", {"-": "standard input", "": "in memory"}.get(recording.file, recording.file)),
             ("SHA-256", recording.sha256),
             ("format", recording.format),
-            ("frames", f"{recording.frames} in {phrases.seconds(recording.duration_s)} s"),
+            ("frames", f"{recording.frames} in {wording.seconds(recording.duration_s)} s"),
             ("first stamp", f"{start}, {date}" if date else start),
-            ("channels", phrases.listed(recording.channels) or "none named"),
+            ("channels", wording.listed(recording.channels) or "none named"),
             ("quality", "; ".join([recording.quality, *recording.quality_reasons])),
             ("error frames", error_frame_words(recording)),
-            ("not usable", phrases.counted(recording.problem_count, "line")),
+            ("not usable", wording.counted(recording.problem_count, "line")),
         ],
         "problems_title": "Lines of the recording that could not be used",
         "problems": _problem_rows(recording.problems),

@@ -15,12 +15,11 @@ from canlens.reports.pictures.picture import (
     Picture,
     clipped,
     column,
-    count,
     figure_text,
     foreign,
     label,
-    short_time,
 )
+from canlens.wording import counted, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -174,19 +173,19 @@ def _where(row: IntervalRow, rows: Sequence[IntervalRow]) -> str:
 
 def _short(row: IntervalRow) -> str:
     declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
-    gaps = f", <b>{count(row.gaps, 'gap')}</b>" if row.gaps else ""
+    gaps = f", <b>{counted(row.gaps, 'gap')}</b>" if row.gaps else ""
     return f"{short_time(row.median_s)}{declared}{gaps}"
 
 
 def _told(row: IntervalRow) -> str:
     """Say all of a row in a sentence."""
     declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
-    gaps = f", {count(row.gaps, 'gap')} with {count(row.missed, 'frame')} missing" if row.gaps else ""
+    gaps = f", {counted(row.gaps, 'gap')} with {counted(row.missed, 'frame')} missing" if row.gaps else ""
     which = row.identifier if row.name == row.identifier else f"{row.name} ({row.identifier})"
     which += f" on {row.channel}" if row.channel else ""
     return visible(
         f"{which}: median {short_time(row.median_s)}, {short_time(row.least_s)} to "
-        f"{short_time(row.greatest_s)}{declared}{gaps}, {count(row.frames, 'frame')}."
+        f"{short_time(row.greatest_s)}{declared}{gaps}, {counted(row.frames, 'frame')}."
     )
 
 
@@ -313,7 +312,7 @@ def _latency_told(own: Latencies, *, short: bool) -> str:
     parts = []
     number = len(own.answered_s) + len(own.late_s)
     if number:
-        parts.append(f"{count(number, 'answer')}, median {short_time(own.median_s)}")
+        parts.append(f"{counted(number, 'answer')}, median {short_time(own.median_s)}")
         if not short:
             parts.append(f"slowest {short_time(own.greatest_s)}")
     if len(own.late_s):

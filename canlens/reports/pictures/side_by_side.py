@@ -19,10 +19,9 @@ from canlens.reports.pictures.picture import (
     figure_text,
     foreign,
     label,
-    percent,
-    short_time,
 )
 from canlens.reports.pictures.quantity_strips import MOST_SIGNS
+from canlens.wording import percent, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -36,11 +36,11 @@ from canlens.reports.pictures.picture import (
     lane_title,
     places,
     row_of,
-    short_time,
     stacked,
     time_line_words,
 )
 from canlens.reports.pictures.quantity_strips import load_strip, quantity_strips
+from canlens.wording import short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -7,7 +7,7 @@ from math import ceil
 from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.reports import phrases
+from canlens import wording
 from canlens.reports.layout import visible
 from canlens.reports.phrases import NEVER_SHOWN, plain_name, planned_words, rule_words
 from canlens.reports.text import verdict_sentence
@@ -191,20 +191,6 @@ CAUTIONS = (
 """What whoever uses the vehicle has to mind."""
 
 
-OPEN_LINKS = {
-    "traffic": "whether the bus carries traffic",
-    "control-message": "whether the control's message comes",
-    "control-change": "whether the control's signal moves",
-    "controller": "whether the controller is alive",
-    "noticed": "whether the controller notices the control",
-    "commanded": "whether it is switched when it should be",
-    "output": "whether voltage and current reach it",
-    "load": "whether the load works: look, listen, measure",
-    "release": "whether it stops when it should",
-}
-"""What a link that was not shown leaves open, in a customer's words."""
-
-
 class _Row(NamedTuple):
     name: str
     fitted: tuple[str, ...]
@@ -279,7 +265,7 @@ def _row(name: str, one: OutputResult, output: Output, details: JobDetails | Non
     return _Row(
         _cut(plain_name(name), cut.name),
         tuple(_cut(each, cut.name) for each in fitted[:FITTED_SHOWN] if each),
-        _cut(phrases.sentence(planned_words(output)), cut.text),
+        _cut(wording.sentence(planned_words(output)), cut.text),
         one.verdict,
         sign,
         word,
@@ -297,10 +283,10 @@ def _fuse(part: PartShape) -> str:
 def _open_points(result: CheckResult) -> list[str]:
     """Say what the recording leaves open."""
     told = []
-    for link, what in OPEN_LINKS.items():
+    for link, what in wording.OPEN_LINKS.items():
         names = [plain_name(name) for name, one in result.outputs.items() if one.links[link] == "cannot-tell"]
         if names:
-            whose = "any output" if len(names) == len(result.outputs) else phrases.listed(names)
+            whose = "any output" if len(names) == len(result.outputs) else wording.listed(names)
             told.append(f"For {whose}: {what}.")
     return [*told, NEVER_SHOWN]
 
@@ -308,12 +294,11 @@ def _open_points(result: CheckResult) -> list[str]:
 def _seen(one: OutputResult) -> str:
     """Say in a sentence what was seen of an output."""
     if one.verdict == "proven":
-        times = "once" if one.due == 1 else f"{one.due} times"
         median = one.latency_s.median
-        quick = f", typically within {phrases.milliseconds(median)} ms" if median is not None else ""
-        return f"asked for {times}, answered every time{quick}."
+        quick = f", typically within {wording.milliseconds(median)} ms" if median is not None else ""
+        return f"asked for {wording.times(one.due)}, answered every time{quick}."
     follows = one.observed if one.observed not in (None, one.planned) else None
-    reason = phrases.sentence(one.reason)
+    reason = wording.sentence(one.reason)
     return f"{reason} It follows: {plain_name(follows)}." if follows else reason
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.reports import phrases
+from canlens import wording
 from canlens.reports.layout import visible
 from canlens.reports.phrases import planned_words
 from canlens.reports.sheet.customer_sheet import normal_behaviour, template
@@ -172,9 +172,9 @@ def _outputs(result: CheckResult, plan: Plan) -> list[tuple[str, ...]]:
             name,
             one.load or "–",
             planned_words(plan.outputs[name]),
-            f"{phrases.VERDICTS[one.verdict]}: {one.reason}",
+            f"{wording.VERDICTS[one.verdict]}: {one.reason}",
             f"{one.answered} of {one.due}",
-            f"{phrases.milliseconds(one.latency_s.median)} / {phrases.milliseconds(one.latency_s.max)} ms",
+            f"{wording.milliseconds(one.latency_s.median)} / {wording.milliseconds(one.latency_s.max)} ms",
         )
         for name, one in result.outputs.items()
     ]
@@ -184,7 +184,7 @@ def _findings(result: CheckResult) -> list[str]:
     told = []
     for each in by_severity(result.findings):
         safety = ", safety item" if each.safety else ""
-        told.append(f"{phrases.SEVERITIES[each.severity]}{safety}: {each.claim}")
+        told.append(f"{wording.SEVERITIES[each.severity]}{safety}: {each.claim}")
     return told or ["None."]
 
 
