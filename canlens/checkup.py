@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from canlens.nouns.outputs import Evidence, OutputEvidence
+    from canlens.nouns.pictures import Drawn
     from canlens.plan import Mark, Observation, Plan, Readings
     from canlens.results.check import OutputResult
     from canlens.results.finding import Cause, Finding
@@ -54,6 +55,12 @@ class Checkup:
     def to_dict(self) -> dict[str, Any]:
         """Return exactly what ``--json`` writes."""
         return to_dict(self.result)
+
+    def drawn(self, traces: Sequence[Trace] = (), *, channel: str | None = None) -> Drawn:
+        """Return what a page shows besides the result; see :func:`canlens.measures.picturing.drawn`."""
+        from canlens.measures.picturing import drawn  # noqa: PLC0415 – only wanted where a page is
+
+        return drawn(self.evidence, self.result.findings, traces, channel=channel)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the result as pandas tables: ``outputs``, ``controls``, ``findings``, ``causes``."""

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from canlens.checkup import Checkup
     from canlens.measures.comparing.pairing import Pair
+    from canlens.nouns.pictures import DrawnComparison
     from canlens.plan import Plan
     from canlens.results.compare import Change, CompareVerdict
     from canlens.results.finding import Cause
@@ -120,6 +121,12 @@ class Comparison:
     def to_dict(self) -> dict[str, Any]:
         """Return exactly what ``--json`` writes."""
         return comparison_form(self.result)
+
+    def drawn(self) -> DrawnComparison:
+        """Return what a page shows besides the result."""
+        from canlens.measures.picturing import drawn_comparison  # noqa: PLC0415 – only wanted where a page is
+
+        return drawn_comparison(self.result, self.before, self.after)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the result as pandas tables: ``changes``, ``not_compared``, ``aligned``, ``causes``."""

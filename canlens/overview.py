@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from canlens.nouns.bus import BusEvidence
     from canlens.nouns.messages import MessageEvidence, QuietEvidence, Speaker
     from canlens.nouns.outputs import Evidence
+    from canlens.nouns.pictures import Drawn
     from canlens.results.finding import Finding
     from canlens.signals import Floats
     from canlens.trace import Trace
@@ -240,6 +241,13 @@ class Survey:
     def to_dict(self) -> dict[str, Any]:
         """Return exactly what ``--json`` writes."""
         return survey_form(self.result)
+
+    def drawn(self, trace: Trace | None = None, *, channel: str | None = None) -> Drawn:
+        """Return what a page shows besides the result; see :func:`canlens.measures.picturing.drawn`."""
+        from canlens.measures.picturing import drawn  # noqa: PLC0415 – only wanted where a page is
+
+        traces = () if trace is None else (trace,)
+        return drawn((self.evidence,), self.result.findings, traces, channel=channel)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the result as pandas tables: ``identifiers``, ``buses``, ``wakes``, ``findings``, ``causes``."""

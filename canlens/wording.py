@@ -176,6 +176,12 @@ VERDICTS = {
     "not-named": "NOT EVERY CONTROL NAMED",
 }
 """Of check, survey, compare and discover."""
+VERDICT_SIGNS = {
+    **dict.fromkeys(("proven", "no-failure-found", "no-change-seen", "better", "named"), "seen"),
+    **dict.fromkeys(("failed", "failure-found", "changed", "worse"), "broken"),
+    **dict.fromkeys(("not-proven", "too-poor", "not-comparable", "not-named"), "cannot-tell"),
+}
+"""The state of a link whose sign a verdict shares."""
 
 LINK_STATES = {"seen": ("✓", "seen"), "broken": ("✗", "broken"), "cannot-tell": ("?", "cannot tell")}
 """Sign and word."""

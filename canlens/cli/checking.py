@@ -232,7 +232,7 @@ def _report(checkup: Checkup, traces: list[Trace], *, json: str | None, html: st
     def as_page() -> str:
         from canlens.reports.page import check_page
 
-        return check_page(checkup, traces, channel=channel)
+        return check_page(checkup, checkup.drawn(traces, channel=channel))
 
     def as_text(encoding: str) -> str:
         from canlens.measures.outputs.exercises import lanes

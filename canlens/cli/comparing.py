@@ -84,7 +84,7 @@ def _report(comparison: Comparison, *, json: str | None, html: str | None) -> No
     def as_page() -> str:
         from canlens.reports.page import comparison_page
 
-        return comparison_page(comparison)
+        return comparison_page(comparison.result, comparison.drawn())
 
     def as_text(encoding: str) -> str:
         from canlens.reports.comparison_text import comparison_text

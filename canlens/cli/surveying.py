@@ -89,7 +89,7 @@ def _report(overview: Survey, trace: Trace, *, json: str | None, html: str | Non
     def as_page() -> str:
         from canlens.reports.page import survey_page
 
-        return survey_page(overview, trace, channel=channel)
+        return survey_page(overview, overview.drawn(trace, channel=channel))
 
     def as_text(encoding: str) -> str:
         from canlens.reports.survey_text import survey_text

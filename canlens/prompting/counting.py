@@ -128,10 +128,11 @@ def size_for(controls: int, slots: int | None, *, places: int, chance: float, at
         if exercises is not None:
             return Size(slots, exercises, misses)
     needed = _smallest(controls, places, chance, at_least, misses=0)
+    rests = needed.slots - controls * needed.exercises
     raise UsageError(
         f"--slots {slots}: too few for {counted(controls, 'control')}. Expected at least {needed.slots}: "
-        f"{needed.exercises} exercises of each and {needed.slots - controls * needed.exercises} slots left alone keep the "
-        f"chance of an error at {100 * chance:g} % among {places} candidates. Leave out --slots for a number that allows one miss."
+        f"{needed.exercises} exercises of each and {rests} slots left alone keep the chance of an error at "
+        f"{100 * chance:g} % among {places} candidates. Leave out --slots for a number that allows one miss."
     )
 
 

@@ -26,7 +26,7 @@ from canlens.reports.text_sections import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from canlens.measures.outputs.exercises import Lane
+    from canlens.nouns.pictures import Lane
     from canlens.results.check import CheckResult, OutputResult, RecordingResult
     from canlens.results.finding import Cause, Finding
 

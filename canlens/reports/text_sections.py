@@ -83,19 +83,14 @@ def _evidence(finding: Finding, *, several: bool) -> str:
         return ""
     parts = []
     if evidence.lines:
-        parts.append(_some("line", [str(line) for line in evidence.lines]))
+        noun = "line" if len(evidence.lines) == 1 else "lines"
+        parts.append(f"{noun} {wording.some(map(str, evidence.lines), most=LINES_SHOWN)}")
     if evidence.times_s:
-        parts.append(f"at {_some('', [wording.seconds(time) for time in evidence.times_s])} s")
+        parts.append(f"at {wording.some(map(wording.seconds, evidence.times_s), most=LINES_SHOWN)} s")
     where = "; ".join(parts)
     if several:
         where = f"recording {evidence.recording + 1}: {where}"
     return where
-
-
-def _some(noun: str, values: list[str]) -> str:
-    more = f" and {len(values) - LINES_SHOWN} more" if len(values) > LINES_SHOWN else ""
-    label = f"{noun}{'s' if len(values) > 1 else ''} " if noun else ""
-    return f"{label}{wording.listed(values[:LINES_SHOWN])}{more}"
 
 
 def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:

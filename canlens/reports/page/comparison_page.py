@@ -13,18 +13,11 @@ from canlens.reports.phrases import likely_cause
 from canlens.reports.pictures import comparison_pictures
 
 if TYPE_CHECKING:
-    from canlens.comparison import Comparison
-    from canlens.results.check import LinkState, RecordingResult
-    from canlens.results.compare import Change, CompareVerdict, ComparisonResult
+    from canlens.nouns.pictures import DrawnComparison
+    from canlens.results.check import RecordingResult
+    from canlens.results.compare import Change, ComparisonResult
 
 
-SIGNS: dict[CompareVerdict, LinkState] = {
-    "no-change-seen": "seen",
-    "changed": "broken",
-    "better": "seen",
-    "worse": "broken",
-    "not-comparable": "cannot-tell",
-}
 SECTIONS = (
     ("answer", "The answer"),
     ("findings", "Changes"),
@@ -36,17 +29,16 @@ SECTIONS = (
 )
 
 
-def comparison_page(comparison: Comparison) -> str:
-    """Write a comparison as one HTML file."""
-    result = comparison.result
+def comparison_page(result: ComparisonResult, drawn: DrawnComparison) -> str:
+    """Write a comparison as one HTML file; ``drawn`` comes from :meth:`.Comparison.drawn`."""
     return assembled(
         "comparison.html",
-        comparison_pictures(comparison),
+        comparison_pictures(drawn),
         kind="Before and after a change of the wiring",
         title=f"{file_name(result.before)} and {file_name(result.after)}",
         subtitle="",
         sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
-        verdict=Verdict(SIGNS[result.verdict], wording.VERDICTS[result.verdict], result.sentence),
+        verdict=Verdict(wording.VERDICT_SIGNS[result.verdict], wording.VERDICTS[result.verdict], result.sentence),
         lead=_lead(result),
         steps=_steps(result),
         short=_short(result),

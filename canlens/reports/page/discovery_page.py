@@ -40,7 +40,6 @@ TICKS: dict[tuple[bool, bool | None], tuple[str, str, str]] = {
 
 def discovery_page(result: DiscoveryResult) -> str:
     """Write a discovery as one HTML file that opens from disk."""
-    named = all(each.named for each in result.controls.values())
     dropped = next((each.dropped for each in result.controls.values()), None)
     kinds = ("counters", "checksums", "clocks", "toggles")
     return assembled(
@@ -51,7 +50,7 @@ def discovery_page(result: DiscoveryResult) -> str:
         subtitle=recording_subtitle(result.recording),
         sections=[("answer", "The answer"), *_anchors(result), ("marks", "Marks"), ("recording", "Recording"),
                   ("cautions", "Cautions")],
-        verdict=Verdict("seen" if named else "cannot-tell", wording.VERDICTS[result.verdict], result.sentence),
+        verdict=Verdict(wording.VERDICT_SIGNS[result.verdict], wording.VERDICTS[result.verdict], result.sentence),
         lead="A bit that follows a control is the control itself, or something that answers it.",
         steps=_steps(result),
         own_style=inline(asset("discovery.css")),

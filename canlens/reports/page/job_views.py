@@ -16,19 +16,16 @@ from canlens.reports.text_sections import error_frame_words, load_sentence, outp
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.measures.outputs.exercises import Crossing
     from canlens.nouns.bus import BusEvidence, JudgedReading
     from canlens.nouns.messages import MessageEvidence
+    from canlens.nouns.pictures import Crossing
     from canlens.plan import Plan
-    from canlens.results.check import CheckResult, LinkState, OutputResult, Verdict
+    from canlens.results.check import CheckResult, LinkState, OutputResult
     from canlens.results.finding import Finding
 
 
 # Output views: the outputs of a job, their chains, and every control against every output.
 
-
-STATES: dict[Verdict, LinkState] = {"proven": "seen", "failed": "broken", "not-proven": "cannot-tell"}
-"""The sign of a verdict."""
 
 OUTPUT_HEADINGS = (
     "output",
@@ -51,7 +48,7 @@ def output_views(result: CheckResult, plan: Plan, findings: Sequence[Finding]) -
             "name": name,
             "load": output.load,
             "safety": plan.outputs[name].safety is not None,
-            "state": STATES[output.verdict],
+            "state": wording.VERDICT_SIGNS[output.verdict],
             "word": wording.VERDICTS[output.verdict],
             "planned": planned_words(plan.outputs[name]),
             "why": wording.capital(wording.sentence(_why(output))),

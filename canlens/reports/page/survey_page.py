@@ -5,8 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens import wording
-from canlens.measures.picturing import drawn_recording
-from canlens.measures.picturing.quoting import quotes
 from canlens.reports import phrases, survey_text
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import (
@@ -27,19 +25,12 @@ from canlens.reports.survey_text import leading_finding, proviso, survey_sentenc
 from canlens.reports.text_sections import by_severity
 
 if TYPE_CHECKING:
+    from canlens.nouns.pictures import Drawn
     from canlens.overview import Survey
-    from canlens.reports.pictures import Picture
-    from canlens.results.check import LinkState
     from canlens.results.finding import Finding
-    from canlens.results.survey import SurveyBusResult, SurveyResult, SurveyVerdict
-    from canlens.trace import Trace
+    from canlens.results.survey import SurveyBusResult, SurveyResult
 
 
-STATES: dict[SurveyVerdict, LinkState] = {
-    "no-failure-found": "seen",
-    "failure-found": "broken",
-    "too-poor": "cannot-tell",
-}
 SECTIONS = (
     ("answer", "The answer"),
     ("timeline", "Time line"),
@@ -68,28 +59,21 @@ IDENTIFIER_HEADINGS = (
 IDENTIFIER_NUMBERS = (3, 4, 5, 6, 8, 9)
 
 
-def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | None = None) -> str:
+def survey_page(overview: Survey, drawn: Drawn) -> str:
     """Write a surveyed bus as one HTML file.
 
     Parameters
     ----------
     overview
         The survey.
-    trace
-        Its recording; without it the frames behind a finding are not quoted, and the load is not drawn.
-    channel
-        As it was given for the survey.
+    drawn
+        What the page shows besides, from :meth:`.Survey.drawn`.
     """
-    result, database = overview.result, overview.evidence.plan.database
+    result = overview.result
     findings = by_severity(result.findings)
-    quoted = {
-        number: tuple(quotes(trace, database, each.evidence.lines).values())
-        for number, each in enumerate(findings, 1)
-        if trace is not None and each.evidence.lines
-    }
     return assembled(
         "survey.html",
-        _pictures(overview, trace, channel),
+        survey_pictures(drawn) if result.recording.duration_s > 0 else (),
         kind="Survey of a bus",
         title=file_name(result.recording),
         subtitle=recording_subtitle(result.recording),
@@ -112,15 +96,9 @@ def survey_page(overview: Survey, trace: Trace | None = None, *, channel: str | 
         open_ends=[*_untold_errors(result), NEVER_SHOWN],
         recordings=[recording_view(result.recording)],
         causes=cause_views(result.causes),
-        findings=finding_views(findings, quoted, several=False),
+        findings=finding_views(findings, drawn.quotes, several=False),
         cautions=phrases.BUS_CAUTIONS,
     )
-
-
-def _pictures(overview: Survey, trace: Trace | None, channel: str | None) -> tuple[Picture, ...]:
-    if not overview.result.recording.duration_s > 0:
-        return ()
-    return survey_pictures(overview, drawn_recording(overview.evidence, trace, channel=channel))
 
 
 def _answer(result: SurveyResult, findings: list[Finding]) -> dict[str, object]:
@@ -133,7 +111,7 @@ def _answer(result: SurveyResult, findings: list[Finding]) -> dict[str, object]:
         if first.caution:
             steps.append(Step("caution", "Caution", first.caution))
     return {
-        "verdict": Verdict.of(STATES[result.verdict], survey_sentence(result, findings)),
+        "verdict": Verdict.of(wording.VERDICT_SIGNS[result.verdict], survey_sentence(result, findings)),
         "lead": wording.sentence(first.claim) if first is not None else proviso(result),
         "steps": steps,
         "leading": leading_views(findings),

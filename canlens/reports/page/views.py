@@ -13,8 +13,8 @@ from canlens.reports.text_sections import error_frame_words
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from canlens.measures.picturing.quoting import Quote, QuotedValue
-    from canlens.results.check import LinkState, ProblemRow, RecordingResult
+    from canlens.nouns.pictures import Quote, QuotedValue
+    from canlens.results.check import ProblemRow, RecordingResult
     from canlens.results.finding import Cause, Finding
 
 
@@ -36,12 +36,12 @@ KINDS = {"data": "", "remote": "remote, ", "error": "error frame"}
 class Verdict(NamedTuple):
     """The verdict: its state as a sign, its word, its sentence."""
 
-    state: LinkState
+    state: str
     word: str
     sentence: str
 
     @classmethod
-    def of(cls, state: LinkState, sentence: str) -> Verdict:
+    def of(cls, state: str, sentence: str) -> Verdict:
         """Part a sentence such as ``FAILED – why.``."""
         word, _, rest = sentence.partition(" – ")
         return cls(state, word, rest[:1].upper() + rest[1:])
@@ -110,7 +110,7 @@ def likely_step(cause: Cause) -> Step:
 
 
 def finding_views(
-    findings: Sequence[Finding], quoted: Mapping[int, Sequence[Quote]], *, several: bool
+    findings: Sequence[Finding], quoted: Mapping[Finding, Sequence[Quote]], *, several: bool
 ) -> list[dict[str, object]]:
     """Return what the page shows of each finding, numbered as they stand."""
     return [
@@ -124,7 +124,7 @@ def finding_views(
             "check": each.check,
             "follows": _explained_by(each, findings),
             "rows": _finding_rows(each),
-            "quotes": [quote_view(quote) for quote in quoted.get(number, ())],
+            "quotes": [quote_view(quote) for quote in quoted.get(each, ())],
             "seen": _seen(each, several=several),
             "is_open": each.severity == "failure" and not each.consequence_of,
         }
@@ -156,9 +156,8 @@ def _seen(finding: Finding, *, several: bool) -> str:
     lines, times = finding.evidence.lines, finding.evidence.times_s
     if not lines and not times:
         return ""
-    more = f" and {len(lines) - LINES_SHOWN} more" if len(lines) > LINES_SHOWN else ""
-    shown = wording.listed([str(line) for line in lines[:LINES_SHOWN]])
-    where = f"{'line' if len(lines) == 1 else 'lines'} {shown}{more}" if lines else f"{wording.seconds(times[0])} s"
+    shown = wording.some(map(str, lines), most=LINES_SHOWN)
+    where = f"{'line' if len(lines) == 1 else 'lines'} {shown}" if lines else f"{wording.seconds(times[0])} s"
     return f"recording {finding.evidence.recording + 1}, {where}" if several else where
 
 

@@ -24,8 +24,7 @@ from canlens.wording import counted, short_time
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.measures.picturing.comparisons import IntervalRow
-    from canlens.nouns.pictures import Latencies
+    from canlens.nouns.pictures import IntervalRow, Latencies
     from canlens.reports.pictures.looks import Parts
     from canlens.signals import Floats
 
