@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
+from canlens.reports.answers import comparison_answer
+from canlens.reports.facts import compared_facts, not_compared
 from canlens.reports.layout import Page
-from canlens.reports.phrases import likely_cause, likely_words
-from canlens.reports.text_sections import add_causes, add_cautions
+from canlens.reports.text_sections import add_answer, add_causes, add_cautions, add_more
 
 if TYPE_CHECKING:
-    from canlens.results.check import RecordingResult
     from canlens.results.compare import Change, ComparisonResult
 
 
@@ -37,46 +36,15 @@ def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str
         could not be compared and what it would take.
     """
     page = Page(encoding)
-    page.paragraph(f"{wording.VERDICTS[result.verdict]} – {result.sentence}")
-    if result.verdict == "no-change-seen":
-        page.paragraph("What could not be compared stands below; what no recording shows, measure.")
-    cause = likely_cause(result.causes)
-    if cause is not None:
-        page.paragraph(wording.sentence(likely_words(cause)), first="Most likely:", indent=2)
-        page.paragraph(wording.sentence(cause.next_test), first="Do next:", indent=2)
-        if cause.caution:
-            page.paragraph(cause.caution, first="Caution:", indent=2)
-    elif step := step_without_cause(result):
-        page.paragraph(step, first="Do next:", indent=2)
+    add_answer(page, comparison_answer(result), lead=result.verdict == "no-change-seen")
     _add_changes(page, "CHANGES, the weightiest first", [each for each in result.changes if not each.explained_by])
     _add_changes(page, "CHANGES THAT ARE EXPLAINED", [each for each in result.changes if each.explained_by])
     add_causes(page, result.causes)
     _add_not_compared(page, result)
     page.heading("RECORDINGS")
-    compared = [
-        (
-            " / ".join(dict.fromkeys((each.channel_before, each.channel_after))),
-            f"compared {wording.AWAKE[each.state]}: {each.before_s:.0f} s before, {each.after_s:.0f} s after",
-        )
-        for each in result.aligned
-    ]
-    page.facts([("before", _recording(result.before)), ("after", _recording(result.after)), *compared], indent=2)
+    page.facts(compared_facts(result), indent=2)
     add_cautions(page, phrases.BUS_CAUTIONS)
     return page.text()
-
-
-def step_without_cause(result: ComparisonResult) -> str:
-    """Say what to do where no cause is likely; nothing where all that changed is for the better."""
-    if any(not each.explained_by for each in result.changes):
-        undo = "Undo the last change of the wiring if you can, record again and compare."
-        return "" if result.verdict == "better" else undo
-    return wording.sentence(next((each.needed for each in result.not_compared if each.needed), ""))
-
-
-def needed_words(result: ComparisonResult) -> list[str]:
-    """Say what each thing that was not compared would take; what several in a row need stands at the last of them."""
-    needed = [wording.sentence(each.needed) for each in result.not_compared]
-    return ["" if each == behind else each for each, behind in itertools.zip_longest(needed, needed[1:])]
 
 
 def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
@@ -90,11 +58,10 @@ def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
         line = "; ".join(part for part in told if part)
         sentences = [
             wording.sentence(each.sentence),
-            *([wording.sentence(line[:1].upper() + line[1:])] if line else []),
+            *([wording.sentence(wording.capital(line))] if line else []),
         ]
         page.paragraph(" ".join(sentences), first=f"{number}.", indent=4)
-    if len(changes) > CHANGES_SHOWN:
-        page.paragraph(f"and {len(changes) - CHANGES_SHOWN} more; --json FILE holds all.", indent=4)
+    add_more(page, CHANGES_SHOWN, len(changes), indent=4)
 
 
 DIRECTIONS = {"better": "better", "worse": "worse", "neither": ""}
@@ -104,14 +71,7 @@ def _add_not_compared(page: Page, result: ComparisonResult) -> None:
     page.heading("NOT COMPARED")
     if not result.not_compared:
         page.paragraph("Everything that can be compared was.")
-    for each, needed in zip(result.not_compared, needed_words(result), strict=True):
-        page.paragraph(wording.sentence(f"{each.what[:1].upper()}{each.what[1:]}: {each.why}"), first="*", indent=2)
+    for what, needed in not_compared(result):
+        page.paragraph(what, first="*", indent=2)
         if needed:
             page.paragraph(needed, first="  Needed:", indent=4)
-
-
-def _recording(recording: RecordingResult) -> str:
-    return (
-        f"{recording.file or 'in memory'}, {recording.duration_s:.1f} s, {wording.counted(recording.frames, 'frame')}, "
-        f"{recording.quality}"
-    )

@@ -187,10 +187,17 @@ def _joined(causes: Sequence[Cause]) -> Cause:
     )
 
 
-def cause_title(cause: Cause) -> str:
-    """Return in plain words what is wrong; the name of a cause that the catalogue does not have."""
+NO_CAUSES = {
+    "none-of-these": "None of the known causes explains it",
+    "not-enough-evidence": "Too little was seen to name a cause",
+}
+
+
+def cause_words(cause: Cause) -> str:
+    """Say in plain words what is wrong with what; the name of a cause that the catalogue does not have."""
     page = next((each.docstring for each in ALL if each.name == cause.cause), f"{cause.cause}: {cause.cause}.")
-    return page.partition("\n")[0].partition(": ")[2].rstrip(".")
+    title = NO_CAUSES.get(cause.cause) or page.partition("\n")[0].partition(": ")[2]
+    return wording.sentence(f"{wording.listed(cause.subject)}: {title}" if cause.subject else title)
 
 
 def cause_name(cause: Cause) -> str:
@@ -203,9 +210,3 @@ def likely_cause(causes: Sequence[Cause]) -> Cause | None:
     """Return the likeliest of some causes; None where none is likely, or it names no test."""
     likely = next(iter(as_read(causes)), None)
     return likely if likely is not None and likely.probability > LIKELY and likely.next_test else None
-
-
-def likely_words(cause: Cause) -> str:
-    """Say a cause in plain words, with its probability and its name."""
-    subject = f"{wording.listed(cause.subject)}: " if cause.subject else ""
-    return f"{subject}{cause_title(cause)}, {cause.probability * 100:.0f} % ({cause.cause})"

@@ -5,21 +5,34 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens import wording
+from canlens.reports.facts import cause_facts, latency_words, load_sentence, own_steps, recording_facts, seen_words
 from canlens.reports.phrases import as_read, cause_name, untested
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from canlens.reports.answers import Answer
     from canlens.reports.layout import Page
-    from canlens.results.check import BusResult, CheckResult, ControlResult, OutputResult, RecordingResult
+    from canlens.results.check import CheckResult, ControlResult, OutputResult, RecordingResult
     from canlens.results.finding import Cause, Finding
 
 
 # Sections that text reports share: the findings, the likely causes, the cautions.
 
 
-LINES_SHOWN = 8
-"""Line numbers printed for one finding; the JSON holds all that were kept."""
+def add_answer(page: Page, answer: Answer, *, lead: bool = True) -> None:
+    """Add what stands first: verdict, where it fails or what is missing, the likely cause, what to do next."""
+    page.paragraph(f"{answer.word} – {answer.sentence}")
+    if lead and answer.lead:
+        page.paragraph(answer.lead)
+    for step in answer.steps:
+        page.paragraph(step.words, first=f"{step.label}:", indent=2)
+
+
+def add_more(page: Page, shown: int, total: int, *, indent: int = 0) -> None:
+    """Say how many things were not printed, if any."""
+    if total > shown:
+        page.paragraph(f"and {total - shown} more; --json FILE holds all.", indent=indent)
 
 
 def add_cautions(page: Page, cautions: Sequence[str]) -> None:
@@ -59,38 +72,14 @@ def add_findings(page: Page, findings: list[Finding], *, recordings: int) -> Non
         page.facts(
             [
                 ("Follows from", finding.consequence_of),
-                ("Seen", _evidence(finding, several=recordings > 1)),
+                ("Seen", seen_words(finding, several=recordings > 1)),
                 ("Cannot tell", finding.cannot_tell),
-                *_own_steps(finding),
+                *own_steps(finding),
                 ("Goes away if", finding.would_change),
                 ("More", f"canlens explain {finding.check}"),
             ],
             indent=4,
         )
-
-
-def _own_steps(finding: Finding) -> list[tuple[str, str]]:
-    """Return what to do about a finding; nothing where another finding explains it, whose step comes first."""
-    if finding.consequence_of:
-        return []
-    return [("Do next", finding.next_step), ("Caution", finding.caution)]
-
-
-def _evidence(finding: Finding, *, several: bool) -> str:
-    """Say where a finding was seen: lines of the log file and times of the same frames."""
-    evidence = finding.evidence
-    if not evidence.lines and not evidence.times_s:
-        return ""
-    parts = []
-    if evidence.lines:
-        noun = "line" if len(evidence.lines) == 1 else "lines"
-        parts.append(f"{noun} {wording.some(map(str, evidence.lines), most=LINES_SHOWN)}")
-    if evidence.times_s:
-        parts.append(f"at {wording.some(map(wording.seconds, evidence.times_s), most=LINES_SHOWN)} s")
-    where = "; ".join(parts)
-    if several:
-        where = f"recording {evidence.recording + 1}: {where}"
-    return where
 
 
 def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
@@ -101,15 +90,9 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
     page.paragraph("Each by itself; two faults at once may both stand high.")
     for cause in as_read(causes):
         page.gap()
-        page.paragraph(cause_name(cause), first=f"{cause.probability * 100:3.0f} %", indent=7)
+        page.paragraph(cause_name(cause), first=f"{wording.likelihood(cause.probability):>5}", indent=7)
         page.facts(
-            [
-                ("Because", "; ".join(cause.because)),
-                ("Against", "; ".join(cause.against)),
-                ("Next test", cause.next_test),
-                ("Caution", cause.caution),
-                ("More", f"canlens explain {cause.cause}"),
-            ],
+            [*cause_facts(cause), ("More", f"canlens explain {cause.cause}")],
             indent=7,
         )
 
@@ -119,12 +102,6 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
 
 PROBLEMS_SHOWN = 10
 """Kinds of unusable lines printed for one recording; the JSON holds all that were kept."""
-
-_RECORDED = {
-    "yes": "the recorder keeps them",
-    "no": "this recording cannot hold them, so there may have been any number",
-    "unknown": "none recorded – this does not mean there were none",
-}
 
 
 def add_outputs(page: Page, result: CheckResult) -> None:
@@ -137,7 +114,7 @@ def add_outputs(page: Page, result: CheckResult) -> None:
             output.planned,
             wording.VERDICTS[output.verdict],
             f"{output.answered} of {output.due}",
-            f"{wording.milliseconds(output.latency_s.median)} / {wording.milliseconds(output.latency_s.max)}",
+            latency_words(output.latency_s),
         )
         for name, output in result.outputs.items()
     ]
@@ -216,28 +193,8 @@ def add_recordings(page: Page, result: CheckResult) -> None:
 
 def add_recording(page: Page, recording: RecordingResult) -> None:
     """Add what was read of one recording, and what could not be."""
-    quality = [recording.quality, *recording.quality_reasons]
-    page.facts(
-        [
-            ("file", "standard input" if recording.file == "-" else recording.file),
-            ("SHA-256", recording.sha256),
-            ("format", recording.format),
-            ("frames", f"{recording.frames} in {wording.seconds(recording.duration_s)} s"),
-            ("first stamp", f"{wording.seconds(recording.start)} s" if recording.start is not None else "none"),
-            ("channels", wording.listed(recording.channels) or "none named"),
-            ("quality", "; ".join(quality)),
-            ("error frames", error_frame_words(recording)),
-            ("not usable", wording.counted(recording.problem_count, "line")),
-        ]
-    )
+    page.facts(recording_facts(recording))
     _add_problems(page, recording)
-
-
-def error_frame_words(recording: RecordingResult) -> str:
-    """Say how many error frames were recorded, and whether they could have been."""
-    if recording.error_frames and recording.error_frames_recorded != "no":
-        return str(recording.error_frames)
-    return f"{recording.error_frames}; {_RECORDED[recording.error_frames_recorded]}"
 
 
 def _add_problems(page: Page, recording: RecordingResult) -> None:
@@ -253,10 +210,7 @@ def _add_problems(page: Page, recording: RecordingResult) -> None:
             place = f"line {problem.line}" if problem.line else "somewhere"
             more = f" ({problem.count} of this kind)" if problem.count > 1 else ""
             page.paragraph(f"{place}: found {problem.found}, expected {problem.expected}{more}", first="*", indent=2)
-        if len(problems) > PROBLEMS_SHOWN:
-            page.paragraph(
-                f"and {len(problems) - PROBLEMS_SHOWN} more; --json FILE holds all that were kept.", indent=2
-            )
+        add_more(page, PROBLEMS_SHOWN, len(problems), indent=2)
 
 
 def add_bus(page: Page, result: CheckResult) -> None:
@@ -265,19 +219,3 @@ def add_bus(page: Page, result: CheckResult) -> None:
     buses = result.buses if len(result.buses) > 1 else {"": result.bus}
     for name, bus in buses.items():
         page.paragraph(f"{name}: {load_sentence(bus)}" if name else load_sentence(bus))
-
-
-def load_sentence(bus: BusResult) -> str:
-    """Say how full a bus was."""
-    if bus.bit_rate is None:
-        return "Unknown, since the bit rate is: write bit_rate under [bus] in the plan."
-    source = {
-        "given": "as the plan gives it",
-        "inferred": "inferred from the recording",
-        "unknown": "of unknown source",
-    }
-    return (
-        f"{wording.percent(bus.bus_load)} over the whole recording, at most "
-        f"{wording.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
-        f"at {bus.bit_rate} bit/s ({source[bus.bit_rate_source]})."
-    )

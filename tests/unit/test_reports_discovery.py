@@ -30,7 +30,7 @@ def test_many_slots_go_on_in_a_second_row_of_ticks(result: DiscoveryResult) -> N
 
 def test_mirrors_are_listed_and_the_rest_of_many_is_counted(result: DiscoveryResult) -> None:
     text = " ".join(discovery_text(result).split())
-    assert "The same in every slot: 0x101 byte 2 bit 4, on = 1;" in text
+    assert "The same in every slot: 0x101, byte 2, bit 4, on = 1;" in text
     assert "and 2 more" in text
 
 

@@ -72,7 +72,7 @@ def test_each_of_several_recordings_has_its_counts_and_its_own_finding_lines() -
     told = words_of(check_page(checkup, checkup.drawn([first.trace, second.trace])))
     assert "Exercises followed in recording 1" in told
     assert "Exercises followed in recording 2" in told
-    assert "Evidence: recording 2, lines" in told
+    assert "Evidence: recording 2: lines" in told
 
 
 def test_an_empty_recording_has_a_page_without_pictures() -> None:

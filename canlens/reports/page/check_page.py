@@ -6,27 +6,20 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
+from canlens.reports.answers import Step, check_answer
+from canlens.reports.facts import recording_words
 from canlens.reports.page import job_views
 from canlens.reports.page.assembling import assembled
-from canlens.reports.page.views import (
-    Step,
-    Verdict,
-    cause_views,
-    finding_views,
-    leading_views,
-    likely_step,
-    recording_subtitle,
-    recording_view,
-)
+from canlens.reports.page.views import answer_view, cause_views, finding_views, leading_views, recording_view
 from canlens.reports.phrases import untested
 from canlens.reports.pictures import check_pictures
-from canlens.reports.text import answer_of, verdict_sentence
 from canlens.reports.text_sections import by_severity
 from canlens.results.check import version
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
     from canlens.nouns.pictures import Drawn
+    from canlens.reports.answers import Answer
     from canlens.results.check import CheckResult
     from canlens.results.finding import Finding
 
@@ -64,9 +57,12 @@ def check_page(checkup: Checkup, drawn: Drawn) -> str:
         check_pictures(result, drawn) if any(each.duration_s > 0 for each in result.recordings) else (),
         kind="Check of an install",
         title=result.title or "Job without a title",
-        subtitle=_subtitle(result),
+        subtitle=wording.counted(len(result.recordings), "recording")
+        if several
+        else recording_words(result.recordings[0]),
         sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
-        **_answer(result, findings),
+        **answer_view(_answer(result, findings)),
+        leading=leading_views(findings),
         outputs=job_views.output_views(result, plan, findings),
         matrices=[
             job_views.matrix_view(each, result, f" in recording {number}" if several else "")
@@ -94,28 +90,13 @@ def check_page(checkup: Checkup, drawn: Drawn) -> str:
     )
 
 
-def _subtitle(result: CheckResult) -> str:
-    """Say what was recorded when, and for how long."""
-    if len(result.recordings) != 1:
-        return wording.counted(len(result.recordings), "recording")
-    return recording_subtitle(result.recordings[0])
-
-
-def _answer(result: CheckResult, findings: list[Finding]) -> dict[str, object]:
+def _answer(result: CheckResult, findings: list[Finding]) -> Answer:
     """Return the first screen: verdict, where it fails, likely cause, one next step with its caution."""
-    answer = answer_of(result, findings)
-    steps = [] if answer.cause is None else [likely_step(answer.cause)]
-    steps.append(Step("next", "Do next", wording.capital(wording.sentence(answer.step))))
-    if answer.caution:
-        steps.append(Step("caution", "Caution", answer.caution))
-    if result.verdict == "proven":
-        steps.append(Step("plain", "Not tested", " ".join(each.what for each in untested(result))))
-    return {
-        "verdict": Verdict.of(wording.VERDICT_SIGNS[result.verdict], verdict_sentence(result)),
-        "lead": wording.sentence(answer.where),
-        "steps": steps,
-        "leading": leading_views(findings),
-    }
+    answer = check_answer(result, findings)
+    if result.verdict != "proven":
+        return answer
+    left = Step("plain", "Not tested", " ".join(each.what for each in untested(result)))
+    return answer._replace(steps=(*answer.steps, left))
 
 
 def _judged_by(checkup: Checkup) -> list[tuple[str, str]]:

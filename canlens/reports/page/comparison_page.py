@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
-from canlens.reports.comparison_text import DIRECTIONS, needed_words, step_without_cause
+from canlens.reports.answers import comparison_answer
+from canlens.reports.comparison_text import DIRECTIONS
+from canlens.reports.facts import compared_facts, file_name, not_compared
 from canlens.reports.page.assembling import assembled
-from canlens.reports.page.views import Step, Verdict, cause_views, date_words, file_name, likely_step, recording_view
-from canlens.reports.phrases import likely_cause
+from canlens.reports.page.views import answer_view, cause_views, recording_view
 from canlens.reports.pictures import comparison_pictures
 
 if TYPE_CHECKING:
     from canlens.nouns.pictures import DrawnComparison
-    from canlens.results.check import RecordingResult
     from canlens.results.compare import Change, ComparisonResult
 
 
@@ -38,60 +38,14 @@ def comparison_page(result: ComparisonResult, drawn: DrawnComparison) -> str:
         title=f"{file_name(result.before)} and {file_name(result.after)}",
         subtitle="",
         sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
-        verdict=Verdict(wording.VERDICT_SIGNS[result.verdict], wording.VERDICTS[result.verdict], result.sentence),
-        lead=_lead(result),
-        steps=_steps(result),
-        short=_short(result),
+        **answer_view(comparison_answer(result)),
+        short=compared_facts(result),
         changes=[_change(number, each) for number, each in enumerate(result.changes, 1)],
-        not_compared=[
-            {"what": wording.sentence(_capital(f"{each.what}: {each.why}")), "needed": needed}
-            for each, needed in zip(result.not_compared, needed_words(result), strict=True)
-        ],
+        not_compared=[{"what": what, "needed": needed} for what, needed in not_compared(result)],
         causes=cause_views(result.causes),
         recordings=[recording_view(result.before, "Before"), recording_view(result.after, "After")],
         cautions=phrases.BUS_CAUTIONS,
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _lead(result: ComparisonResult) -> str:
-    """Say what weighs most; where nothing changed, what that does not cover."""
-    open_changes = [each for each in result.changes if not each.explained_by]
-    if open_changes:
-        return wording.sentence(open_changes[0].sentence)
-    if result.verdict == "not-comparable":
-        return ""
-    return "What could not be compared stands below; what no recording shows, measure."
-
-
-def _steps(result: ComparisonResult) -> list[Step]:
-    """Return the likely cause and what to do; where nothing could be compared, what it would take."""
-    likely = likely_cause(result.causes)
-    if likely is not None:
-        steps = [likely_step(likely), Step("next", "Do next", wording.sentence(likely.next_test))]
-        return [*steps, Step("caution", "Caution", likely.caution)] if likely.caution else steps
-    step = step_without_cause(result)
-    return [Step("next", "Do next", step)] if step else []
-
-
-def _short(result: ComparisonResult) -> list[tuple[str, str]]:
-    """Return both recordings and the state of the bus in which they were compared."""
-    facts = [("before", _recording(result.before)), ("after", _recording(result.after))]
-    for each in result.aligned:
-        names = " / ".join(dict.fromkeys((each.channel_before, each.channel_after)))
-        told = f"compared {wording.AWAKE[each.state]}: {each.before_s:.0f} s before, {each.after_s:.0f} s after"
-        facts.append((names, told))
-    return facts
-
-
-def _recording(recording: RecordingResult) -> str:
-    date = date_words(recording.start)
-    frames = wording.counted(recording.frames, "frame")
-    told = f"{file_name(recording)}, {wording.seconds(recording.duration_s)} s, {frames}, {recording.quality}"
-    return f"{told}{f', recorded {date}' if date else ''}"
 
 
 def _change(number: int, change: Change) -> dict[str, object]:
@@ -106,7 +60,7 @@ def _change(number: int, change: Change) -> dict[str, object]:
         "word": "explained" if change.explained_by else DIRECTIONS[change.direction] or "changed",
         "subject": wording.listed(change.subject),
         "sentence": wording.sentence(change.sentence),
-        "chance": _capital(told),
+        "chance": told[:1].upper() + told[1:],
         "before": _value(change.before, change.unit),
         "after": _value(change.after, change.unit),
         "size": _size(change),
@@ -120,8 +74,8 @@ def _value(value: float | str | None, unit: str) -> str:
         return value
     if unit == "ratio":
         return wording.percent(value)
-    if unit == "s" and abs(value) < 1:
-        return f"{value * 1000:.3g} ms"
+    if unit == "s":
+        return wording.short_time(value)
     return f"{value:.4g} {unit}".strip()
 
 

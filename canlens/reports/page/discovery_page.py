@@ -6,20 +6,20 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.discovery import place_words
+from canlens.reports.answers import Answer, Step, next_steps
 from canlens.reports.discovery_text import CAUTIONS
+from canlens.reports.facts import CANDIDATES_SHOWN, candidate_remarks, dropped_facts, marks_facts, recording_words
 from canlens.reports.page.assembling import assembled, asset, inline
-from canlens.reports.page.views import Row, Step, Verdict, recording_subtitle, recording_view
+from canlens.reports.page.views import Row, answer_view, recording_view
 from canlens.wording import chance_words
 
 if TYPE_CHECKING:
-    from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult, FieldRow, MarksResult, SlotKind
+    from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult, SlotKind
 
 
 SLOTS_A_LINE = 20
-CANDIDATES_SHOWN = 3
-MIRRORS_SHOWN = 6
-FIELDS_SHOWN = 12
 HEADINGS = ("place", "with it", "without it", "as good by chance", "after, ms")
+LEAD = "A bit that follows a control is the control itself, or something that answers it."
 NUMERIC = (1, 2, 4)
 DONE: dict[SlotKind, tuple[str, str, str]] = {
     "exercise": ("operated", "●", "operated"),
@@ -40,25 +40,21 @@ TICKS: dict[tuple[bool, bool | None], tuple[str, str, str]] = {
 
 def discovery_page(result: DiscoveryResult) -> str:
     """Write a discovery as one HTML file that opens from disk."""
-    dropped = next((each.dropped for each in result.controls.values()), None)
-    kinds = ("counters", "checksums", "clocks", "toggles")
     return assembled(
         "discovery.html",
         (),
         kind="Search for the bits of controls",
         title=f"The bits of {wording.listed(list(result.controls))}" if result.controls else "No control",
-        subtitle=recording_subtitle(result.recording),
+        subtitle=recording_words(result.recording),
         sections=[("answer", "The answer"), *_anchors(result), ("marks", "Marks"), ("recording", "Recording"),
                   ("cautions", "Cautions")],
-        verdict=Verdict(wording.VERDICT_SIGNS[result.verdict], wording.VERDICTS[result.verdict], result.sentence),
-        lead="A bit that follows a control is the control itself, or something that answers it.",
-        steps=_steps(result),
+        **answer_view(Answer.of(result.verdict, result.sentence, LEAD, _steps(result))),
         own_style=inline(asset("discovery.css")),
         controls=[_control(number, name, row) for number, (name, row) in enumerate(result.controls.items(), 1)],
         headings=HEADINGS,
         numeric=NUMERIC,
-        marks=_marks_rows(result),
-        dropped=[(kind, _fields(getattr(dropped, kind))) for kind in kinds] if dropped else [],
+        marks=marks_facts(result),
+        dropped=dropped_facts(next((each.dropped for each in result.controls.values()), None)),
         recordings=[recording_view(result.recording)],
         cautions=CAUTIONS,
     )  # fmt: skip
@@ -81,8 +77,7 @@ def _steps(result: DiscoveryResult) -> list[Step]:
     ]
     waiting = [(name, row) for name, row in result.controls.items() if not row.named]
     first = (waiting or list(result.controls.items()))[:1]
-    steps += [Step("next", "Do next", f"{name}: {row.next_step}") for name, row in first]
-    return steps
+    return steps + [step for name, row in first for step in next_steps(f"{name}: {row.next_step}")]
 
 
 def _control(number: int, name: str, row: ControlDiscovery) -> dict[str, object]:
@@ -138,52 +133,10 @@ def _candidate(each: Candidate, row: ControlDiscovery) -> Row:
         chance_words(each.chance),
         wording.milliseconds(each.latency_s),
     )
-    return Row(cells, tuple(_remarks(each)))
+    return Row(cells, (*candidate_remarks(each), *_line_remarks(each)))
 
 
-def _remarks(each: Candidate) -> list[str]:
-    """Say what else is known of a place."""
-    told = []
-    if each.known is not None:
-        told.append(f"The database knows these bits as {each.known}.")
-    elif each.message is not None:
-        told.append(f"In message {each.message}; the database has no signal there.")
-    if each.mirrors:
-        more = f", and {len(each.mirrors) - MIRRORS_SHOWN} more" if len(each.mirrors) > MIRRORS_SHOWN else ""
-        some = "; ".join(place_words(mirror) for mirror in each.mirrors[:MIRRORS_SHOWN])
-        told.append(f"The same in every slot: {some}{more}.")
-    if each.shift_chance is not None:
-        told.append(
-            f"By the chance model {chance_words(each.chance)}; shifted against the recording, the marks fit as well in "
-            f"{wording.percent(each.shift_chance)} of tries."
-        )
-    if each.lines:
-        which = f"line{'s' * (len(each.lines) > 1)} {wording.listed([str(line) for line in each.lines])}"
-        told.append(f"It went on in {which} of the recording.")
-    return told
-
-
-def _marks_rows(result: DiscoveryResult) -> list[tuple[str, str]]:
-    """Return how the marks lie against the log, and what was searched."""
-    marks = result.marks
-    return [
-        ("marks", f"{wording.counted(marks.exercises, 'exercise')}, {wording.counted(marks.rests, 'slot')} left alone"),
-        ("outside", f"{wording.counted(marks.outside, 'mark')} outside the recording" if marks.outside else ""),
-        ("clocks", _clocks(marks)),
-        ("searched", f"{result.bits_changing} bits that change; {result.places_tried} places and values"),
-    ]
-
-
-def _clocks(marks: MarksResult) -> str:
-    """Say how the marks were brought to the log's clock."""
-    if marks.offset_source == "as-written":
-        return "the marks were taken as they are written"
-    sure = f" ± {marks.offset_uncertainty_s:.2f} s" if marks.offset_uncertainty_s is not None else ""
-    return f"the marks were moved by {marks.offset_s:+.2f} s{sure} to meet what follows them"
-
-
-def _fields(found: tuple[FieldRow, ...]) -> str:
-    """Name fields that change all the time by themselves."""
-    told = [f"{each.identifier} from bit {each.start_bit}, {each.length} bits" for each in found[:FIELDS_SHOWN]]
-    more = f"; and {len(found) - FIELDS_SHOWN} more" if len(found) > FIELDS_SHOWN else ""
-    return "; ".join(told) + more
+def _line_remarks(each: Candidate) -> list[str]:
+    """Name the lines of the log in which a place went on."""
+    noun = "line" if len(each.lines) == 1 else "lines"
+    return [f"It went on in {noun} {wording.listed(map(str, each.lines))} of the recording."] if each.lines else []

@@ -2,21 +2,29 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from canlens import wording
+from canlens.reports.answers import break_words
+from canlens.reports.facts import (
+    class_words,
+    error_frame_words,
+    latency_words,
+    limit_words,
+    load_sentence,
+    quality_words,
+    reading_words,
+    rest_facts,
+)
 from canlens.reports.page.assembling import KEPT
 from canlens.reports.page.views import Row, moment
 from canlens.reports.phrases import planned_words
-from canlens.reports.survey_text import count_words, rest_facts
-from canlens.reports.text import break_words
-from canlens.reports.text_sections import error_frame_words, load_sentence, output_remarks
+from canlens.reports.text_sections import output_remarks
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.nouns.bus import BusEvidence, JudgedReading
+    from canlens.nouns.bus import BusEvidence
     from canlens.nouns.messages import MessageEvidence
     from canlens.nouns.pictures import Crossing
     from canlens.plan import Plan
@@ -110,7 +118,7 @@ def output_rows(result: CheckResult) -> list[Row]:
                 output.late,
                 output.unasked,
                 output.too_short,
-                f"{wording.milliseconds(output.latency_s.median)} / {wording.milliseconds(output.latency_s.max)}",
+                latency_words(output.latency_s),
                 output.observed or "–",
             )
         )
@@ -202,10 +210,10 @@ def bus_facts(result: CheckResult, evidence: BusEvidence) -> list[tuple[str, str
     facts += [
         ("error frames", error_frame_words(last)),
         ("why so", evidence.errors.recorded_because if evidence.errors and not evidence.errors.frames else ""),
-        ("error classes", count_words(evidence.errors.classes) if evidence.errors else ""),
+        ("error classes", class_words(evidence.errors.classes) if evidence.errors else ""),
         ("error episodes", _episodes(evidence)),
         ("whom they point at", evidence.attribution.sentence if evidence.attribution else ""),
-        ("quality", "; ".join([last.quality, *last.quality_reasons])),
+        ("quality", quality_words(last)),
         ("meter and log", " ".join(evidence.fused)),
     ]
     return [*facts, *rest_facts(result.quiet)]
@@ -246,8 +254,8 @@ def reading_rows(evidence: BusEvidence) -> list[Row]:
         Row(
             (
                 each.name,
-                f"{each.value:g} {each.unit}" if math.isfinite(each.value) else "open line",
-                _limit(each),
+                reading_words(each.value, each.unit),
+                limit_words(each.limit, each.unit),
                 each.source + (f"; {each.disagreement}" if each.disagreement else ""),
                 wording.READING_STATES[each.state],
                 each.meaning,
@@ -255,10 +263,3 @@ def reading_rows(evidence: BusEvidence) -> list[Row]:
         )
         for each in evidence.readings
     ]
-
-
-def _limit(reading: JudgedReading) -> str:
-    if reading.limit is None:
-        return "–"
-    low, high = reading.limit
-    return f"{low:g} to {high:g} {reading.unit}" if math.isfinite(high) else f"{low:g} {reading.unit} or more"

@@ -5,29 +5,31 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens import wording
-from canlens.reports import phrases, survey_text
-from canlens.reports.page.assembling import assembled
-from canlens.reports.page.views import (
-    Row,
-    Step,
-    Verdict,
-    cause_views,
+from canlens.reports import phrases
+from canlens.reports.answers import survey_answer
+from canlens.reports.facts import (
+    bit_rate_words,
+    channel_words,
+    error_facts,
     file_name,
-    finding_views,
-    leading_views,
-    likely_step,
-    recording_subtitle,
-    recording_view,
+    load_facts,
+    no_error_words,
+    quality_words,
+    recording_words,
+    sleep_sentences,
+    unknown_load,
 )
-from canlens.reports.phrases import NEVER_SHOWN, likely_cause
+from canlens.reports.page.assembling import assembled
+from canlens.reports.page.views import Row, answer_view, cause_views, finding_views, leading_views, recording_view
+from canlens.reports.phrases import NEVER_SHOWN
 from canlens.reports.pictures import survey_pictures
-from canlens.reports.survey_text import leading_finding, proviso, survey_sentence
+from canlens.reports.survey_text import identifier_remarks, known_words, ordered_identifiers
 from canlens.reports.text_sections import by_severity
 
 if TYPE_CHECKING:
     from canlens.nouns.pictures import Drawn
     from canlens.overview import Survey
-    from canlens.results.finding import Finding
+    from canlens.reports.facts import Facts
     from canlens.results.survey import SurveyBusResult, SurveyResult
 
 
@@ -76,24 +78,32 @@ def survey_page(overview: Survey, drawn: Drawn) -> str:
         survey_pictures(drawn) if result.recording.duration_s > 0 else (),
         kind="Survey of a bus",
         title=file_name(result.recording),
-        subtitle=recording_subtitle(result.recording),
+        subtitle=recording_words(result.recording),
         sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
-        **_answer(result, findings),
+        **answer_view(survey_answer(result, findings)),
+        leading=leading_views(findings),
         short=_short(result),
         loads=_loads(result),
         senders=[
             Row((name or "not in the database", wording.percent(load))) for name, load in result.bus.by_sender.items()
         ],
-        errors=_errors(result),
+        errors=error_facts(result.errors),
         states=[
-            Row((wording.seconds(each.time_s), each.state, _known(each.tec), _known(each.rec)))
+            Row((wording.seconds(each.time_s), each.state, known_words(each.tec), known_words(each.rec)))
             for each in result.errors.states
         ],
         identifier_headings=IDENTIFIER_HEADINGS,
         identifier_numbers=IDENTIFIER_NUMBERS,
         identifiers=_identifiers(result),
-        sleep=survey_text.sleep_sentences(result.quiet),
-        open_ends=[*_untold_errors(result), NEVER_SHOWN],
+        sleep=sleep_sentences(result.quiet),
+        open_ends=[
+            *(
+                []
+                if result.errors.frames or result.errors.recorded == "yes"
+                else [f"Errors: {no_error_words(result.errors)}"]
+            ),
+            NEVER_SHOWN,
+        ],
         recordings=[recording_view(result.recording)],
         causes=cause_views(result.causes),
         findings=finding_views(findings, drawn.quotes, several=False),
@@ -101,48 +111,17 @@ def survey_page(overview: Survey, drawn: Drawn) -> str:
     )
 
 
-def _answer(result: SurveyResult, findings: list[Finding]) -> dict[str, object]:
-    """Return the first screen."""
-    first = leading_finding(result, findings)
-    likely = likely_cause(result.causes)
-    steps = [] if likely is None else [likely_step(likely)]
-    if first is not None:
-        steps.append(Step("next", "Do next", wording.sentence(first.next_step)))
-        if first.caution:
-            steps.append(Step("caution", "Caution", first.caution))
-    return {
-        "verdict": Verdict.of(wording.VERDICT_SIGNS[result.verdict], survey_sentence(result, findings)),
-        "lead": wording.sentence(first.claim) if first is not None else proviso(result),
-        "steps": steps,
-        "leading": leading_views(findings),
-    }
-
-
 def _short(result: SurveyResult) -> list[tuple[str, str]]:
     """Return the bus in a few lines."""
-    load = result.bus.bus_load
-    rate = "unknown" if result.bus.bit_rate is None else f"{result.bus.bit_rate} bit/s, {result.bus.bit_rate_source}"
+    errors = result.errors
     return [
-        ("bit rate", rate),
-        ("bus load", wording.percent(load)),
-        (
-            "error frames",
-            survey_text.no_error_words(result.errors) if not result.errors.frames else _error_number(result),
-        ),
+        ("bit rate", bit_rate_words(result.bus)),
+        ("bus load", wording.percent(result.bus.bus_load)),
+        error_facts(errors)[0],
         ("identifiers", str(len(result.identifiers))),
-        ("channels", wording.listed(result.recording.channels) or "none named"),
-        ("quality of the recording", "; ".join([result.recording.quality, *result.recording.quality_reasons])),
+        ("channels", channel_words(result.recording)),
+        ("quality of the recording", quality_words(result.recording)),
     ]
-
-
-def _untold_errors(result: SurveyResult) -> list[str]:
-    if result.errors.frames or result.errors.recorded == "yes":
-        return []
-    return [f"Errors: {survey_text.no_error_words(result.errors)}"]
-
-
-def _error_number(result: SurveyResult) -> str:
-    return f"{result.errors.frames} in {wording.counted(result.errors.episodes, 'episode')}"
 
 
 def _loads(result: SurveyResult) -> list[dict[str, object]]:
@@ -150,40 +129,16 @@ def _loads(result: SurveyResult) -> list[dict[str, object]]:
     return [{"title": name, "rows": _load_rows(bus)} for name, bus in buses.items()]
 
 
-def _load_rows(bus: SurveyBusResult) -> list[tuple[str, str]]:
-    if bus.bit_rate is None:
-        return [("unknown", f"The bit rate is not known: give it with --bit-rate. Why: {bus.bit_rate_because}")]
-    return [
-        ("whole recording", wording.percent(bus.bus_load)),
-        ("bit rate", f"{bus.bit_rate} bit/s, {bus.bit_rate_source}"),
-        ("parts", survey_text.window_words(bus)),
-        ("counted", f"every stuff bit, and the {bus.intermission_bits} bits of intermission after each frame"),
-        ("formulas", survey_text.formula_words(bus)),
-        ("with errors", survey_text.with_error_words(bus)),
-        ("mind", bus.note),
-    ]
-
-
-def _errors(result: SurveyResult) -> list[tuple[str, str]]:
-    errors = result.errors
-    if not errors.frames:
-        return [("error frames", survey_text.no_error_words(errors))]
-    return [
-        ("error frames", _error_number(result)),
-        ("classes", survey_text.count_words(errors.classes)),
-        ("places in the frame", survey_text.count_words(errors.places)),
-        ("by sender", survey_text.count_words({name: round(value, 1) for name, value in errors.by_sender.items()})),
-    ]
-
-
-def _known(number: int | None) -> str:
-    return "–" if number is None else str(number)
+def _load_rows(bus: SurveyBusResult) -> Facts:
+    if unknown := unknown_load(bus):
+        return [("unknown", unknown)]
+    return [("whole recording", wording.percent(bus.bus_load)), *load_facts(bus)]
 
 
 def _identifiers(result: SurveyResult) -> list[Row]:
     several = len({each.channel for each in result.identifiers}) > 1
     rows = []
-    for each in survey_text.ordered_identifiers(result):
+    for each in ordered_identifiers(result):
         interval = each.interval_s
         rows.append(
             Row(
@@ -199,7 +154,7 @@ def _identifiers(result: SurveyResult) -> list[Row]:
                     each.payload_length,
                     "–" if each.bus_load is None else wording.percent(each.bus_load),
                 ),
-                tuple(survey_text.identifier_remarks(each)),
+                tuple(identifier_remarks(each)),
             )
         )
     return rows

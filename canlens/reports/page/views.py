@@ -2,60 +2,31 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens import wording
-from canlens.reports.phrases import as_read, cause_title
-from canlens.reports.text_sections import error_frame_words
+from canlens.reports.facts import cause_facts, own_steps, recording_facts, seen_words
+from canlens.reports.phrases import as_read, cause_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from canlens.nouns.pictures import Quote, QuotedValue
+    from canlens.reports.answers import Answer
     from canlens.results.check import ProblemRow, RecordingResult
     from canlens.results.finding import Cause, Finding
 
 
-DATED_FROM_S = 1e9
-"""Stamps from here on count from 1970 and tell a date; smaller ones count from anything (9 September 2001)."""
-DATED_TO_S = 4e9
-LINES_SHOWN = 4
-"""Line numbers named in one sentence; the table under it holds them all."""
 LEADING = 6
 """Findings that are linked from the first screen."""
 PROBLEMS_SHOWN = 50
-NO_CAUSES = {
-    "none-of-these": "None of the known causes explains it",
-    "not-enough-evidence": "Too little was seen to name a cause",
-}
 KINDS = {"data": "", "remote": "remote, ", "error": "error frame"}
 
 
-class Verdict(NamedTuple):
-    """The verdict: its state as a sign, its word, its sentence."""
-
-    state: str
-    word: str
-    sentence: str
-
-    @classmethod
-    def of(cls, state: str, sentence: str) -> Verdict:
-        """Part a sentence such as ``FAILED – why.``."""
-        word, _, rest = sentence.partition(" – ")
-        return cls(state, word, rest[:1].upper() + rest[1:])
-
-
-class Step(NamedTuple):
-    """One line of the answer; ``share`` is a probability where there is one."""
-
-    kind: str
-    label: str
-    text: str
-    share: float | None = None
-    odds: str = ""
-    term: str = ""
+def answer_view(answer: Answer) -> dict[str, object]:
+    """Return the first screen of a page."""
+    verdict = answer._replace(sentence=wording.capital(answer.sentence))
+    return {"verdict": verdict, "lead": answer.lead, "steps": answer.steps}
 
 
 class Moment(NamedTuple):
@@ -79,36 +50,6 @@ def moment(time_s: float | None, start_s: float | None) -> Moment | None:
     return Moment(wording.seconds(time_s), "" if start_s is None else f"{start_s + time_s:.3f}")
 
 
-def date_words(start_s: float | None) -> str:
-    """Say on which day a recording began, as far as its stamps tell.
-
-    Examples
-    --------
-    >>> date_words(1760000000.034), date_words(12.5)
-    ('2025-10-09 08:53:20 UTC', '')
-    """
-    if start_s is None or not DATED_FROM_S <= start_s <= DATED_TO_S:
-        return ""
-    return datetime.fromtimestamp(start_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-
-
-def odds(probability: float) -> str:
-    """Say a probability as the reports do."""
-    return f"{probability * 100:.0f} %"
-
-
-def _title(cause: Cause) -> str:
-    """Say what is wrong; the two answers that are no fault have words of their own."""
-    return NO_CAUSES.get(cause.cause) or cause_title(cause)
-
-
-def likely_step(cause: Cause) -> Step:
-    """Return the line of the answer that names the likely cause."""
-    subject = f"{wording.listed(cause.subject)}: " if cause.subject else ""
-    text = wording.sentence(f"{subject}{_title(cause)}")
-    return Step("likely", "Most likely", text, cause.probability, odds(cause.probability), cause.cause)
-
-
 def finding_views(
     findings: Sequence[Finding], quoted: Mapping[Finding, Sequence[Quote]], *, several: bool
 ) -> list[dict[str, object]]:
@@ -125,7 +66,7 @@ def finding_views(
             "follows": _explained_by(each, findings),
             "rows": _finding_rows(each),
             "quotes": [quote_view(quote) for quote in quoted.get(each, ())],
-            "seen": _seen(each, several=several),
+            "seen": seen_words(each, several=several),
             "is_open": each.severity == "failure" and not each.consequence_of,
         }
         for number, each in enumerate(findings, 1)
@@ -146,19 +87,7 @@ def _explained_by(finding: Finding, findings: Sequence[Finding]) -> int | None:
 
 
 def _finding_rows(finding: Finding) -> list[tuple[str, str]]:
-    rows = []
-    if not finding.consequence_of:
-        rows = [("Do next", finding.next_step), ("Caution", finding.caution)]
-    return [*rows, ("Cannot tell", finding.cannot_tell), ("Goes away if", finding.would_change)]
-
-
-def _seen(finding: Finding, *, several: bool) -> str:
-    lines, times = finding.evidence.lines, finding.evidence.times_s
-    if not lines and not times:
-        return ""
-    shown = wording.some(map(str, lines), most=LINES_SHOWN)
-    where = f"{'line' if len(lines) == 1 else 'lines'} {shown}" if lines else f"{wording.seconds(times[0])} s"
-    return f"recording {finding.evidence.recording + 1}, {where}" if several else where
+    return [*own_steps(finding), ("Cannot tell", finding.cannot_tell), ("Goes away if", finding.would_change)]
 
 
 def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
@@ -173,19 +102,6 @@ def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
         if not each.consequence_of
     ]
     return own[:LEADING]
-
-
-def file_name(recording: RecordingResult) -> str:
-    """Return the name of a recording without its folders."""
-    named = {"-": "standard input", "": "a recording in memory"}
-    return named.get(recording.file) or PurePath(recording.file).name
-
-
-def recording_subtitle(recording: RecordingResult) -> str:
-    """Say how much was recorded, and when."""
-    date = date_words(recording.start)
-    when = f", recorded {date}" if date else ""
-    return f"{wording.counted(recording.frames, 'frame')} in {wording.seconds(recording.duration_s)} s{when}"
 
 
 def quote_view(quote: Quote) -> dict[str, object]:
@@ -224,19 +140,12 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
     """Return what the page shows of each cause, the likeliest first."""
     return [
         {
-            "title": wording.sentence(
-                f"{wording.listed(each.subject)}: {_title(each)}" if each.subject else _title(each)
-            ),
+            "title": cause_words(each),
             "cause": each.cause,
             "scope": each.scope,
             "share": each.probability,
-            "odds": odds(each.probability),
-            "rows": [
-                ("Because", "; ".join(each.because)),
-                ("Against", "; ".join(each.against)),
-                ("Next test", each.next_test),
-                ("Caution", each.caution),
-            ],
+            "odds": wording.likelihood(each.probability),
+            "rows": cause_facts(each),
         }
         for each in as_read(causes)
     ]
@@ -244,21 +153,9 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
 
 def recording_view(recording: RecordingResult, title: str = "") -> dict[str, object]:
     """Return how a recording was made and what of it could not be used."""
-    start = "none" if recording.start is None else f"{wording.seconds(recording.start)} s in the recorder's own clock"
-    date = date_words(recording.start)
     return {
         "title": title,
-        "rows": [
-            ("file", {"-": "standard input", "": "in memory"}.get(recording.file, recording.file)),
-            ("SHA-256", recording.sha256),
-            ("format", recording.format),
-            ("frames", f"{recording.frames} in {wording.seconds(recording.duration_s)} s"),
-            ("first stamp", f"{start}, {date}" if date else start),
-            ("channels", wording.listed(recording.channels) or "none named"),
-            ("quality", "; ".join([recording.quality, *recording.quality_reasons])),
-            ("error frames", error_frame_words(recording)),
-            ("not usable", wording.counted(recording.problem_count, "line")),
-        ],
+        "rows": recording_facts(recording),
         "problems_title": "Lines of the recording that could not be used",
         "problems": _problem_rows(recording.problems),
         "database_title": "Entries of the database that could not be used",

@@ -8,9 +8,9 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens import wording
+from canlens.reports.answers import verdict_sentence
 from canlens.reports.layout import visible
 from canlens.reports.phrases import NEVER_SHOWN, plain_name, planned_words, rule_words
-from canlens.reports.text import verdict_sentence
 from canlens.results.check import version
 
 if TYPE_CHECKING:

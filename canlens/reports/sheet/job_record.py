@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens import wording
+from canlens.reports.answers import verdict_sentence
+from canlens.reports.facts import latency_words, limit_words, reading_words, rest_facts
 from canlens.reports.layout import visible
 from canlens.reports.phrases import planned_words
 from canlens.reports.sheet.customer_sheet import normal_behaviour, template
-from canlens.reports.survey_text import rest_facts
-from canlens.reports.text import verdict_sentence
 from canlens.reports.text_sections import by_severity
 from canlens.results.check import version
 
@@ -142,10 +141,10 @@ def _state(state: StateShape) -> list[tuple[str, str]]:
         if given is None:
             continue
         value = given if isinstance(given, float) else given.value
-        text = f"{value:g} {unit}" if math.isfinite(value) else "open line"
+        text = reading_words(value, unit)
         if not isinstance(given, float) and given.limit is not None:
             source = f", {given.source}" if given.source else ""
-            text += f" (limit {given.limit[0]:g} to {given.limit[1]:g} {unit}{source})"
+            text += f" (limit {limit_words(given.limit, unit)}{source})"
         rows.append((label, text))
     return rows + [(key, text) for key, text in (("baseline", state.baseline), ("note", state.note)) if text]
 
@@ -161,8 +160,7 @@ def _parts(job: JobDetails) -> Section:
 
 
 def _reading(each: JudgedReading) -> tuple[str, ...]:
-    value = f"{each.value:g} {each.unit}" if math.isfinite(each.value) else "open line"
-    limit = "–" if each.limit is None else f"{each.limit[0]:g} to {each.limit[1]:g} {each.unit}"
+    value, limit = reading_words(each.value, each.unit), limit_words(each.limit, each.unit)
     return (READINGS.get(each.name, (each.name, ""))[0], value, limit, each.source or "–")
 
 
@@ -174,7 +172,7 @@ def _outputs(result: CheckResult, plan: Plan) -> list[tuple[str, ...]]:
             planned_words(plan.outputs[name]),
             f"{wording.VERDICTS[one.verdict]}: {one.reason}",
             f"{one.answered} of {one.due}",
-            f"{wording.milliseconds(one.latency_s.median)} / {wording.milliseconds(one.latency_s.max)} ms",
+            f"{latency_words(one.latency_s)} ms",
         )
         for name, one in result.outputs.items()
     ]
