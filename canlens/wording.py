@@ -79,7 +79,7 @@ def capital(text: str) -> str:
     >>> capital("operate horn twice."), capital("horn_2 stays off.")
     ('Operate horn twice.', 'horn_2 stays off.')
     """
-    return text[:1].upper() + text[1:] if text.partition(" ")[0].rstrip(",.").isalpha() else text
+    return text[:1].upper() + text[1:] if text.partition(" ")[0].rstrip(",.;").isalpha() else text
 
 
 # Figures: one rounding for each kind.

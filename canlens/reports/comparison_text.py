@@ -20,21 +20,7 @@ CHANGES_SHOWN = 40
 
 
 def comparison_text(result: ComparisonResult, *, encoding: str = "utf-8") -> str:
-    """Write the result of a comparison as plain text.
-
-    Parameters
-    ----------
-    result
-        What was found.
-    encoding
-        What the console can show; signs it lacks are replaced before the lines are wrapped.
-
-    Returns
-    -------
-    str
-        Lines of at most 80 columns with a newline at the end: the verdict, the changes, the weightiest first, what
-        could not be compared and what it would take.
-    """
+    """Write the result of a comparison as plain text; parameters as those of :func:`.check_text`."""
     page = Page(encoding)
     add_answer(page, comparison_answer(result), lead=result.verdict == "no-change-seen")
     _add_changes(page, "CHANGES, the weightiest first", [each for each in result.changes if not each.explained_by])

@@ -31,21 +31,7 @@ CAUTIONS = (
 
 
 def discovery_text(result: DiscoveryResult, *, encoding: str = "utf-8") -> str:
-    """Write the result of a discovery as plain text.
-
-    Parameters
-    ----------
-    result
-        What was found.
-    encoding
-        What the console can show; signs it lacks are replaced before the lines are wrapped.
-
-    Returns
-    -------
-    str
-        Lines of at most 80 columns with a newline at the end: the answer, then for each control the best place beside
-        the next one, and the slots in which each went on and off.
-    """
+    """Write the result of a discovery as plain text; parameters as those of :func:`.check_text`."""
     page = Page(encoding)
     page.paragraph(f"{wording.VERDICTS[result.verdict]} – {result.sentence}")
     for name, row in result.controls.items():

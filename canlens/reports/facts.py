@@ -18,7 +18,14 @@ if TYPE_CHECKING:
     from canlens.results.compare import ComparisonResult
     from canlens.results.discover import Candidate, DiscoveryResult, Dropped, FieldRow, MarksResult
     from canlens.results.finding import Cause, Finding
-    from canlens.results.survey import ErrorsResult, QuietResult, SpeakerResult, SurveyBusResult
+    from canlens.results.survey import (
+        ErrorsResult,
+        IdentifierResult,
+        QuietResult,
+        SpeakerResult,
+        SurveyBusResult,
+        SurveyResult,
+    )
 
 Facts = list[tuple[str, str]]
 """Label and text; rows without text are left out where they are shown."""
@@ -220,6 +227,55 @@ def class_words(classes: dict[str, int]) -> str:
 def count_words(counts: dict[str, int] | dict[str, float]) -> str:
     """Say counts by name, without those that are 0."""
     return ", ".join(f"{name} ({count:g})" for name, count in counts.items() if count)
+
+
+def known_words(number: int | None) -> str:
+    """Say a count that may not have been told."""
+    return wording.NONE if number is None else str(number)
+
+
+def identifier_rows(result: SurveyResult) -> list[tuple[tuple[str, ...], list[str]]]:
+    """Return ten cells for each identifier, by channel, length and number, and what is odd of it.
+
+    They are identifier, message, sender, frames, median and longest interval and declared cycle [ms], how it is sent,
+    bytes and load.
+    """
+    several = len({each.channel for each in result.identifiers}) > 1
+    rows: list[tuple[tuple[str, ...], list[str]]] = []
+    for each in sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, int(each.identifier, 16))):
+        cells = (
+            f"{each.channel} {each.identifier}" if several else each.identifier,
+            each.message or wording.NONE,
+            each.sender or wording.NONE,
+            str(each.frames),
+            wording.milliseconds(each.interval_s.median if each.interval_s else None),
+            wording.milliseconds(each.interval_s.max if each.interval_s else None),
+            wording.milliseconds(each.cycle_time_s),
+            "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
+            str(each.payload_length),
+            wording.NONE if each.bus_load is None else wording.percent(each.bus_load),
+        )
+        rows.append((cells, _identifier_remarks(each)))
+    return rows
+
+
+def _identifier_remarks(each: IdentifierResult) -> list[str]:
+    """Return what is odd of an identifier; nothing where all is usual."""
+    told = []
+    if each.gaps:
+        told.append(f"{wording.counted(each.gaps, 'gap')}, {wording.counted(each.missed, 'frame')} missing")
+    if each.stopped_s is not None:
+        told.append(f"stopped at {wording.seconds(each.stopped_s)} s")
+    if each.started_s is not None:
+        told.append(f"began at {wording.seconds(each.started_s)} s")
+    if each.counter and (each.counter.skipped or each.counter.repeated):
+        skipped, stood = (wording.counted(number, "time") for number in (each.counter.skipped, each.counter.repeated))
+        told.append(f"its counter skipped {skipped}, stood still {stood}")
+    if len(each.payload_lengths) > 1:
+        told.append(f"payload lengths {', '.join(each.payload_lengths)}")
+    if each.two_senders:
+        told.append("two senders")
+    return [wording.sentence("; ".join(told))] if told else []
 
 
 COUNTERS = {

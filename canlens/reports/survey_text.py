@@ -7,7 +7,15 @@ from typing import TYPE_CHECKING
 from canlens import wording
 from canlens.reports import phrases
 from canlens.reports.answers import survey_answer
-from canlens.reports.facts import error_facts, load_facts, no_error_words, sleep_sentences, unknown_load
+from canlens.reports.facts import (
+    error_facts,
+    identifier_rows,
+    known_words,
+    load_facts,
+    no_error_words,
+    sleep_sentences,
+    unknown_load,
+)
 from canlens.reports.layout import Page
 from canlens.reports.text_sections import (
     add_answer,
@@ -21,7 +29,6 @@ from canlens.reports.text_sections import (
 
 if TYPE_CHECKING:
     from canlens.results.survey import (
-        IdentifierResult,
         QuietResult,
         SurveyBusResult,
         SurveyResult,
@@ -111,87 +118,32 @@ def add_errors(page: Page, result: SurveyResult) -> None:
 def add_identifiers(page: Page, result: SurveyResult) -> None:
     """Add a row for each identifier: who, how many, how often, how much."""
     page.heading("IDENTIFIERS")
-    rows = ordered_identifiers(result)
+    rows = identifier_rows(result)
     if not rows:
         page.paragraph("None.")
         return
-    several = len({each.channel for each in rows}) > 1
     headings = ("identifier", "name / sender", "frames", "median/max", "cycle", "kind", "load")
     page.paragraph(
         "Median/max: measured intervals in ms. Cycle: what the database declares, in ms. Load: with stuff bits and "
         "intermission."
     )
-    page.table(
-        headings,
-        [_row(each, several=several) for each in rows[:IDENTIFIERS_SHOWN]],
-        remarks=[identifier_remarks(each) for each in rows[:IDENTIFIERS_SHOWN]],
-    )
+    shown = rows[:IDENTIFIERS_SHOWN]
+    page.table(headings, [_row(*cells) for cells, _ in shown], remarks=[remarks for _, remarks in shown])
     add_more(page, IDENTIFIERS_SHOWN, len(rows))
 
 
-def known_words(number: int | None) -> str:
-    """Say a count that may not have been told."""
-    return wording.NONE if number is None else str(number)
-
-
-def ordered_identifiers(result: SurveyResult) -> list[IdentifierResult]:
-    """Sort identifiers by channel, length and number."""
-    return sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, int(each.identifier, 16)))
-
-
-def _row(each: IdentifierResult, *, several: bool) -> tuple[str, ...]:
-    where = f"{each.channel} {each.identifier}" if several else each.identifier
-    who = " / ".join(part for part in (each.message, each.sender) if part) or "–"
-    interval = each.interval_s
-    return (
-        where,
-        who,
-        str(each.frames),
-        f"{wording.milliseconds(interval.median)} / {wording.milliseconds(interval.max)}" if interval else "–",
-        wording.milliseconds(each.cycle_time_s),
-        "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
-        "–" if each.bus_load is None else wording.percent(each.bus_load),
-    )
-
-
-def identifier_remarks(each: IdentifierResult) -> list[str]:
-    """Return what is odd of an identifier; nothing where all is usual."""
-    told = []
-    if each.gaps:
-        told.append(f"{wording.counted(each.gaps, 'gap')}, {wording.counted(each.missed, 'frame')} missing")
-    if each.stopped_s is not None:
-        told.append(f"stopped at {wording.seconds(each.stopped_s)} s")
-    if each.started_s is not None:
-        told.append(f"began at {wording.seconds(each.started_s)} s")
-    if each.counter and (each.counter.skipped or each.counter.repeated):
-        skipped, stood = wording.counted(each.counter.skipped, "time"), wording.counted(each.counter.repeated, "time")
-        told.append(f"its counter skipped {skipped}, stood still {stood}")
-    if len(each.payload_lengths) > 1:
-        told.append(f"payload lengths {', '.join(each.payload_lengths)}")
-    if each.two_senders:
-        told.append("two senders")
-    return [wording.sentence("; ".join(told))] if told else []
+def _row(where: str, message: str, sender: str, frames: str, median: str, longest: str, *rest: str) -> tuple[str, ...]:
+    cycle, kind, _, load = rest
+    who = " / ".join(each for each in (message, sender) if each != wording.NONE) or wording.NONE
+    interval = f"{median} / {longest}" if median != wording.NONE else wording.NONE
+    return where, who, frames, interval, cycle, kind, load
 
 
 # Text of a survey: what a recording says of its bus, as a page of 80 columns, the answer first.
 
 
 def survey_text(result: SurveyResult, *, encoding: str = "utf-8") -> str:
-    """Write the result of a survey as plain text.
-
-    Parameters
-    ----------
-    result
-        What the survey found.
-    encoding
-        What the console can show; signs it lacks are replaced before the lines are wrapped.
-
-    Returns
-    -------
-    str
-        Lines of at most 80 columns with a newline at the end. The first one answers whether the bus is well; then
-        come what is wrong and what to do next.
-    """
+    """Write the result of a survey as plain text; parameters as those of :func:`.check_text`."""
     page = Page(encoding)
     findings = by_severity(result.findings)
     add_answer(page, survey_answer(result, findings))

@@ -110,7 +110,7 @@ def add_time_lines(page: Page, recordings: Sequence[RecordingResult], lanes: Seq
 def _add_legend(page: Page) -> None:
     page.paragraph(f"{STATES[1]} on, {STATES[2]} on and off, {STATES[0]} off, {STATES[-1]} not known")
     page.paragraph(
-        f"Outputs: {_ANSWERED} exercise answered, {_MISSED} not answered or too late, {_UNASKED} came on unasked"
+        f"Outputs: {_ANSWERED} exercise answered, {_MISSED} no or late answer, {_UNASKED} {wording.OUTCOMES['unasked']}"
     )
     page.gap()
 

@@ -131,16 +131,13 @@ def output_remarks(output: OutputResult) -> list[str]:
     if at or why:
         remarks.append(wording.sentence("; ".join(part for part in (at, why) if part)))
     if output.verdict != "proven" and (output.observed not in (None, output.planned) or output.observed_how.latching):
-        how = output.observed_how
-        agree = f" ({how.explained} of {how.exercises} exercises agree)" if how.exercises else ""
-        turns = ", on by one exercise and off by the next" if how.latching else ""
-        remarks.append(f"What it really follows: {output.observed}{turns}{agree}")
+        remarks.append(follows_words(output))
     if output.also_fits:
         remarks.append(f"Fits just as well: {'; '.join(output.also_fits)}")
     counts = (
-        (output.late, "answered late"),
-        (output.unasked, "on without being asked"),
-        (output.too_short, "too short to count"),
+        (output.late, "late"),
+        (output.unasked, "on unasked"),
+        (output.too_short, wording.OUTCOMES["too-short"]),
     )
     told = [f"{wording.counted(number, 'time')} {what}" for number, what in counts if number]
     if told:
@@ -148,6 +145,14 @@ def output_remarks(output: OutputResult) -> list[str]:
     if output.judged_from == "observed":
         remarks.append("Judged from what was observed by eye, ear or meter; how quick it is was not judged.")
     return remarks
+
+
+def follows_words(output: OutputResult) -> str:
+    """Say which rule an output follows, and how sure that is."""
+    how = output.observed_how
+    agree = f" ({how.explained} of {how.exercises} exercises agree)" if how.exercises else ""
+    turns = ", on by one exercise and off by the next" if how.latching else ""
+    return f"What it really follows: {output.observed}{turns}{agree}"
 
 
 def add_untested(page: Page, result: CheckResult) -> None:

@@ -31,7 +31,7 @@ def test_latencies_are_those_measured_with_what_is_allowed_beside_them() -> None
     number = unpacked(one_hovering(picture, "answers near")["customdata"])
     assert number[1:-1:2].sum() == len(answers.latency_s) + len(answers.late_s) == 4
     assert "4 answers" in picture.alternative
-    assert "1 late, 1 never answered, allowed 300 ms" in picture.alternative
+    assert "1 late, 1 without answer, allowed 300 ms" in picture.alternative
 
 
 def test_an_output_that_was_never_asked_has_no_latencies() -> None:

@@ -80,7 +80,7 @@ def test_what_went_wrong_has_a_sign_of_its_own_and_stands_in_words(words: str, o
     assert unpacked(sign["customdata"])[:, 2].tolist() == steps.line.tolist()
     assert f"{steps.time_s[0]:.3f} s" in picture.alternative
     assert "1 late" in picture.alternative
-    assert "1 no answer" in picture.alternative
+    assert "1 without answer" in picture.alternative
 
 
 def test_signs_of_different_outcomes_differ_in_shape() -> None:

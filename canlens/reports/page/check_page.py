@@ -10,7 +10,14 @@ from canlens.reports.answers import Step, check_answer
 from canlens.reports.facts import recording_words
 from canlens.reports.page import job_views
 from canlens.reports.page.assembling import assembled
-from canlens.reports.page.views import answer_view, cause_views, finding_views, leading_views, recording_view
+from canlens.reports.page.views import (
+    answer_view,
+    cause_views,
+    finding_views,
+    leading_views,
+    recording_view,
+    section_links,
+)
 from canlens.reports.phrases import untested
 from canlens.reports.pictures import check_pictures
 from canlens.reports.text_sections import by_severity
@@ -24,18 +31,7 @@ if TYPE_CHECKING:
     from canlens.results.finding import Finding
 
 
-SECTIONS = (
-    ("answer", "The answer"),
-    ("chain", "Chains"),
-    ("timeline", "Time line"),
-    ("table", "Controls × outputs"),
-    ("bus", "The bus"),
-    ("untested", "Not tested"),
-    ("recording", "Recording"),
-    ("causes", "Causes"),
-    ("findings", "Findings"),
-    ("cautions", "Cautions"),
-)
+SECTIONS = "answer chain timeline table bus untested recording causes findings cautions"
 
 
 def check_page(checkup: Checkup, drawn: Drawn) -> str:
@@ -60,7 +56,7 @@ def check_page(checkup: Checkup, drawn: Drawn) -> str:
         subtitle=wording.counted(len(result.recordings), "recording")
         if several
         else recording_words(result.recordings[0]),
-        sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
+        sections=section_links(SECTIONS, causes=result.causes),
         **answer_view(_answer(result, findings)),
         leading=leading_views(findings),
         outputs=job_views.output_views(result, plan, findings),

@@ -10,7 +10,7 @@ from canlens.reports.answers import comparison_answer
 from canlens.reports.comparison_text import DIRECTIONS
 from canlens.reports.facts import compared_facts, file_name, not_compared
 from canlens.reports.page.assembling import assembled
-from canlens.reports.page.views import answer_view, cause_views, recording_view
+from canlens.reports.page.views import answer_view, cause_views, recording_view, section_links
 from canlens.reports.pictures import comparison_pictures
 
 if TYPE_CHECKING:
@@ -18,15 +18,7 @@ if TYPE_CHECKING:
     from canlens.results.compare import Change, ComparisonResult
 
 
-SECTIONS = (
-    ("answer", "The answer"),
-    ("findings", "Changes"),
-    ("timeline", "Before and after"),
-    ("untested", "Not compared"),
-    ("causes", "Causes"),
-    ("recording", "Recordings"),
-    ("cautions", "Cautions"),
-)
+SECTIONS = "answer findings timeline untested causes recording cautions"
 
 
 def comparison_page(result: ComparisonResult, drawn: DrawnComparison) -> str:
@@ -37,7 +29,14 @@ def comparison_page(result: ComparisonResult, drawn: DrawnComparison) -> str:
         kind="Before and after a change of the wiring",
         title=f"{file_name(result.before)} and {file_name(result.after)}",
         subtitle="",
-        sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
+        sections=section_links(
+            SECTIONS,
+            causes=result.causes,
+            findings="Changes",
+            timeline="Before and after",
+            untested="Not compared",
+            recording="Recordings",
+        ),
         **answer_view(comparison_answer(result)),
         short=compared_facts(result),
         changes=[_change(number, each) for number, each in enumerate(result.changes, 1)],

@@ -10,7 +10,7 @@ from canlens.reports.answers import Answer, Step, next_steps
 from canlens.reports.discovery_text import CAUTIONS
 from canlens.reports.facts import CANDIDATES_SHOWN, candidate_remarks, dropped_facts, marks_facts, recording_words
 from canlens.reports.page.assembling import assembled, asset, inline
-from canlens.reports.page.views import Row, answer_view, recording_view
+from canlens.reports.page.views import Row, answer_view, recording_view, section_links
 from canlens.wording import chance_words
 
 if TYPE_CHECKING:
@@ -46,8 +46,7 @@ def discovery_page(result: DiscoveryResult) -> str:
         kind="Search for the bits of controls",
         title=f"The bits of {wording.listed(list(result.controls))}" if result.controls else "No control",
         subtitle=recording_words(result.recording),
-        sections=[("answer", "The answer"), *_anchors(result), ("marks", "Marks"), ("recording", "Recording"),
-                  ("cautions", "Cautions")],
+        sections=[*section_links("answer"), *_anchors(result), *section_links("marks recording cautions")],
         **answer_view(Answer.of(result.verdict, result.sentence, LEAD, _steps(result))),
         own_style=inline(asset("discovery.css")),
         controls=[_control(number, name, row) for number, (name, row) in enumerate(result.controls.items(), 1)],
@@ -57,7 +56,7 @@ def discovery_page(result: DiscoveryResult) -> str:
         dropped=dropped_facts(next((each.dropped for each in result.controls.values()), None)),
         recordings=[recording_view(result.recording)],
         cautions=CAUTIONS,
-    )  # fmt: skip
+    )
 
 
 def _anchors(result: DiscoveryResult) -> list[tuple[str, str]]:

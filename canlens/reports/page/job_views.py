@@ -17,9 +17,9 @@ from canlens.reports.facts import (
     rest_facts,
 )
 from canlens.reports.page.assembling import KEPT
-from canlens.reports.page.views import Row, moment
+from canlens.reports.page.views import RHYTHM_HEADINGS, Row
 from canlens.reports.phrases import planned_words
-from canlens.reports.text_sections import output_remarks
+from canlens.reports.text_sections import follows_words, output_remarks
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,16 +36,9 @@ if TYPE_CHECKING:
 
 
 OUTPUT_HEADINGS = (
-    "output",
-    "on when",
-    "verdict",
-    "answered",
-    "late",
-    "on unasked",
-    "too short",
-    "latency median / longest, ms",
+    "output", "on when", "verdict", "answered", "late", "on unasked", "too short", "latency median / longest, ms",
     "what it really follows",
-)
+)  # fmt: skip
 CONTROL_HEADINGS = ("control", "signal", "exercises", "marked", "first", "last")
 
 
@@ -85,7 +78,7 @@ def _follows(output: OutputResult) -> str:
     """Say which rule an output follows instead of the planned one; nothing where it follows that."""
     if output.verdict == "proven" or output.observed in {None, output.planned}:
         return ""
-    return f"What it really follows: {output.observed}"
+    return follows_words(output)
 
 
 def _links(output: OutputResult) -> list[dict[str, object]]:
@@ -109,18 +102,16 @@ def _lines(lines: Sequence[int], state: LinkState) -> str:
 def output_rows(result: CheckResult) -> list[Row]:
     """Return the table of outputs by their rules."""
     return [
-        Row(
-            (
-                name,
-                output.planned,
-                wording.VERDICTS[output.verdict],
-                f"{output.answered} of {output.due}",
-                output.late,
-                output.unasked,
-                output.too_short,
-                latency_words(output.latency_s),
-                output.observed or "–",
-            )
+        Row.of(
+            name,
+            output.planned,
+            wording.VERDICTS[output.verdict],
+            f"{output.answered} of {output.due}",
+            output.late,
+            output.unasked,
+            output.too_short,
+            latency_words(output.latency_s),
+            output.observed or "–",
         )
         for name, output in result.outputs.items()
     ]
@@ -130,15 +121,13 @@ def control_rows(result: CheckResult) -> list[Row]:
     """Return the table of controls; the recorder's own stamps only where there is one recording."""
     start_s = result.recordings[0].start if len(result.recordings) == 1 else None
     return [
-        Row(
-            (
-                name,
-                control.signal,
-                control.exercises,
-                "–" if control.marked is None else control.marked,
-                _both(control.first_s, start_s),
-                _both(control.last_s, start_s),
-            )
+        Row.of(
+            name,
+            control.signal,
+            control.exercises,
+            "–" if control.marked is None else control.marked,
+            _both(control.first_s, start_s),
+            _both(control.last_s, start_s),
         )
         for name, control in result.controls.items()
     ]
@@ -146,10 +135,9 @@ def control_rows(result: CheckResult) -> list[Row]:
 
 def _both(time_s: float | None, start_s: float | None) -> str:
     """Say a time in seconds from the start and by the recorder's clock."""
-    told = moment(time_s, start_s)
-    if told is None:
-        return "–"
-    return f"{told.seconds}{KEPT}s ({told.stamp})" if told.stamp else f"{told.seconds}{KEPT}s"
+    if time_s is None:
+        return wording.NONE
+    return f"{wording.seconds(time_s)}{KEPT}s{f' ({wording.seconds(start_s + time_s)})' if start_s is not None else ''}"
 
 
 def matrix_view(crossed: Sequence[Crossing], result: CheckResult, which: str) -> dict[str, object]:
@@ -189,16 +177,7 @@ def _cell(each: Crossing) -> dict[str, object]:
 # Bus views: load, errors, intervals, sleep and meter readings of a job as a page shows them.
 
 
-INTERVAL_HEADINGS = (
-    "message",
-    "identifier",
-    "frames",
-    "declared, ms",
-    "interval median, ms",
-    "longest, ms",
-    "how it is sent",
-    "gaps",
-)
+INTERVAL_HEADINGS = ("message", "identifier", "frames", *RHYTHM_HEADINGS, "gaps")
 READING_HEADINGS = ("reading", "value", "limit", "source of the limit", "state", "what it means")
 
 
@@ -232,34 +211,30 @@ def interval_rows(evidence: BusEvidence) -> list[Row]:
 
 def _interval_row(each: MessageEvidence) -> Row:
     interval = each.interval
-    return Row(
-        (
-            each.name,
-            f"0x{each.identifier:x}",
-            each.frames,
-            wording.milliseconds(each.declared_s),
-            wording.milliseconds(interval.median if interval else None),
-            wording.milliseconds(interval.max if interval else None),
-            wording.MESSAGE_KINDS[each.kind],
-            f"{len(each.gaps.seen)}, {wording.counted(each.gaps.missed, 'frame')} missing"
-            if len(each.gaps.seen)
-            else "none",
-        )
+    return Row.of(
+        each.name,
+        f"0x{each.identifier:x}",
+        each.frames,
+        wording.milliseconds(interval.median if interval else None),
+        wording.milliseconds(interval.max if interval else None),
+        wording.milliseconds(each.declared_s),
+        wording.MESSAGE_KINDS[each.kind],
+        f"{len(each.gaps.seen)}, {wording.counted(each.gaps.missed, 'frame')} missing"
+        if len(each.gaps.seen)
+        else "none",
     )
 
 
 def reading_rows(evidence: BusEvidence) -> list[Row]:
     """Return the meter's readings against their limits."""
     return [
-        Row(
-            (
-                each.name,
-                reading_words(each.value, each.unit),
-                limit_words(each.limit, each.unit),
-                each.source + (f"; {each.disagreement}" if each.disagreement else ""),
-                wording.READING_STATES[each.state],
-                each.meaning,
-            )
+        Row.of(
+            each.name,
+            reading_words(each.value, each.unit),
+            limit_words(each.limit, each.unit),
+            each.source + (f"; {each.disagreement}" if each.disagreement else ""),
+            wording.READING_STATES[each.state],
+            each.meaning,
         )
         for each in evidence.readings
     ]

@@ -12,6 +12,8 @@ from canlens.reports.facts import (
     channel_words,
     error_facts,
     file_name,
+    identifier_rows,
+    known_words,
     load_facts,
     no_error_words,
     quality_words,
@@ -20,10 +22,18 @@ from canlens.reports.facts import (
     unknown_load,
 )
 from canlens.reports.page.assembling import assembled
-from canlens.reports.page.views import Row, answer_view, cause_views, finding_views, leading_views, recording_view
+from canlens.reports.page.views import (
+    RHYTHM_HEADINGS,
+    Row,
+    answer_view,
+    cause_views,
+    finding_views,
+    leading_views,
+    recording_view,
+    section_links,
+)
 from canlens.reports.phrases import NEVER_SHOWN
 from canlens.reports.pictures import survey_pictures
-from canlens.reports.survey_text import identifier_remarks, known_words, ordered_identifiers
 from canlens.reports.text_sections import by_severity
 
 if TYPE_CHECKING:
@@ -33,31 +43,8 @@ if TYPE_CHECKING:
     from canlens.results.survey import SurveyBusResult, SurveyResult
 
 
-SECTIONS = (
-    ("answer", "The answer"),
-    ("timeline", "Time line"),
-    ("load", "Load"),
-    ("errors", "Errors"),
-    ("identifiers", "Identifiers"),
-    ("sleep", "Awake and asleep"),
-    ("untested", "Not tested"),
-    ("recording", "Recording"),
-    ("causes", "Causes"),
-    ("findings", "Findings"),
-    ("cautions", "Cautions"),
-)
-IDENTIFIER_HEADINGS = (
-    "identifier",
-    "message",
-    "sender",
-    "frames",
-    "interval median, ms",
-    "longest, ms",
-    "declared, ms",
-    "how it is sent",
-    "bytes",
-    "load",
-)
+SECTIONS = "answer timeline load errors identifiers sleep untested recording causes findings cautions"
+IDENTIFIER_HEADINGS = ("identifier", "message", "sender", "frames", *RHYTHM_HEADINGS, "bytes", "load")
 IDENTIFIER_NUMBERS = (3, 4, 5, 6, 8, 9)
 
 
@@ -79,22 +66,25 @@ def survey_page(overview: Survey, drawn: Drawn) -> str:
         kind="Survey of a bus",
         title=file_name(result.recording),
         subtitle=recording_words(result.recording),
-        sections=[each for each in SECTIONS if each[0] != "causes" or result.causes],
+        sections=section_links(SECTIONS, causes=result.causes),
         **answer_view(survey_answer(result, findings)),
         leading=leading_views(findings),
         short=_short(result),
-        loads=_loads(result),
+        loads=[
+            {"title": name, "rows": _load_rows(bus)}
+            for name, bus in (result.buses if len(result.buses) > 1 else {"": result.bus}).items()
+        ],
         senders=[
-            Row((name or "not in the database", wording.percent(load))) for name, load in result.bus.by_sender.items()
+            Row.of(name or "not in the database", wording.percent(load)) for name, load in result.bus.by_sender.items()
         ],
         errors=error_facts(result.errors),
         states=[
-            Row((wording.seconds(each.time_s), each.state, known_words(each.tec), known_words(each.rec)))
+            Row.of(wording.seconds(each.time_s), each.state, known_words(each.tec), known_words(each.rec))
             for each in result.errors.states
         ],
         identifier_headings=IDENTIFIER_HEADINGS,
         identifier_numbers=IDENTIFIER_NUMBERS,
-        identifiers=_identifiers(result),
+        identifiers=[Row(cells, tuple(remarks)) for cells, remarks in identifier_rows(result)],
         sleep=sleep_sentences(result.quiet),
         open_ends=[
             *(
@@ -124,37 +114,7 @@ def _short(result: SurveyResult) -> list[tuple[str, str]]:
     ]
 
 
-def _loads(result: SurveyResult) -> list[dict[str, object]]:
-    buses = result.buses if len(result.buses) > 1 else {"": result.bus}
-    return [{"title": name, "rows": _load_rows(bus)} for name, bus in buses.items()]
-
-
 def _load_rows(bus: SurveyBusResult) -> Facts:
     if unknown := unknown_load(bus):
         return [("unknown", unknown)]
     return [("whole recording", wording.percent(bus.bus_load)), *load_facts(bus)]
-
-
-def _identifiers(result: SurveyResult) -> list[Row]:
-    several = len({each.channel for each in result.identifiers}) > 1
-    rows = []
-    for each in ordered_identifiers(result):
-        interval = each.interval_s
-        rows.append(
-            Row(
-                (
-                    f"{each.channel} {each.identifier}" if several else each.identifier,
-                    each.message or "–",
-                    each.sender or "–",
-                    each.frames,
-                    wording.milliseconds(interval.median if interval else None),
-                    wording.milliseconds(interval.max if interval else None),
-                    wording.milliseconds(each.cycle_time_s),
-                    "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
-                    each.payload_length,
-                    "–" if each.bus_load is None else wording.percent(each.bus_load),
-                ),
-                tuple(identifier_remarks(each)),
-            )
-        )
-    return rows

@@ -29,11 +29,7 @@ def answer_view(answer: Answer) -> dict[str, object]:
     return {"verdict": verdict, "lead": answer.lead, "steps": answer.steps}
 
 
-class Moment(NamedTuple):
-    """A time: seconds from the start, and the recorder's own stamp (empty where it is not known)."""
-
-    seconds: str
-    stamp: str
+RHYTHM_HEADINGS = ("interval median, ms", "longest, ms", "declared, ms", "how it is sent")
 
 
 class Row(NamedTuple):
@@ -42,12 +38,36 @@ class Row(NamedTuple):
     cells: tuple[object, ...]
     remarks: tuple[str, ...] = ()
 
+    @classmethod
+    def of(cls, *cells: object) -> Row:
+        """Return a row without remarks."""
+        return cls(cells)
 
-def moment(time_s: float | None, start_s: float | None) -> Moment | None:
-    """Return a time both ways; None where there is none."""
-    if time_s is None:
-        return None
-    return Moment(wording.seconds(time_s), "" if start_s is None else f"{start_s + time_s:.3f}")
+
+SECTIONS = {
+    "answer": "The answer",
+    "chain": "Chains",
+    "timeline": "Time line",
+    "table": "Controls × outputs",
+    "bus": "The bus",
+    "load": "Load",
+    "errors": "Errors",
+    "identifiers": "Identifiers",
+    "sleep": "Awake and asleep",
+    "marks": "Marks",
+    "untested": "Not tested",
+    "recording": "Recording",
+    "causes": "Causes",
+    "findings": "Findings",
+    "cautions": "Cautions",
+}
+"""Anchors of the sections of all pages, and what the links to them say."""
+
+
+def section_links(anchors: str, *, causes: Sequence[Cause] = (), **own: str) -> list[tuple[str, str]]:
+    """Return the links to the sections of a page, in order; ``own`` are words of this page alone."""
+    labels = {**SECTIONS, **own}
+    return [(anchor, labels[anchor]) for anchor in anchors.split() if anchor != "causes" or causes]
 
 
 def finding_views(
@@ -164,4 +184,4 @@ def recording_view(recording: RecordingResult, title: str = "") -> dict[str, obj
 
 
 def _problem_rows(problems: Sequence[ProblemRow]) -> list[Row]:
-    return [Row((each.line or "–", each.found, each.expected, each.count)) for each in problems[:PROBLEMS_SHOWN]]
+    return [Row.of(each.line or "–", each.found, each.expected, each.count) for each in problems[:PROBLEMS_SHOWN]]

@@ -55,7 +55,7 @@ def interval_picture(rows: Sequence[IntervalRow], total: int, *, name: str, titl
         return None
     caption = (
         "Each row is a message: the thin line from its shortest to its longest interval, the thick part the middle "
-        "95 % where it is sent on a beat, the dot the median; the upright tick is the declared cycle time. "
+        "95 % where it is cyclic, the dot the median; the upright tick is the declared cycle time. "
         "The scale is logarithmic: each equal step is the same factor."
     )
     if total > len(rows):
@@ -171,20 +171,22 @@ def _where(row: IntervalRow, rows: Sequence[IntervalRow]) -> str:
 
 
 def _short(row: IntervalRow) -> str:
-    declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
     gaps = f", <b>{counted(row.gaps, 'gap')}</b>" if row.gaps else ""
-    return f"{short_time(row.median_s)}{declared}{gaps}"
+    return f"{short_time(row.median_s)}{_declared(row)}{gaps}"
+
+
+def _declared(row: IntervalRow) -> str:
+    return f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
 
 
 def _told(row: IntervalRow) -> str:
     """Say all of a row in a sentence."""
-    declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
     gaps = f", {counted(row.gaps, 'gap')} with {counted(row.missed, 'frame')} missing" if row.gaps else ""
     which = row.identifier if row.name == row.identifier else f"{row.name} ({row.identifier})"
     which += f" on {row.channel}" if row.channel else ""
     return visible(
         f"{which}: median {short_time(row.median_s)}, {short_time(row.least_s)} to "
-        f"{short_time(row.greatest_s)}{declared}{gaps}, {counted(row.frames, 'frame')}."
+        f"{short_time(row.greatest_s)}{_declared(row)}{gaps}, {counted(row.frames, 'frame')}."
     )
 
 
@@ -317,7 +319,7 @@ def _latency_told(own: Latencies, *, short: bool) -> str:
     if len(own.late_s):
         parts.append(f"{len(own.late_s)} late")
     if own.unanswered:
-        parts.append(f"{own.unanswered} never answered")
+        parts.append(f"{own.unanswered} without answer")
     if not short:
         parts.append(f"allowed {short_time(own.within_s)}")
     return ", ".join(parts)

@@ -13,7 +13,7 @@ import numpy as np
 
 from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import CLEAR, FONT_SIZE, GRID, SHADES, SMALL, plain_layout
-from canlens.wording import counted, percent, quantity, seconds, short_time, some
+from canlens.wording import OUTCOMES, counted, percent, quantity, seconds, short_time, some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -305,7 +305,7 @@ def _binding() -> Parts:
 
 
 LONGEST_NAME = 24
-WRONG: dict[Outcome, str] = {"late": "late", "unanswered": "no answer"}
+WRONG: dict[Outcome, str] = {"late": "late", "unanswered": "without answer"}
 
 
 def clipped(name: str) -> str:
@@ -363,8 +363,7 @@ def _sentences(drawn: DrawnRecording) -> Iterator[str]:
         if joined.outcome in {"late", "unanswered"}:
             yield _failures(joined)
     for moment in drawn.moments:
-        word = "came on unasked" if moment.kind == "unasked" else "went off by itself"
-        yield f"{visible(moment.output)} {word} at {_moments(moment.time_s)}."
+        yield f"{visible(moment.output)} {OUTCOMES[moment.kind]} at {_moments(moment.time_s)}."
     for shade in drawn.shades:
         spans = [f"{seconds(start)} to {seconds(stop)} s" for start, stop in zip(shade.from_s, shade.to_s, strict=True)]
         yield f"Shaded, {SHADES[shade.kind][0]}: {some(spans, most=12)}."

@@ -10,28 +10,16 @@ from typing import TYPE_CHECKING, NamedTuple
 from canlens import wording
 from canlens.reports.answers import verdict_sentence
 from canlens.reports.layout import visible
+from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import NEVER_SHOWN, plain_name, planned_words, rule_words
 from canlens.results.check import version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from jinja2 import Template
-
     from canlens.job import JobDetails, PartShape
     from canlens.plan import Output, Plan
     from canlens.results.check import CheckResult, OutputResult, Verdict
-
-
-# Templates of what is printed: foreign names stay text.
-
-
-def template(name: str) -> Template:
-    """Return a template of this folder; what it is filled with is escaped, and what is missing is an error."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 – only wanted here
-
-    loader = PackageLoader("canlens.reports", "sheet")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True).get_template(name)
 
 
 # Normal behaviour: what whoever uses the vehicle might take for a fault.
@@ -225,7 +213,7 @@ def customer_sheet(
     sheets = [_sheet(result, plan, details, not_tested, cut) for cut in CUTS]
     tries = [(sheet, points) for sheet in sheets for points in SIZES if fits(sheet.texts(), points)]
     sheet, points = tries[0] if tries else (sheets[-1], SIZES[-1])
-    page = template("customer_sheet.html")
+    page = page_environment().get_template("customer_sheet.html")
     return page.render(sheet._asdict(), points=points, cautions=CAUTIONS, sign_off=SIGN_OFF)
 
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 from canlens import wording
 from canlens.reports.answers import verdict_sentence
 from canlens.reports.facts import latency_words, limit_words, reading_words, rest_facts
-from canlens.reports.layout import visible
+from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import planned_words
-from canlens.reports.sheet.customer_sheet import normal_behaviour, template
+from canlens.reports.sheet.customer_sheet import normal_behaviour
 from canlens.reports.text_sections import by_severity
 from canlens.results.check import version
 
@@ -78,11 +78,15 @@ def job_record(result: CheckResult, plan: Plan, manifest: Manifest, readings: Se
         HTML that needs nothing else; nothing in it is cut.
     """
     sections = [each for each in _sections(result, plan, manifest, readings) if each.rows or each.points]
-    return template("job_record.html").render(
-        title=visible(result.title or "Hand-over"),
-        verdict=verdict_sentence(result),
-        sections=[_visible(each) for each in sections],
-        sign_off=manifest.sign_off,
+    return (
+        page_environment()
+        .get_template("job_record.html")
+        .render(
+            title=result.title or "Hand-over",
+            verdict=verdict_sentence(result),
+            sections=sections,
+            sign_off=manifest.sign_off,
+        )
     )
 
 
@@ -196,9 +200,3 @@ def _inputs(manifest: Manifest) -> list[tuple[str, ...]]:
 def _versions(manifest: Manifest) -> list[tuple[str, str]]:
     databases = [(f"database {each.file}", each.version or "names no version") for each in manifest.databases]
     return [("canlens", version()), ("Python", manifest.python), *manifest.libraries.items(), *databases]
-
-
-def _visible(section: Section) -> Section:
-    """Return a section in which control characters are made visible."""
-    rows = [tuple(map(visible, row)) for row in section.rows]
-    return section._replace(rows=rows, points=[visible(each) for each in section.points])
