@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from canlens import causes, checks
 from canlens.errors import UsageError
-from canlens.judging import output_result, settled_by, wrongs
+from canlens.judging import Judged, deviations, output_result, settled_by
 from canlens.measures.gathering import evidence as gather
 from canlens.measures.outputs.several import added_control, added_output, with_own_marks
 from canlens.plan.nouns import Marks, Observed
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-    from canlens.nouns.outputs import Evidence, OutputEvidence
+    from canlens.nouns.outputs import Evidence
     from canlens.nouns.pictures import Drawn
     from canlens.plan import Mark, Observation, Plan, Readings
     from canlens.results.check import OutputResult
@@ -121,11 +121,13 @@ def make_checkup(
         ]
     )
     deciding = {name: _deciding(every, name) for name in plan.outputs}
-    outputs = {name: _judged(every, name, parts) for name, parts in deciding.items()}
+    judged = {name: _judged([every[at] for at in parts], name) for name, parts in deciding.items()}
+    outputs = {name: output_result(each) for name, each in judged.items()}
     named = _causes(every, deciding)
+    unproven = [judged[name] for name, each in outputs.items() if each.verdict == "not-proven"]
     return Checkup(
         CheckResult(
-            verdict=_whole(outputs, named),
+            verdict=_whole(judged.values(), outputs, named),
             title=plan.title,
             recordings=tuple(each.recording for each in every),
             buses=every[-1].buses,
@@ -134,7 +136,7 @@ def make_checkup(
             outputs=outputs,
             findings=_findings(every, deciding),
             causes=named,
-            next_exercises=_next_exercises(every, deciding, outputs),
+            next_exercises=tuple(each.words(plan.controls) for each in settled_by(unproven)),
             quiet=_quiet(every[-1]),
         ),
         every,
@@ -174,14 +176,15 @@ def _causes(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -> 
 def _deciding(every: Sequence[Evidence], name: str) -> tuple[int, ...]:
     """Tell which recordings decide for an output.
 
-    They add up, until one exercises an output that had failed before, or fails: then that one decides. Poor
-    recordings are left out where there are better ones.
+    They add up, until one exercises an output that had failed before, or fails: then that one decides; a failure that
+    something excuses is one here, since it leaves the output open. Poor recordings are left out where there are
+    better ones.
     """
     sound = [index for index, each in enumerate(every) if each.recording.quality != "poor"] or list(range(len(every)))
     chosen: list[int] = []
     failed = False
     for index in sound:
-        own_failed = bool(wrongs(every[index], name))
+        own_failed = bool(deviations(every[index], name))
         if own_failed or (failed and len(every[index].outputs[name].answers.due)):
             chosen = [index]
             failed = own_failed
@@ -190,23 +193,23 @@ def _deciding(every: Sequence[Evidence], name: str) -> tuple[int, ...]:
     return tuple(chosen)
 
 
-def _judged(every: Sequence[Evidence], name: str, parts: tuple[int, ...]) -> OutputResult:
+def _judged(parts: Sequence[Evidence], name: str) -> Judged:
     """Judge an output on the recordings that decide for it, taken as one."""
-    own = [every[index] for index in parts]
-    output: OutputEvidence = added_output([each.outputs[name] for each in own])
+    last = parts[-1]
     together = replace(
-        own[-1],
-        frames=sum(each.frames for each in own),
-        controls={control: added_control([each.controls[control] for each in own]) for control in own[-1].controls},
-        outputs={**own[-1].outputs, name: output},
+        last,
+        frames=sum(each.frames for each in parts),
+        controls={control: added_control([each.controls[control] for each in parts]) for control in last.controls},
     )
-    return output_result(together, name)
+    found = tuple(deviation for each in parts for deviation in deviations(each, name))
+    return Judged(together, added_output([each.outputs[name] for each in parts]), last.plan.outputs[name], found)
 
 
-def _whole(outputs: dict[str, OutputResult], named: Sequence[Cause]) -> Verdict:
-    """Judge the whole job."""
+def _whole(judged: Iterable[Judged], outputs: dict[str, OutputResult], named: Sequence[Cause]) -> Verdict:
+    """Judge the whole job; what excuses an output by another link that is broken fails it too."""
     verdicts = {each.verdict for each in outputs.values()}
-    if causes.wrong_beyond_outputs(named) > DECISIVE or "failed" in verdicts:
+    is_broken = any(excuse.link for each in judged for _, excuse in each.excused)
+    if is_broken or causes.wrong_beyond_outputs(named) > DECISIVE or "failed" in verdicts:
         return "failed"
     return "not-proven" if "not-proven" in verdicts else "proven"
 
@@ -242,15 +245,6 @@ def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -
         unseen = [each for check in checks.ALL if check.of_whole_job for each in check.find(whole)]
         found += [replace(each, evidence=nowhere) for each in unseen]
     return tuple(sorted(found, key=lambda each: (SEVERITY_ORDER.index(each.severity), not each.safety)))
-
-
-def _next_exercises(
-    every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]], outputs: dict[str, OutputResult]
-) -> tuple[str, ...]:
-    """Say what to do while recording, so that every output that is not proven becomes an answer."""
-    unproven = [name for name, output in outputs.items() if output.verdict == "not-proven"]
-    whole = _whole_job(every, deciding) if len(every) > 1 else every[0]
-    return tuple(each.words(whole.plan.controls) for each in settled_by(whole, unproven))
 
 
 def _whole_job(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -> Evidence:

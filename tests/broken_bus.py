@@ -12,8 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from canlens.payload import Payload
-from canlens.trace import COLUMNS, Kind, Trace
+from canlens.trace import COLUMNS, Kind, Payload, Trace
 from canlens.wire import arbitration_rank, falling_edges
 
 NS: Final = 10**9

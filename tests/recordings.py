@@ -7,8 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from canlens.payload import Payload
-from canlens.trace import COLUMNS, Kind, Trace
+from canlens.trace import COLUMNS, Kind, Payload, Trace
 
 NS_PER_FRAME = 1_000_000
 FIRST_LINE = 3

@@ -6,15 +6,15 @@ import math
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign
-from canlens.causes.weighing import output_words, outside, restart_spans, yes
+from canlens.causes.weighing import output_words, yes
+from canlens.judging import wrongs
 from canlens.plan.rule import ON
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.causes.weighing import Asked
-    from canlens.nouns.outputs import LoadEvidence, OutputEvidence
-    from canlens.plan import Output
+    from canlens.nouns.outputs import Evidence, LoadEvidence, OutputEvidence
 
 
 # Loads: whether current flows as it should.
@@ -26,38 +26,35 @@ def cases(asked: Asked) -> Iterator[Case]:
     for name, own in evidence.outputs.items():
         if own.load is None or not evidence.frames:
             continue
-        signs = tuple(_signs(asked, own, own.load, evidence.plan.outputs[name]))
+        signs = tuple(_signs(evidence, own, own.load))
         if signs:
             yield Case(
                 "load", (name,), signs, words=output_words(evidence, name), safety=evidence.plan.outputs[name].safety
             )
 
 
-def _signs(asked: Asked, own: OutputEvidence, load: LoadEvidence, output: Output) -> Iterator[Sign]:
-    spans = restart_spans(asked.evidence)
-    no_current = int(outside(load.no_current, spans).sum())
-    ever_on = own.track is not None and bool((own.track.state == ON).any())
+def _signs(evidence: Evidence, own: OutputEvidence, load: LoadEvidence) -> Iterator[Sign]:
+    output, wrong = evidence.plan.outputs[own.name], {each.kind for each in wrongs(evidence, own.name)}
+    ever_on = own.track is not None and own.track.shows(ON)
     limit = output.peak_a or output.continuous_a
     is_above = limit is not None and load.highest_a > limit
     gave_out = is_above and _falls_while_asked(own)
     if load.has_current and (ever_on or is_above):
         flowed = is_above or (not math.isnan(load.on_current_a) and load.on_current_a > 0)
-        if is_above and (no_current or gave_out):
+        if is_above and ("no-current" in wrong or gave_out):
             yield Sign("current", "gives out", "its current flows for a moment and then stops")
-        elif no_current:
+        elif "no-current" in wrong:
             yield Sign("current", "none", "commanded on, but no current flows")
         elif flowed:
             yield Sign("current", "flows", "current flows while it is on")
         if limit is not None and not math.isnan(load.highest_a):
-            passed = len(load.over_peak) or len(load.over_continuous)
-            value = "above" if passed else "for a moment" if is_above else "below"
+            value = "above" if "over-current" in wrong else "for a moment" if is_above else "below"
             yield Sign("limit", value, f"its current reaches {load.highest_a:.3g} A, limit {limit:g} A")
-        yield yes("stray", len(load.current_when_off), "current flows while it is off", "no current while it is off")
+        yield yes("stray", "stray-current" in wrong, "current flows while it is off", "no current while it is off")
     if load.has_voltage and ever_on:
-        none = int(outside(load.no_voltage, spans).sum())
         yield (
             Sign("voltage", "none", "no voltage while it is on")
-            if none
+            if "no-voltage" in wrong
             else Sign("voltage", "there", "voltage is there")
         )
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign
-from canlens.causes.weighing import output_words, outside, restart_spans, yes
+from canlens.causes.weighing import output_words, yes
+from canlens.judging import wrongs
 from canlens.wording import counted
 
 if TYPE_CHECKING:
@@ -23,24 +24,23 @@ if TYPE_CHECKING:
 ALIKE = 0.15
 """Times that differ from their median by no more than this share are those of a timer (our choice: a timer is exact to
 a few per cent, to which one interval of the message is added)."""
-LONGER = 1.5
-"""A restart this many planned times after the edge still explains what the timer did: it began anew."""
 
 
 def release_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output whether it goes off as planned."""
     evidence = asked.evidence
-    spans = restart_spans(evidence)
     for name, own in evidence.outputs.items():
+        wrong = {each.kind: len(each.steps) for each in wrongs(evidence, name)}
         if own.judged_from != "bus" or own.track is None or not evidence.frames:
             continue
-        signs = []
-        for symptom, timer in (("run-on", own.release), ("cut-off", own.cut_off)):
-            sign = _timer_sign(symptom, timer, own, spans)
-            if sign is not None:
-                signs.append(sign)
+        signs: list[Sign] = []
+        if own.release is not None:
+            signs += _timer_signs("run-on", own.release, own, wrong.get("wrong-run-on", 0), wrong.get("stuck", 0))
+        if own.cut_off is not None:
+            of_cut_off = wrong.get("wrong-cut-off", 0), wrong.get("never-cut-off", 0)
+            signs += _timer_signs("cut-off", own.cut_off, own, *of_cut_off)
         if len(own.answers.answered):
-            dropped = int(outside(own.dropped, spans).sum())
+            dropped = wrong.get("dropped", 0)
             signs.append(
                 yes("dropped", dropped, f"went off {counted(dropped, 'time')} while asked for", "it never dropped")
             )
@@ -59,29 +59,23 @@ def release_cases(asked: Asked) -> Iterator[Case]:
             )
 
 
-def _timer_sign(
-    symptom: str, timer: Timer | None, own: OutputEvidence, spans: tuple[tuple[float, float], ...]
-) -> Sign | None:
+def _timer_signs(symptom: str, timer: Timer, own: OutputEvidence, wrong: int, overdue: int) -> Iterator[Sign]:
     """Tell whether a timer is right, or wrong and always alike, or wrong and scattered."""
-    if timer is None:
-        return None
-    spans = tuple((start_s - LONGER * timer.planned_s, stop_s) for start_s, stop_s in spans)
-    wrong = int(outside(timer.wrong, spans).sum())
-    overdue = int(outside(timer.overdue, spans).sum())
     planned = f"planned {timer.planned_s:g} s"
     if not wrong and not overdue:
-        if not timer.completed:
-            return None
-        return Sign(symptom, "right", f"its {symptom} was right {counted(timer.completed, 'time')} ({planned})")
+        if timer.completed:
+            yield Sign(symptom, "right", f"its {symptom} was right {counted(timer.completed, 'time')} ({planned})")
+        return
     if overdue and not timer.completed:
-        return Sign(symptom, "alike", f"it was still on after its {symptom} had passed ({planned})")
+        yield Sign(symptom, "alike", f"it was still on after its {symptom} had passed ({planned})")
+        return
     slack_s = own.track.slack_s if own.track is not None else 0.0
     middle_s = float(np.median(timer.longest_s))
     if not timer.planned_s and _is_as_late(middle_s, own, slack_s):
-        return None
+        return
     spread_s = float(np.median(np.abs(timer.longest_s - middle_s)))
     value = "alike" if spread_s <= ALIKE * middle_s + slack_s else "scattered"
-    return Sign(symptom, value, f"its {symptom} is {middle_s:.2f} s, {planned}")
+    yield Sign(symptom, value, f"its {symptom} is {middle_s:.2f} s, {planned}")
 
 
 def _is_as_late(off_s: float, own: OutputEvidence, slack_s: float) -> bool:
@@ -92,10 +86,10 @@ def _is_as_late(off_s: float, own: OutputEvidence, slack_s: float) -> bool:
 
 def level_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output with a level whether it is right."""
-    spans = restart_spans(asked.evidence)
     for name, own in asked.evidence.outputs.items():
+        kinds = {each.kind for each in wrongs(asked.evidence, name)}
         seen = [(each, light) for each, light in ((own.day, "day"), (own.night, "night")) if _is_seen(each)]
-        wrong = [(each, light) for each, light in seen if each is not None and outside(each.wrong, spans).any()]
+        wrong = [(each, light) for each, light in seen if f"wrong-level-by-{light}" in kinds]
         if seen:
             level, light = (wrong or seen)[0]
             value = "wrong" if wrong else "right"
@@ -105,12 +99,11 @@ def level_cases(asked: Asked) -> Iterator[Case]:
 
 def flash_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output that should flash whether it does."""
-    spans = restart_spans(asked.evidence)
     for name, own in asked.evidence.outputs.items():
         if own.flash is None or own.flash.too_coarse or not own.flash.stretches:
             continue
         planned = asked.evidence.plan.outputs[name].flash_hz or 0.0
-        value = "wrong" if outside(own.flash.wrong, spans).any() else "right"
+        value = "wrong" if wrongs(asked.evidence, name, "wrong-flashing") else "right"
         sentence = f"it flashes at {np.nanmedian(own.flash.frequency_hz):.2g} Hz, planned {planned:.2g} Hz"
         yield _look("flashing", asked, name, Sign("flashing", value, sentence))
 

@@ -6,16 +6,13 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from canlens.causes.cause import BY_NAME, Sign, Suspect
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from canlens.causes.cause import Candidate, Case
-    from canlens.nouns.outputs import Evidence, Steps
-    from canlens.trace import Bools
+    from canlens.nouns.outputs import Evidence
 
 
 # Posterior: how probable each answer to a question is, by Bayes' rule with the printed tables.
@@ -99,10 +96,6 @@ def _log(value: float) -> float:
 # Asked: what every question is put to – the evidence, and what the questions before it found.
 
 
-AFTERMATH_S = 1.0
-"""An output may take this long after a restart of the controller until it does as planned again."""
-
-
 @dataclass(frozen=True)
 class Asked:
     """What a question is put to.
@@ -132,38 +125,10 @@ class Asked:
         every = (each for answers in self.found.values() for each in answers)
         return max((each.probability for each in every if each.candidate and each.candidate.name == cause), default=0.0)
 
-    def of_controller(self) -> bool:
-        """Tell whether anything can be asked of outputs at all: there is traffic."""
-        return self.evidence.frames > 0
-
 
 def yes(symptom: str, number: int, sentence: str, otherwise: str) -> Sign:
     """Return the sign of a symptom that is there or not."""
     return Sign(symptom, "yes", sentence) if number else Sign(symptom, "no", otherwise)
-
-
-def outside(steps: Steps, spans_s: Iterable[tuple[float, float]]) -> Bools:
-    """Tell which steps lie outside some spans [s]; those inside are explained by them."""
-    kept = np.ones(len(steps), np.bool_)
-    for start_s, stop_s in spans_s:
-        kept &= (steps.time_s < start_s) | (steps.time_s > stop_s)
-    return kept
-
-
-# Restarts: spans in which a restart of the controller explains what its outputs did.
-
-
-BEFORE_S = 1.5
-AFTER_S = 1.5
-"""So long before and after a restart what an output did is laid to it: the exercise that pulled the supply down, and
-the return of what was on (our choice, a little more than the second in which a restart counts as the output's)."""
-
-
-def restart_spans(evidence: Evidence) -> tuple[tuple[float, float], ...]:
-    """Return the spans around the restarts [s]; none where no restart was measured."""
-    if evidence.supply is None:
-        return ()
-    return tuple((start - BEFORE_S, stop + AFTER_S) for start, stop in evidence.supply.restarts_s.tolist())
 
 
 # Words: what the sentences of a test need to name.

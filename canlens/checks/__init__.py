@@ -22,6 +22,7 @@ from canlens.checks import (
     other_length,
     over_current,
     poor_recording,
+    restarting_controller,
     silent_controller,
     skipping_counter,
     stays_awake,
@@ -52,11 +53,11 @@ from canlens.checks import (
     wrong_level,
     wrong_run_on,
 )
-from canlens.checks.entry import BusCheck, Check
+from canlens.checks.entry import BusCheck, Check, OutputCheck
 
-__all__ = ["ALL", "OF_THE_BUS", "BusCheck", "Check"]
+__all__ = ["ALL", "OF_THE_BUS", "BusCheck", "Check", "OutputCheck"]
 
-ALL: tuple[Check | BusCheck, ...] = (
+ALL: tuple[Check | BusCheck | OutputCheck, ...] = (
     no_traffic.CHECK,
     poor_recording.CHECK,
     unacknowledged_sender.CHECK,
@@ -74,6 +75,7 @@ ALL: tuple[Check | BusCheck, ...] = (
     changing_length.CHECK,
     high_bus_load.CHECK,
     silent_controller.CHECK,
+    restarting_controller.CHECK,
     unmoved_control.CHECK,
     unheard_control.CHECK,
     exchanged_outputs.CHECK,

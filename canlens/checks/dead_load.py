@@ -17,40 +17,26 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import MEASURE_LIVE, Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
+from canlens.results.finding import MEASURE_LIVE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs without current or voltage."""
-    for name, own in evidence.outputs.items():
-        if own.load is None or not (len(own.load.no_current) or len(own.load.no_voltage)):
-            continue
-        output = evidence.plan.outputs[name]
-        what = "there is no voltage" if len(own.load.no_voltage) else "no current flows"
-        label = f" (its label says {output.load_a:g} A)" if output.load_a and not len(own.load.no_voltage) else ""
-        yield Finding(
-            check="dead-load",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} is commanded on, but {what}{label}.",
-            evidence=lines_of(own.load.no_current, own.load.no_voltage),
-            cannot_tell="Whether the wire, the load or its ground is open.",
-            next_step=f"Measure the voltage at the load's two pins while {name} is on; then {_at(output.terminal)}.",
-            would_change=f"Current flowing whenever {name} is commanded on.",
-            caution=safety_caution(output.safety, MEASURE_LIVE),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-def _at(place: str) -> str:
-    """Return where to measure next."""
-    return f"at {place}" if place else "at the controller's terminal"
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that there is no current or voltage."""
+    is_fed = all(each.kind != "no-voltage" for each in found)
+    what = "no current flows" if is_fed else "there is no voltage"
+    label = f" (its label says {output.load_a:g} A)" if output.load_a and is_fed else ""
+    place = f"at {output.terminal}" if output.terminal else "at the controller's terminal"
+    return Said(
+        claim=f"{called(output)} is commanded on, but {what}{label}.",
+        cannot_tell="Whether the wire, the load or its ground is open.",
+        next_step=f"Measure the voltage at the load's two pins while {output.name} is on; then {place}.",
+        would_change=f"Current flowing whenever {output.name} is commanded on.",
+    )
 
 
-CHECK = Check("dead-load", find)
+CHECK = OutputCheck("dead-load", ("no-current", "no-voltage"), say, MEASURE_LIVE)

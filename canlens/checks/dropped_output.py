@@ -17,34 +17,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import OVER_CURRENT, WIRING, Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
+from canlens.results.finding import OVER_CURRENT, WIRING
 from canlens.wording import times
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs that went off while still asked for."""
-    for name, own in evidence.outputs.items():
-        if not len(own.dropped):
-            continue
-        output = evidence.plan.outputs[name]
-        yield Finding(
-            check="dropped-output",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} went off {times(len(own.dropped))} while '{output.when}' was still on.",
-            evidence=lines_of(own.dropped),
-            cannot_tell="Whether protection, a restart or a time-out switched it off.",
-            next_step=f"Hold '{output.when}' for a long time with the load of {name} unplugged; compare.",
-            would_change=f"{name} staying on for as long as '{output.when}' does.",
-            caution=safety_caution(output.safety, f"{OVER_CURRENT} {WIRING}"),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("dropped-output", find)
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that an output went off while still asked for."""
+    return Said(
+        claim=f"{called(output)} went off {times(len(found[0].steps))} while '{output.when}' was still on.",
+        cannot_tell="Whether protection, a restart or a time-out switched it off.",
+        next_step=f"Hold '{output.when}' for a long time with the load of {output.name} unplugged; compare.",
+        would_change=f"{output.name} staying on for as long as '{output.when}' does.",
+    )
+
+
+CHECK = OutputCheck("dropped-output", ("dropped",), say, f"{OVER_CURRENT} {WIRING}")

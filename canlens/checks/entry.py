@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.results.finding import Finding, Lines
+from canlens.judging import wrongs
+from canlens.results.finding import Finding, Lines, safety_caution
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from canlens.judging import Kind
     from canlens.nouns.bus import BusEvidence
     from canlens.nouns.messages import Places
     from canlens.nouns.outputs import Evidence, Steps
@@ -70,6 +72,68 @@ class BusCheck:
     def manual(self) -> str:
         """The manual page: the docstring of the file that holds the check."""
         return sys.modules[self.find_on_bus.__module__].__doc__ or ""
+
+
+class Said(NamedTuple):
+    """What a finding says of an output, field by field as in :class:`Finding`."""
+
+    claim: str
+    cannot_tell: str
+    next_step: str
+    would_change: str
+
+
+@dataclass(frozen=True)
+class OutputCheck:
+    """A kind of wrong that outputs do; nothing that is excused is found.
+
+    Attributes
+    ----------
+    name
+        After the defect, such as ``late-answer``.
+    kinds
+        The deviations that it tells of, together in one finding.
+    say
+        From an output and these deviations to sentences.
+    work
+        Caution of the work that its next step asks for.
+    one_each
+        Whether each deviation is a finding by itself.
+    of_whole_job
+        Never: what went wrong did so in one recording.
+    """
+
+    name: str
+    kinds: tuple[Kind, ...]
+    say: Callable[..., Said]
+    work: str = ""
+    one_each: bool = False
+    of_whole_job: bool = False
+
+    def find(self, evidence: Evidence) -> Iterator[Finding]:
+        """Find the outputs that do so."""
+        for name, output in evidence.plan.outputs.items():
+            found = wrongs(evidence, name, *self.kinds)
+            for each in [(one,) for one in found] if self.one_each else [found] if found else []:
+                yield Finding(
+                    check=self.name,
+                    severity="failure",
+                    safety=output.safety is not None,
+                    subject=(name,),
+                    evidence=lines_of(*(one.steps for one in each)),
+                    caution=safety_caution(output.safety, self.work),
+                    consequence_of=TOLD_BY.get(each[0].instead.value, ""),
+                    **self.say(output, *each)._asdict(),
+                )
+
+    @property
+    def manual(self) -> str:
+        """The manual page: the docstring of the file that holds the check."""
+        return sys.modules[self.say.__module__].__doc__ or ""
+
+
+TOLD_BY = {"exchanged": "exchanged-outputs", "another's": "misrouted-output", "other": "misrouted-output"}
+"""The check that tells what an output follows instead of its rule."""
 
 
 def lines_of(*steps: Steps | Places) -> Lines:

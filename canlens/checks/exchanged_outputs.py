@@ -17,7 +17,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import Check, called, lines_of
-from canlens.judging import exchanged_with
+from canlens.judging import wrongs
+from canlens.judging.deviations import ANSWERS
 from canlens.results.finding import Finding, safety_caution
 from canlens.wording import listed
 
@@ -31,13 +32,14 @@ def find(evidence: Evidence) -> Iterator[Finding]:
     """Find pairs of outputs that are exchanged, each pair once."""
     outputs, told = evidence.plan.outputs, set[str]()
     for name in outputs:
-        other = exchanged_with(evidence, name)
-        if other is None or name in told:
+        found = wrongs(evidence, name, *ANSWERS)
+        other = found[0].instead.partner if found and found[0].instead.value == "exchanged" else ""
+        if not other or name in told:
             continue
         told |= {name, other}
+        found += wrongs(evidence, other, *ANSWERS)
         pair = (outputs[name], outputs[other])
         controls = dict.fromkeys(control for each in pair for control in each.when.controls)
-        found = [evidence.outputs[each.name].answers for each in pair]
         yield Finding(
             check="exchanged-outputs",
             severity="failure",
@@ -47,7 +49,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
                 f"{called(pair[0])} and {called(pair[1])} are exchanged: {name} follows '{pair[1].when}', "
                 f"{other} follows '{pair[0].when}'."
             ),
-            evidence=lines_of(*(steps for each in found for steps in (each.unanswered, each.unasked, each.late))),
+            evidence=lines_of(*(each.steps for each in found)),
             cannot_tell="Whether the settings are exchanged, the plugs behind the controller, or the plan.",
             next_step=(
                 f"Exchange {name} and {other} in the controller's configuration, then operate {listed(controls)} "

@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING
 
 from canlens.checks.entry import Check, lines_of
 from canlens.judging import telling
-from canlens.plan.rule import parse_rule
 from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
@@ -34,7 +33,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
     for name, own in evidence.outputs.items():
         rule = evidence.plan.outputs[name].when
         for rival in own.confounded_with:
-            found = telling(rule, parse_rule(rival, names))
+            found = telling(rule, rival)
             exercise = found.words(names) if found else "operate one without the other, for two seconds or longer"
             yield Finding(
                 check="indistinct-rule",

@@ -17,38 +17,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.judging import explained_by
-from canlens.results.finding import Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs that answered too late."""
-    for name, own in evidence.outputs.items():
-        late, due = len(own.answers.late), len(own.answers.due)
-        if not late:
-            continue
-        output = evidence.plan.outputs[name]
-        low, high = own.answers.late_s.min(), own.answers.late_s.max()
-        span = f"{high:.2f} s" if low == high else f"{low:.2f} to {high:.2f} s"
-        yield Finding(
-            check="late-answer",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} came {late} of {due} times too late: after {span}, planned {output.within_s:g} s.",
-            evidence=lines_of(own.answers.late),
-            cannot_tell="Where the time is lost, and whether the load itself is later still.",
-            next_step=f"Look for a delay in the controller's setting for {name}; repeat '{output.when}' five times.",
-            would_change=f"Every answer within {output.within_s:g} s, or a plan that allows {high:.1f} s.",
-            caution=safety_caution(output.safety, ""),
-            consequence_of=explained_by(evidence, name),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("late-answer", find)
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that an output answered too late."""
+    (late,) = found
+    low, high = late.least.min(), late.most.max()
+    span = f"{high:.2f} s" if low == high else f"{low:.2f} to {high:.2f} s"
+    came = f"came {len(late.steps)} of {late.due} times too late"
+    return Said(
+        claim=f"{called(output)} {came}: after {span}, planned {output.within_s:g} s.",
+        cannot_tell="Where the time is lost, and whether the load itself is later still.",
+        next_step=f"Look for a delay in the controller's setting for {output.name}; repeat '{output.when}' five times.",
+        would_change=f"Every answer within {output.within_s:g} s, or a plan that allows {high:.1f} s.",
+    )
+
+
+CHECK = OutputCheck("late-answer", ("late",), say)

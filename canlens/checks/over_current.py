@@ -17,36 +17,26 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import MEASURE_LIVE, OVER_CURRENT, Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
+from canlens.results.finding import MEASURE_LIVE, OVER_CURRENT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs whose current passed a limit."""
-    for name, own in evidence.outputs.items():
-        if own.load is None or not (len(own.load.over_peak) or len(own.load.over_continuous)):
-            continue
-        output = evidence.plan.outputs[name]
-        limits = [f"{output.continuous_a:g} A continuously"] if output.continuous_a is not None else []
-        if output.peak_a is not None:
-            limits.append(f"{output.peak_a:g} A" + (f" for {output.peak_s:g} s" if output.peak_s is not None else ""))
-        yield Finding(
-            check="over-current",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} drew up to {own.load.highest_a:.3g} A; its limit is {' or '.join(limits)}.",
-            evidence=lines_of(own.load.over_peak, own.load.over_continuous),
-            cannot_tell="Whether the load, its wire or a short draws it; and inrush shorter than one message interval.",
-            next_step=f"Measure the current of {name} with a clamp meter and compare it with the load's label.",
-            would_change=f"A recording in which {name} stays below {' and '.join(limits)}.",
-            caution=safety_caution(output.safety, f"{OVER_CURRENT} {MEASURE_LIVE}"),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("over-current", find)
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that the current of an output passed a limit."""
+    limits = [f"{output.continuous_a:g} A continuously"] if output.continuous_a is not None else []
+    if output.peak_a is not None:
+        limits.append(f"{output.peak_a:g} A" + (f" for {output.peak_s:g} s" if output.peak_s is not None else ""))
+    drew = f"drew up to {found[0].most.max():.3g} A"
+    return Said(
+        claim=f"{called(output)} {drew}; its limit is {' or '.join(limits)}.",
+        cannot_tell="Whether the load, its wire or a short draws it; and inrush shorter than one message interval.",
+        next_step=f"Measure the current of {output.name} with a clamp meter and compare it with the load's label.",
+        would_change=f"A recording in which {output.name} stays below {' and '.join(limits)}.",
+    )
+
+
+CHECK = OutputCheck("over-current", ("over-current",), say, f"{OVER_CURRENT} {MEASURE_LIVE}")

@@ -17,33 +17,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of, terminal
-from canlens.results.finding import MEASURE_LIVE, Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called, terminal
+from canlens.results.finding import MEASURE_LIVE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs that draw current while off."""
-    for name, own in evidence.outputs.items():
-        if own.load is None or not len(own.load.current_when_off):
-            continue
-        output = evidence.plan.outputs[name]
-        yield Finding(
-            check="stray-current",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} draws current while it is commanded off.",
-            evidence=lines_of(own.load.current_when_off),
-            cannot_tell="Whether the switch is stuck or the current reading is wrong.",
-            next_step=f"Measure the voltage {terminal(output)} while it is commanded off.",
-            would_change="No current while the command is off.",
-            caution=safety_caution(output.safety, MEASURE_LIVE),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("stray-current", find)
+def say(output: Output, *_found: Deviation) -> Said:
+    """Say that an output draws current while off."""
+    return Said(
+        claim=f"{called(output)} draws current while it is commanded off.",
+        cannot_tell="Whether the switch is stuck or the current reading is wrong.",
+        next_step=f"Measure the voltage {terminal(output)} while it is commanded off.",
+        would_change="No current while the command is off.",
+    )
+
+
+CHECK = OutputCheck("stray-current", ("stray-current",), say, MEASURE_LIVE)

@@ -19,41 +19,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import MEASURE_LIVE, Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
+from canlens.results.finding import MEASURE_LIVE
 from canlens.wording import times
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence, Timer
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs that stayed on."""
-    for name, own in evidence.outputs.items():
-        overdue = [timer for timer in (own.release, own.cut_off) if timer is not None and len(timer.overdue)]
-        if not overdue:
-            continue
-        output = evidence.plan.outputs[name]
-        count = sum(len(timer.overdue) for timer in overdue)
-        yield Finding(
-            check="stuck-output",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} stayed on {times(count)} although it should have gone off{_after(overdue[0])}.",
-            evidence=lines_of(*(timer.overdue for timer in overdue)),
-            cannot_tell="Whether a setting, another control or the switch itself holds it on.",
-            next_step=f"Release every control, switch ignition off and watch {name}; if it stays on, pull its fuse.",
-            would_change=f"{name} going off each time as planned.",
-            caution=safety_caution(output.safety, MEASURE_LIVE),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-def _after(timer: Timer) -> str:
-    """Return the planned time in words."""
-    return f" after {timer.planned_s:g} s" if timer.planned_s else " with its rule"
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that an output stayed on."""
+    stayed = f"{called(output)} stayed on {times(sum(len(each.steps) for each in found))}"
+    due = f"after {found[0].planned:g} s" if found[0].planned else "with its rule"
+    return Said(
+        claim=f"{stayed} although it should have gone off {due}.",
+        cannot_tell="Whether a setting, another control or the switch itself holds it on.",
+        next_step=f"Release every control, switch ignition off and watch {output.name}; if it stays on, pull its fuse.",
+        would_change=f"{output.name} going off each time as planned.",
+    )
 
 
-CHECK = Check("stuck-output", find)
+CHECK = OutputCheck("stuck-output", ("stuck", "never-cut-off"), say, MEASURE_LIVE)

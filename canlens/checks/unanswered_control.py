@@ -18,40 +18,27 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of, terminal
-from canlens.judging import explained_by
-from canlens.results.finding import MEASURE_LIVE, Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called, terminal
+from canlens.results.finding import MEASURE_LIVE
 from canlens.wording import times
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs that did not follow their rule."""
-    for name, own in evidence.outputs.items():
-        count, due = len(own.answers.unanswered), len(own.answers.due)
-        if not count:
-            continue
-        output = evidence.plan.outputs[name]
-        yield Finding(
-            check="unanswered-control",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} did not follow '{output.when}': {count} of {due} exercises not answered.",
-            evidence=lines_of(own.answers.unanswered),
-            cannot_tell="Whether the controller missed the control, is set up otherwise, or cannot switch.",
-            next_step=(
-                f"Compare the controller's setting for {name} with the plan. If it agrees, measure the voltage "
-                f"{terminal(output)} while '{output.when}' is on."
-            ),
-            would_change=f"{name} coming on within {output.within_s:g} s, {times(due)} out of {due}.",
-            caution=safety_caution(output.safety, MEASURE_LIVE),
-            consequence_of=explained_by(evidence, name),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("unanswered-control", find)
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that an output did not follow its rule."""
+    count, due = len(found[0].steps), found[0].due
+    return Said(
+        claim=f"{called(output)} did not follow '{output.when}': {count} of {due} exercises not answered.",
+        cannot_tell="Whether the controller missed the control, is set up otherwise, or cannot switch.",
+        next_step=(
+            f"Compare the controller's setting for {output.name} with the plan. If it agrees, measure the voltage "
+            f"{terminal(output)} while '{output.when}' is on."
+        ),
+        would_change=f"{output.name} coming on within {output.within_s:g} s, {times(due)} out of {due}.",
+    )
+
+
+CHECK = OutputCheck("unanswered-control", ("unanswered",), say, MEASURE_LIVE)

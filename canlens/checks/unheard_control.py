@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 def find(evidence: Evidence) -> Iterator[Finding]:
     """Find controls that the controller does not notice."""
     for name, own in evidence.controls.items():
-        if own.noticed is None or own.noticed or not len(own.exercises):
+        if not own.is_unheard:
             continue
         yield Finding(
             check="unheard-control",

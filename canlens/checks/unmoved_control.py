@@ -17,7 +17,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import Check
-from canlens.judging import moved_only_on_paper
 from canlens.results.finding import Finding
 from canlens.wording import times
 
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
 def find(evidence: Evidence) -> Iterator[Finding]:
     """Find controls that were operated and did not move."""
     for name, own in evidence.controls.items():
-        if own.marked is None or not moved_only_on_paper(evidence, name):
+        if own.marked is None or not own.is_unmoved:
             continue
         signal = evidence.plan.controls[name].condition.reference.path
         yield Finding(

@@ -55,7 +55,7 @@ def _parts(own: OutputEvidence, run_on_s: float | None) -> Iterator[tuple[str, s
             f"the end of its run-on of {run_on_s:g} s",
             f"Record for {run_on_s + 5:g} s after its rule has ended.",
         )
-    if own.cut_off is not None and not own.cut_off.completed and not len(own.cut_off.overdue):
+    if own.cut_off is not None and not own.cut_off.is_shown:
         planned_s = own.cut_off.planned_s
         yield f"its cut-off after {planned_s:g} s", f"Hold its rule on for {planned_s + 5:g} s in one go."
     if own.day is not None and not len(own.day.medians):

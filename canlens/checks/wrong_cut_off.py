@@ -16,35 +16,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import WIRING, Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
+from canlens.results.finding import WIRING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs that are cut off at another time than planned."""
-    for name, own in evidence.outputs.items():
-        timer = own.cut_off
-        if timer is None or not len(timer.wrong):
-            continue
-        output = evidence.plan.outputs[name]
-        low, high = float(timer.shortest_s.min()), float(timer.longest_s.max())
-        yield Finding(
-            check="wrong-cut-off",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} was cut off after {low:.1f} to {high:.1f} s; planned is {timer.planned_s:g} s.",
-            evidence=lines_of(timer.wrong),
-            cannot_tell="Whether the timer or the controller's protection cut it off.",
-            next_step=f"Compare the cut-off of {name} in the controller's setting; repeat with the load unplugged.",
-            would_change=f"One cut-off after {timer.planned_s:g} s.",
-            caution=safety_caution(output.safety, WIRING),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("wrong-cut-off", find)
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that an output is cut off at another time than planned."""
+    (timer,) = found
+    low, high = timer.least.min(), timer.most.max()
+    return Said(
+        claim=f"{called(output)} was cut off after {low:.1f} to {high:.1f} s; planned is {timer.planned:g} s.",
+        cannot_tell="Whether the timer or the controller's protection cut it off.",
+        next_step=f"Compare the cut-off of {output.name} in the controller's setting; repeat with the load unplugged.",
+        would_change=f"One cut-off after {timer.planned:g} s.",
+    )
+
+
+CHECK = OutputCheck("wrong-cut-off", ("wrong-cut-off",), say, WIRING)

@@ -19,35 +19,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs that do not flash as planned."""
-    for name, own in evidence.outputs.items():
-        if own.flash is None or not len(own.flash.wrong):
-            continue
-        output = evidence.plan.outputs[name]
-        seen_hz = float(np.median(own.flash.frequency_hz))
-        seen = f"flashes at {seen_hz:.2g} Hz" if seen_hz else "does not flash"
-        yield Finding(
-            check="wrong-flashing",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} {seen} while '{output.flash_when}' is on; planned is {output.flash_hz:g} Hz.",
-            evidence=lines_of(own.flash.wrong),
-            cannot_tell="Whether the lamp itself follows the command.",
-            next_step=f"Correct the flashing of {name} in the controller's configuration.",
-            would_change=f"Flashing at {output.flash_hz:g} ± {output.flash_tolerance_hz:g} Hz.",
-            caution=safety_caution(output.safety, ""),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("wrong-flashing", find)
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that an output does not flash as planned."""
+    seen_hz = float(np.median(found[0].least))
+    seen = f"flashes at {seen_hz:.2g} Hz" if seen_hz else "does not flash"
+    planned = f"planned is {output.flash_hz:g} Hz"
+    return Said(
+        claim=f"{called(output)} {seen} while '{output.flash_when}' is on; {planned}.",
+        cannot_tell="Whether the lamp itself follows the command.",
+        next_step=f"Correct the flashing of {output.name} in the controller's configuration.",
+        would_change=f"Flashing at {output.flash_hz:g} ± {output.flash_tolerance_hz:g} Hz.",
+    )
+
+
+CHECK = OutputCheck("wrong-flashing", ("wrong-flashing",), say)

@@ -19,37 +19,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs whose level is not as planned."""
-    for name, own in evidence.outputs.items():
-        output = evidence.plan.outputs[name]
-        for level, light in ((own.day, "day"), (own.night, "night")):
-            if level is None or not len(level.wrong):
-                continue
-            unit = output.level.definition.unit if output.level else ""
-            seen = f"{np.median(level.medians):.4g} {unit}".strip()
-            wanted = f"{level.wanted:.4g} {unit}".strip()
-            yield Finding(
-                check="wrong-level",
-                severity="failure",
-                safety=output.safety is not None,
-                subject=(name,),
-                claim=f"{called(output)} stands at {seen} by {light}; planned is {wanted}.",
-                evidence=lines_of(level.wrong),
-                cannot_tell="How bright the lamp really is; the level is what the controller says.",
-                next_step=f"Correct the level by {light} of {name} in the controller's configuration.",
-                would_change=f"A level of {wanted} ± {output.level_tolerance:g} by {light}.",
-                caution=safety_caution(output.safety, ""),
-            )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
-CHECK = Check("wrong-level", find)
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that the level of an output is not as planned."""
+    (level,) = found
+    light = level.kind.rpartition("-")[2]
+    unit = output.level.definition.unit if output.level else ""
+    seen, wanted = (f"{value:.4g} {unit}".strip() for value in (np.median(level.least), level.planned))
+    return Said(
+        claim=f"{called(output)} stands at {seen} by {light}; planned is {wanted}.",
+        cannot_tell="How bright the lamp really is; the level is what the controller says.",
+        next_step=f"Correct the level by {light} of {output.name} in the controller's configuration.",
+        would_change=f"A level of {wanted} ± {output.level_tolerance:g} by {light}.",
+    )
+
+
+CHECK = OutputCheck("wrong-level", ("wrong-level-by-day", "wrong-level-by-night"), say, one_each=True)

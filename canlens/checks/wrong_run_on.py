@@ -19,41 +19,30 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.checks.entry import Check, called, lines_of
-from canlens.results.finding import Finding, safety_caution
+from canlens.checks.entry import OutputCheck, Said, called
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from canlens.nouns.outputs import Evidence
-
-
-def find(evidence: Evidence) -> Iterator[Finding]:
-    """Find outputs whose release or run-on is not as planned."""
-    for name, own in evidence.outputs.items():
-        timer = own.release
-        if timer is None or not len(timer.wrong):
-            continue
-        output = evidence.plan.outputs[name]
-        low, high = float(timer.shortest_s.min()), float(timer.longest_s.max())
-        planned = f"{timer.planned_s:g} s" if timer.planned_s else f"at once (within {output.within_s:g} s)"
-        even = "always nearly the same" if np.ptp(timer.longest_s) < EVEN_S else "scattered"
-        kind = f", {even}" if timer.completed > 1 else ""
-        yield Finding(
-            check="wrong-run-on",
-            severity="failure",
-            safety=output.safety is not None,
-            subject=(name,),
-            claim=f"{called(output)} went off {low:.1f} to {high:.1f} s after its rule{kind}; planned is {planned}.",
-            evidence=lines_of(timer.wrong),
-            cannot_tell="Whether the setting or the plan is right.",
-            next_step=f"Correct the run-on of {name} in the controller's configuration; let it run to the end once.",
-            would_change=f"One full run-on of {planned}.",
-            caution=safety_caution(output.safety, ""),
-        )
+    from canlens.judging import Deviation
+    from canlens.plan import Output
 
 
 EVEN_S = 1.0
 """Times that differ by less than this are called nearly the same [s] (our choice)."""
 
-CHECK = Check("wrong-run-on", find)
+
+def say(output: Output, *found: Deviation) -> Said:
+    """Say that the release or run-on of an output is not as planned."""
+    (timer,) = found
+    low, high = timer.least.min(), timer.most.max()
+    planned = f"{timer.planned:g} s" if timer.planned else f"at once (within {output.within_s:g} s)"
+    even = "always nearly the same" if np.ptp(timer.most) < EVEN_S else "scattered"
+    kind = f", {even}" if len(timer.most) > 1 else ""
+    return Said(
+        claim=f"{called(output)} went off {low:.1f} to {high:.1f} s after its rule{kind}; planned is {planned}.",
+        cannot_tell="Whether the setting or the plan is right.",
+        next_step=f"Correct the run-on of {output.name} in the controller's configuration; let it run to the end once.",
+        would_change=f"One full run-on of {planned}.",
+    )
+
+
+CHECK = OutputCheck("wrong-run-on", ("wrong-run-on",), say)

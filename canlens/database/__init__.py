@@ -2,7 +2,8 @@
 
 ::
 
-    file ─source→ text ─dbc→ mended text, problems ─parsing (cantools)→ messages ─layout→ Database with its problems
+    file ─source→ text ─outline→ ─parsing (cantools)→ messages ─layout→ Database with its problems
+                            └ what it refuses ─book→ mended text, once more
                        ─cache→ the same, read before
 
 Only :mod:`canlens.database.parsing` knows cantools.

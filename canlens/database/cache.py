@@ -1,9 +1,9 @@
 """Databases that were read before, kept in the user's cache folder as plain JSON.
 
 A file is read again in a few hundredths of a second, and without the parser's import. What is kept is keyed by the
-content of the database file, the parser's version and this package's own source, bears a checksum, and is checked
-field by field when it is read; anything else is passed over as if it were not there. ``CANLENS_NO_CACHE=1``
-switches the cache off.
+content of the database file, the parser's version and this package's own source, bears a checksum, and its types are
+checked when it is read; anything else is passed over as if it were not there. ``CANLENS_NO_CACHE=1`` switches the
+cache off.
 """
 
 from __future__ import annotations
@@ -13,22 +13,23 @@ import hashlib
 import os
 import stat
 import tempfile
+from dataclasses import replace
+from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from canlens.database.cache_form import NotThisFormError, from_text, to_text
+from canlens.database.nouns import Database
 
 if TYPE_CHECKING:
-    from canlens.database.nouns import Database
+    from pydantic import TypeAdapter
+
     from canlens.database.source import Text
 
 SWITCH = "CANLENS_NO_CACHE"
-MAGIC = "canlens database 1"
+MAGIC = "canlens database 2"
 MOST_FILES = 200
 """Databases that are kept; the oldest go first (our choice: a workshop sees a few dozen)."""
-MOST_BYTES = 64 << 20
-"""A kept database longer than this was not written by us."""
 
 
 def find(source: Text) -> Database | None:
@@ -38,17 +39,14 @@ def find(source: Text) -> Database | None:
         return None
     key = _key(source)
     try:
-        with (folder / f"{key}.json").open("rb") as file:
-            content = file.read(MOST_BYTES)
-    except OSError:
+        head, _, body = (folder / f"{key}.json").read_bytes().partition(b"\n")
+        if head != _head(key, body):
+            return None
+        kept = _form().validate_json(body, strict=True)
+    except (OSError, ValueError):
         return None
-    head, _, body = content.partition(b"\n")
-    if head != _head(key, body):
-        return None
-    try:
-        return from_text(body, file=source.file)
-    except NotThisFormError:
-        return None
+    problems = tuple(replace(problem, file=source.file) for problem in kept.problems)
+    return replace(kept, problems=problems, files=(source.file,))
 
 
 def keep(source: Text, database: Database) -> None:
@@ -57,7 +55,7 @@ def keep(source: Text, database: Database) -> None:
     if folder is None:
         return
     key = _key(source)
-    body = to_text(database).encode()
+    body = _form().dump_json(database)
     with contextlib.suppress(OSError):
         handle, place = tempfile.mkstemp(dir=folder, suffix=".part")
         try:
@@ -67,7 +65,16 @@ def keep(source: Text, database: Database) -> None:
         except OSError:
             Path(place).unlink(missing_ok=True)
             raise
-        _forget_the_oldest(folder)
+        kept = sorted(folder.glob("*.json"), key=lambda each: each.stat().st_mtime_ns, reverse=True)
+        for oldest in kept[MOST_FILES:]:
+            oldest.unlink(missing_ok=True)
+
+
+@cache
+def _form() -> TypeAdapter[Database]:
+    from pydantic import TypeAdapter  # noqa: PLC0415 – only those pay who read a database
+
+    return TypeAdapter(Database)
 
 
 def _head(key: str, body: bytes) -> bytes:
@@ -98,7 +105,7 @@ def _folder(*, make: bool = False) -> Path | None:
 
 def _key(source: Text) -> str:
     """Return a name for what is kept: it changes with the content and with the programs that read it."""
-    about = f"{MAGIC}\0{_programs()}\0{source.format}\0{source.odd_line}\0{source.is_page}\0"
+    about = f"{MAGIC}\0{_programs()}\0{source.format}\0{source.odd_line}\0"
     return hashlib.sha256(about.encode() + source.text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
@@ -112,11 +119,3 @@ def _programs() -> str:
     parser = Path(spec.origin).parent if spec and spec.origin else None
     versions = sorted(file.name for file in parser.parent.glob("cantools-*.dist-info")) if parser else []
     return "\n".join((*own, *versions))
-
-
-def _forget_the_oldest(folder: Path) -> None:
-    kept = list(folder.glob("*.json"))
-    if len(kept) > MOST_FILES:
-        kept.sort(key=lambda file: file.stat().st_mtime_ns)
-        for file in kept[: len(kept) - MOST_FILES]:
-            file.unlink(missing_ok=True)

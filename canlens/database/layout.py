@@ -1,4 +1,4 @@
-"""Where the signals of a message lie: which stick out of it, and which share bits."""
+"""What is odd about well written signals: which stick out of their message, which share bits, which say nothing."""
 
 from __future__ import annotations
 
@@ -22,7 +22,26 @@ def layout_problems(message: Message, *, file: str) -> list[DatabaseProblem]:
     file
         Named in the problems.
     """
-    return [*_sticking_out(message, file), *_without_page(message, file), *_sharing_bits(message, file)]
+    return [
+        *_without_factor(message, file),
+        *_sticking_out(message, file),
+        *_without_page(message, file),
+        *_sharing_bits(message, file),
+    ]
+
+
+def _without_factor(message: Message, file: str) -> Iterator[DatabaseProblem]:
+    for signal in message.signals:
+        if not signal.scale:
+            yield DatabaseProblem(
+                signal.line,
+                f"signal {signal.name} of message {message.name} with factor 0",
+                "a factor that is not 0; with it every value is the same",
+                file=file,
+                done="The signal is decoded as declared.",
+                mend="Write the factor; 1 shows raw values.",
+                message=message.name,
+            )
 
 
 def _sticking_out(message: Message, file: str) -> Iterator[DatabaseProblem]:

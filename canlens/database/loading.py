@@ -58,16 +58,6 @@ def _read(text: Text) -> Database:
                 done="A sign that stands for an unknown character took its place.",
             )
         )
-    if text.is_page:
-        problems.append(
-            DatabaseProblem(
-                1,
-                "a web page that shows a database",
-                "the file itself, which such pages often offer under a link named Raw or Download",
-                file=text.file,
-                done="The page was taken off; what it shows is used.",
-            )
-        )
     for message in database.messages:
         problems += layout_problems(message, file=text.file)
     return Database(database.messages, database.nodes, tuple(sorted(problems, key=_line)), database.files)

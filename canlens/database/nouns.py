@@ -9,6 +9,8 @@ from typing import Literal
 from canlens.trace import Problem
 
 ByteOrder = Literal["intel", "motorola"]
+FLOAT_LENGTHS = frozenset({16, 32, 64})
+"""Lengths of floats [bits] (IEEE 754 binary16, 32, 64)."""
 
 
 @dataclass(frozen=True)

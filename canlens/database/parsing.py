@@ -2,243 +2,250 @@
 
 from __future__ import annotations
 
+import logging
+import math
+import re
 from collections import defaultdict
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
 
 from cantools.database import load_string
 from cantools.database.can import Database as ParsedDatabase
-from cantools.database.can import Message as ParsedMessage
-from cantools.database.can import Signal as ParsedSignal
 from cantools.database.errors import UnsupportedDatabaseFormatError
 
-from canlens.database.dbc.text import DbcText, Pages, prepare
-from canlens.database.nouns import Database, DatabaseProblem, Message, SignalDefinition
-from canlens.database.refusal import overheard, refusal
+from canlens.database.dbc.book import Book
+from canlens.database.dbc.names import NO_MESSAGE, NO_NODE
+from canlens.database.dbc.outline import FLAG_EXTENDED, MessageEntry, SignalEntry, outline
+from canlens.database.nouns import FLOAT_LENGTHS, Database, DatabaseProblem, Message, SignalDefinition
+from canlens.errors import DatabaseError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from canlens.database.dbc.messages import MessageEntry, SignalEntry
+    from cantools.database.can import Message as ParsedMessage
+    from cantools.database.can import Signal as ParsedSignal
+
+    from canlens.database.dbc.outline import Pages
     from canlens.database.source import Text
 
-NO_SENDER = "Vector__XXX"
-"""What a DBC writes in the place of a node where there is none (open description of the format)."""
-FLAG_EXTENDED = 0x8000_0000
-"""Bit 31 of a DBC message number marks a 29-bit identifier."""
-MS_PER_S = 1000
-OVERWRITING = "Overwriting message"
+MS_PER_S: Final = 1000
+OVERWRITING: Final = "Overwriting message"
 """How cantools begins to say that two messages share a name or an identifier; merging says so with a line."""
-MOST_TRIES = 100
-"""How often the parser is asked again, with fewer messages, after it refused a file (our choice)."""
-FLOAT_LENGTHS = frozenset({16, 32, 64})
-"""Lengths of floats [bits] (IEEE 754 binary16, 32, 64)."""
-
-
-@dataclass(frozen=True)
-class _Place:
-    """What the text tells about one message beside the parser's view of it."""
-
-    file: str
-    entry: MessageEntry | None
-    wide_pages: dict[tuple[int, str], Pages]
-
-    @property
-    def line(self) -> int:
-        return self.entry.line if self.entry else 0
-
-    def signals(self, count: int) -> Sequence[SignalEntry | None]:
-        """Return one entry for each of ``count`` signals, or None for each where they do not agree."""
-        entries = self.entry.signals if self.entry else []
-        return entries if len(entries) == count else [None] * count
+LONGEST_QUOTE: Final = 60
+"""Longest piece of a line that a sentence quotes [characters]."""
+_SYNTAX = re.compile(r"[Ii]nvalid syntax at line (?P<line>\d+), column (?P<column>\d+)")
+_XML = re.compile(r"(?P<reason>.+): line (?P<line>\d+), column \d+")
 
 
 def parse(source: Text) -> Database:
     """Parse one database file.
+
+    The parser has the file as it is. A DBC that it refuses is mended entry by entry and given once more.
 
     Raises
     ------
     DatabaseError
         Nothing of the file can be used.
     """
-    if source.format == "dbc":
-        return _parse_dbc(source)
-    try:
-        parsed, problems = _ask(source.text, source)
-    except UnsupportedDatabaseFormatError as error:
-        raise refusal(source, error.e_kcd or error.e_sym or error.e_arxml) from error
-    nowhere = _Place(source.file, None, {})
-    messages = tuple(_message(message, nowhere, problems) for message in parsed.messages)
-    return Database(messages, _nodes(parsed), tuple(problems), (source.file,))
-
-
-def _parse_dbc(source: Text) -> Database:
-    dbc = prepare(source.text, file=source.file)
-    if not dbc.has_entries:
-        raise refusal(source, None)
-    problems = list(dbc.problems)
-    messages: list[Message] = []
-    nodes: dict[str, None] = {}
-    for entries, parsed in _parsed(source, dbc, problems):
-        nodes |= dict.fromkeys(_nodes(parsed))
-        places = _Places(source.file, entries, dbc)
-        messages += [_message(message, places.of(message), problems) for message in parsed.messages]
-    return Database(tuple(messages), tuple(nodes), tuple(problems), (source.file,))
-
-
-def _parsed(
-    source: Text, dbc: DbcText, problems: list[DatabaseProblem]
-) -> list[tuple[Sequence[MessageEntry], ParsedDatabase]]:
-    """Ask the parser for all messages; where it refuses, for halves of them, down to the one that it refuses."""
-    done: list[tuple[Sequence[MessageEntry], ParsedDatabase]] = []
-    waiting: list[Sequence[MessageEntry]] = [dbc.messages]
-    tries = 0
-    while waiting:
-        entries = waiting.pop()
-        tries += 1
+    problems: list[DatabaseProblem] = []
+    entries = outline(source.text) if source.format == "dbc" else []
+    refused: UnsupportedDatabaseFormatError | None = None
+    parsed: ParsedDatabase | None = None
+    if entries is not None:
         try:
-            parsed, remarks = _ask(dbc.text(entries), source)
+            parsed = _ask(source, source.text, problems)
         except UnsupportedDatabaseFormatError as error:
-            half = len(entries) // 2
-            if half and tries < MOST_TRIES:
-                waiting += [entries[half:], entries[:half]]
-            else:
-                problems += [_refused(entry, error.e_dbc, source.file) for entry in entries]
-            continue
-        problems += remarks
-        done.append((entries, parsed))
-    return done
+            refused = error
+        else:
+            parsed = parsed if source.format != "dbc" or _agree(entries, parsed) else None
+    if parsed is None and source.format == "dbc":
+        book = Book(source.text, source.file)
+        if not book.has_entries:
+            raise _refusal(source, "not one entry such as BO_, SG_ or VAL_ stands in it")
+        entries, problems = list(book.messages), book.problems
+        try:
+            parsed = _ask(source, book.text(), problems)
+        except UnsupportedDatabaseFormatError as error:
+            refused = refused or error
+    if parsed is None or entries is None:
+        raise _refusal(source, _reason(refused)) from refused
+    waiting: defaultdict[int, list[MessageEntry]] = defaultdict(list)  # two messages may bear one number
+    for entry in reversed(entries):
+        waiting[entry.number].append(entry)
+    messages: list[Message] = []
+    for message in parsed.messages:
+        same = waiting[message.frame_id | (FLAG_EXTENDED if message.is_extended_frame else 0)]
+        entry = same.pop() if same else MessageEntry(-1, message.name, 0)
+        messages.append(_message(message, entry, source.file, problems))
+    nodes = tuple(node.name for node in parsed.nodes if node.name != NO_NODE)
+    return Database(tuple(messages), nodes, tuple(problems), (source.file,))
 
 
-def _ask(text: str, source: Text) -> tuple[ParsedDatabase, list[DatabaseProblem]]:
-    """Return what cantools makes of a text, and its remarks."""
-    with overheard() as remarks:
+def _agree(entries: Sequence[MessageEntry], parsed: ParsedDatabase) -> bool:
+    """Tell whether the parser found every signal that the outline shows: what it cannot read it may pass over."""
+    seen = [len(entry.signals) for entry in entries if entry.name != NO_MESSAGE]
+    return seen == [len(message.signals) for message in parsed.messages]
+
+
+class _Listener(logging.Handler):
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.heard: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep what was said."""
+        self.heard.append(record.getMessage())
+
+
+@contextmanager
+def _overheard() -> Iterator[list[str]]:
+    """Collect what the parser says to the log meanwhile, instead of letting it out on standard error."""
+    logger, listener = logging.getLogger("cantools"), _Listener()
+    passed_on, logger.propagate = logger.propagate, False
+    logger.addHandler(listener)
+    try:
+        yield listener.heard
+    finally:
+        logger.removeHandler(listener)
+        logger.propagate = passed_on
+
+
+def _ask(source: Text, text: str, problems: list[DatabaseProblem]) -> ParsedDatabase:
+    """Return what cantools makes of a text; its remarks become problems."""
+    with _overheard() as remarks:
         parsed = load_string(text, source.format, strict=False, sort_signals=None)
     if not isinstance(parsed, ParsedDatabase):  # only CDD files, which are never asked for, give another class
         raise TypeError(f"expected a CAN database, got {type(parsed).__name__}")
-    return parsed, [_remark(remark, source.file) for remark in remarks if not remark.startswith(OVERWRITING)]
+    problems += [
+        DatabaseProblem(
+            0,
+            f"the parser remarks: {said}",
+            "an entry that is understood without remarks",
+            file=source.file,
+            done="The rest of the file is used.",
+        )
+        for said in remarks
+        if not said.startswith(OVERWRITING)
+    ]
+    return parsed
 
 
-def _nodes(parsed: ParsedDatabase) -> tuple[str, ...]:
-    return tuple(node.name for node in parsed.nodes if node.name != NO_SENDER)
+def _reason(refused: UnsupportedDatabaseFormatError | None) -> str:
+    return str(refused and (refused.e_dbc or refused.e_kcd or refused.e_sym or refused.e_arxml))
 
 
-def _refused(entry: MessageEntry, reason: Exception | None, file: str) -> DatabaseProblem:
-    return DatabaseProblem(
-        entry.line,
-        f"message {entry.name}, which the parser refuses ({str(reason).rstrip('.')})",
-        "a message with signals, tables and attributes that it can read",
-        file=file,
-        done="The message and the signals under it are not used.",
-        message=entry.name,
+def _refusal(source: Text, said: str) -> DatabaseError:
+    """Turn a refusal of the parser into a sentence for the installer."""
+    name = source.format.upper()
+    if match := _SYNTAX.search(said):
+        line, column = int(match["line"]), int(match["column"])
+        lines = source.text.split("\n")
+        found = lines[line - 1][column - 1 :].strip()[:LONGEST_QUOTE] if line <= len(lines) else ""
+        quoted = f"found `{found}`" if found else "found the end of the line"
+        sentence = f"expected an entry of the {name} format, {quoted}. Correct or remove this entry."
+        return DatabaseError(source.file, sentence, line=line)
+    if match := _XML.search(said):
+        sentence = (
+            f"expected well-formed XML of a {name} file, found trouble ({match['reason']})."
+            " Save the file again from the program that made it."
+        )
+        return DatabaseError(source.file, sentence, line=int(match["line"]))
+    sentence = (
+        f"this is no {name} file that can be read ({said.rstrip('.')})."
+        " Check that it is the right file, or save it again from the program that made it."
     )
+    return DatabaseError(source.file, sentence)
 
 
-def _remark(said: str, file: str) -> DatabaseProblem:
-    return DatabaseProblem(
-        0,
-        f"the parser remarks: {said}",
-        "an entry that is understood without remarks",
-        file=file,
-        done="The rest of the file is used.",
-    )
-
-
-class _Places:
-    """Finds the text of each message, in file order where one identifier comes twice."""
-
-    def __init__(self, file: str, entries: Sequence[MessageEntry], dbc: DbcText) -> None:
-        self._file = file
-        self._wide_pages = dbc.wide_pages
-        self._entries: defaultdict[int, list[MessageEntry]] = defaultdict(list)
-        for entry in reversed(entries):
-            self._entries[entry.number].append(entry)
-
-    def of(self, message: ParsedMessage) -> _Place:
-        number = message.frame_id | (FLAG_EXTENDED if message.is_extended_frame else 0)
-        entries = self._entries[number]
-        return _Place(self._file, entries.pop() if entries else None, self._wide_pages)
-
-
-def _message(message: ParsedMessage, place: _Place, problems: list[DatabaseProblem]) -> Message:
-    senders = tuple(dict.fromkeys(name for name in message.senders if name != NO_SENDER))
+def _message(message: ParsedMessage, entry: MessageEntry, file: str, problems: list[DatabaseProblem]) -> Message:
     if message.is_container:
         problems.append(
             DatabaseProblem(
-                place.line,
+                entry.line,
                 f"message {message.name} is a container of other messages",
                 "a message with signals of its own",
-                file=place.file,
+                file=file,
                 done="The message is known, its content is not decoded.",
             )
         )
+    signals = _signals(message, entry, file, problems)
     return Message(
         name=message.name,
         identifier=message.frame_id,
         is_extended=message.is_extended_frame,
-        length=message.length,
-        senders=senders,
-        cycle_time_s=_cycle_time_s(message, place, problems),
-        signals=_signals(message, place, problems),
+        length=message.length if entry.has_length else max((each.needed_length for each in signals), default=0),
+        senders=tuple(dict.fromkeys(name for name in message.senders if name != NO_NODE)),
+        cycle_time_s=_cycle_time_s(message, entry, file, problems),
+        signals=signals,
         is_fd=message.is_fd,
-        line=place.line,
+        line=entry.line,
     )
 
 
-def _cycle_time_s(message: ParsedMessage, place: _Place, problems: list[DatabaseProblem]) -> float | None:
+def _cycle_time_s(
+    message: ParsedMessage, entry: MessageEntry, file: str, problems: list[DatabaseProblem]
+) -> float | None:
     """Return the declared cycle time [s]; 0 ms means that none is declared."""
     written: object = message.cycle_time  # a number of ms; text where a file declares the attribute as text
     try:
         cycle_time_ms = float(str(written)) if written is not None else 0.0
     except ValueError:
         cycle_time_ms = -1.0
-    if 0 <= cycle_time_ms < float("inf"):
+    if 0 <= cycle_time_ms < math.inf:
         return cycle_time_ms / MS_PER_S or None
     problems.append(
         DatabaseProblem(
-            place.line,
+            entry.line,
             f"cycle time {written} of message {message.name}",
             "a number of milliseconds",
-            file=place.file,
+            file=file,
             done="The message is taken as one without a cycle time.",
         )
     )
     return None
 
 
-def _signals(message: ParsedMessage, place: _Place, problems: list[DatabaseProblem]) -> tuple[SignalDefinition, ...]:
-    entries = place.signals(len(message.signals))
+def _signals(
+    message: ParsedMessage, entry: MessageEntry, file: str, problems: list[DatabaseProblem]
+) -> tuple[SignalDefinition, ...]:
+    agree = len(entry.signals) == len(message.signals)
+    entries: Sequence[SignalEntry | None] = entry.signals if agree else [None] * len(message.signals)
     # A signal may bear a long name in an attribute; its multiplexer is still told by the short one.
-    long_names = {entry.name: signal.name for entry, signal in zip(entries, message.signals, strict=True) if entry}
+    long_names = {one.name: signal.name for one, signal in zip(entries, message.signals, strict=True) if one}
     signals: dict[str, SignalDefinition] = {}
-    for signal, entry in zip(message.signals, entries, strict=True):
-        line = entry.line if entry else place.line
-        if signal.name in signals:
-            problems.append(
-                DatabaseProblem(
-                    line,
-                    f"a second signal {signal.name} in message {message.name}",
-                    "every signal of a message under a name of its own",
-                    file=place.file,
-                    done="Only the first one is decoded.",
-                )
-            )
+    for signal, one in zip(message.signals, entries, strict=True):
+        line = one.line if one else entry.line
+        unused = _unused(message, signal, is_second=signal.name in signals)
+        if unused:
+            problems.append(DatabaseProblem(line, *unused[:2], file=file, done=unused[2], message=message.name))
             continue
-        if entry and entry.mark.startswith("m") and signal.multiplexer_signal is None:
-            problems.append(_without_multiplexer(message, signal, entry, place))
         multiplexer = signal.multiplexer_signal
-        key = (place.entry.number, entry.name) if place.entry and entry else (-1, "")
+        if one and one.mark.startswith("m") and multiplexer is None:
+            problems.append(_without_multiplexer(message, signal, one, file))
         signals[signal.name] = _signal(
             signal,
             multiplexer=long_names.get(multiplexer, multiplexer) if multiplexer else None,
-            wide=place.wide_pages.get(key, ()),
+            wide=entry.wide_pages.get(one.name, ()) if one else (),
             line=line,
         )
     return tuple(signals.values())
 
 
+def _unused(message: ParsedMessage, signal: ParsedSignal, *, is_second: bool) -> tuple[str, str, str] | None:
+    """Return why a signal is not used, as found, expected and done; None if it is."""
+    if is_second:
+        found = f"a second signal {signal.name} in message {message.name}"
+        return found, "every signal of a message under a name of its own", "Only the first one is decoded."
+    conversion = signal.conversion
+    if not (math.isfinite(conversion.scale) and math.isfinite(conversion.offset)):
+        found = f"signal {signal.name} of message {message.name} with factor {conversion.scale}"
+        found += f" and offset {conversion.offset}"
+        return found, "numbers that a computer can hold", "The entry is not used; the rest of the file is."
+    return None
+
+
 def _without_multiplexer(
-    message: ParsedMessage, signal: ParsedSignal, entry: SignalEntry, place: _Place
+    message: ParsedMessage, signal: ParsedSignal, entry: SignalEntry, file: str
 ) -> DatabaseProblem:
     switches = [one.name for one in message.signals if one.is_multiplexer and one is not signal]
     if switches:
@@ -249,7 +256,7 @@ def _without_multiplexer(
         entry.line,
         f"signal {signal.name} of message {message.name}, marked {entry.mark}",
         expected,
-        file=place.file,
+        file=file,
         done="The signal is decoded in every frame of the message.",
     )
 

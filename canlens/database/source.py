@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import codecs
-import html
 import os
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -33,33 +31,26 @@ HEAD = 4096
 """How much of a text is looked at to tell the format [characters]; long XML comments may stand in front."""
 
 
-_TAG = re.compile(r"<(script|style|title)\b.*?</\1\s*>|<!--.*?-->|<[!/A-Za-z][^<>]*>", re.DOTALL | re.IGNORECASE)
-_MESSAGE = re.compile(r"^\s*BO_\s+\d+\s+\w+\s*:", re.MULTILINE | re.ASCII)
-
-
 @dataclass(frozen=True)
 class Text:
-    """One database file, decoded.
+    r"""One database file, decoded.
 
     Attributes
     ----------
     file
         The file as the user named it.
     text
-        Its content, line ends as written.
+        Its content, every line ended by ``\n``.
     format
         What the content is.
     odd_line
         First line with a byte that no supported encoding knows; 0 if there is none.
-    is_page
-        Whether a web page was taken off around it.
     """
 
     file: str
     text: str
     format: Format
     odd_line: int = 0
-    is_page: bool = False
 
 
 def read_text(source: Source) -> Text:
@@ -80,9 +71,7 @@ def read_text(source: Source) -> Text:
         text = content.removeprefix("\N{ZERO WIDTH NO-BREAK SPACE}")
     if not text.strip():
         raise DatabaseError(file, "the file is empty. Save or download it again.")
-    page = _content_of_page(text)
-    if page is not None and _MESSAGE.search(page):
-        return Text(file, page, "dbc", odd_line, is_page=True)
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     return Text(file, text, _format(file, text), odd_line)
 
 
@@ -111,23 +100,12 @@ def _decode(content: bytes) -> str:
         return content.decode("cp1252", errors="replace")
 
 
-def _is_page(text: str) -> bool:
-    head = text[:HEAD].lstrip().lower()
-    return head.startswith("<") and ("<!doctype html" in head or "<html" in head)
-
-
-def _content_of_page(text: str) -> str | None:
-    """Return what a web page shows, its lines kept; None for a text that is none."""
-    if not _is_page(text):
-        return None
-    return html.unescape(_TAG.sub(lambda match: "\n" * match[0].count("\n"), text))
-
-
 def _format(file: str, text: str) -> Format:
     head = text[:HEAD].lstrip()
+    start = head.lower()
     by_suffix = SUFFIXES.get(Path(file).suffix.lower())
     if head.startswith("<"):
-        if _is_page(text):
+        if "<!doctype html" in start or "<html" in start:
             raise DatabaseError(
                 file,
                 "expected a DBC, KCD, SYM or ARXML file, found a web page."

@@ -9,15 +9,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
+from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.wording import listed, times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from canlens.nouns.outputs import Evidence, OutputEvidence
+    from canlens.judging.deviations import Judged
+    from canlens.nouns.outputs import OutputEvidence
     from canlens.plan import Output
-    from canlens.plan.rule import States
+    from canlens.plan.rule import Rule, States
     from canlens.trace import Bools
 
 TELLING_S = 2.0
@@ -140,32 +141,27 @@ def exercising(rule: Rule, control: str) -> Exercise:
     return Exercise(frozenset({control}), on=found.operate, off=found.off)
 
 
-def next_exercise(evidence: Evidence, name: str) -> Exercise | None:
-    """Return the exercise that would bring one output closest to an answer; None where none is open."""
-    return next(open_exercises(evidence, name), None)
-
-
-def open_exercises(evidence: Evidence, name: str) -> Iterator[Exercise]:
+def open_exercises(judged: Judged) -> Iterator[Exercise]:
     """List what would have to be done until one output is proven, or is known to fail.
 
-    First the exercises that are missing, then what tells its rule from others, then the times, levels and flashing
-    that were never seen to their end.
+    First the exercises that are missing, then those that an excuse took away, then what tells its rule from others,
+    then the times, levels and flashing that were never seen to their end.
     """
-    own, output = evidence.outputs[name], evidence.plan.outputs[name]
-    watch = () if output.command is not None else (name,)
+    own, output = judged.own, judged.output
+    watch = () if output.command is not None else (output.name,)
     hold_s = _hold(own, output)
-    for each in (*_missing(evidence, own, output), *_untold(evidence, own, output), *_parts(own, output)):
+    for each in (*_missing(judged), *_untold(own, output), *_parts(judged)):
         yield replace(each, hold_s=max(each.hold_s, hold_s), watch=watch)
 
 
-def settled_by(evidence: Evidence, unproven: Iterable[str]) -> tuple[Exercise, ...]:
+def settled_by(unproven: Iterable[Judged]) -> tuple[Exercise, ...]:
     """Return a short list of exercises that settles all that is open of some outputs.
 
     Each open question joins the first exercise on the list with which it can be done together; rules that an exercise
     tells apart anyway need none of their own.
     """
     chosen: list[Exercise] = []
-    for each in chain.from_iterable(open_exercises(evidence, name) for name in unproven):
+    for each in chain.from_iterable(map(open_exercises, unproven)):
         if any(known.tells(each.apart) for known in chosen):
             continue
         for place, known in enumerate(chosen):
@@ -178,8 +174,9 @@ def settled_by(evidence: Evidence, unproven: Iterable[str]) -> tuple[Exercise, .
     return tuple(chosen)
 
 
-def _missing(evidence: Evidence, own: OutputEvidence, output: Output) -> Iterator[Exercise]:
-    """Yield the exercises that were made too seldom."""
+def _missing(judged: Judged) -> Iterator[Exercise]:
+    """Yield the exercises that were made too seldom, and one for those that do not count."""
+    evidence, own, output = judged.evidence, judged.own, judged.output
     unseen = own.judged_from == "nothing" or evidence.recording.quality == "poor"
     counts = {control: 0 if unseen else own.exercised.get(control, 0) for control in output.when.controls}
     made = 0
@@ -195,34 +192,32 @@ def _missing(evidence: Evidence, own: OutputEvidence, output: Output) -> Iterato
         yield replace(_switching_on(output.when), count=lacking, hold_s=0.0, is_more=due > 0)
     elif own.judged_from == "observed" and not own.seen_off:
         yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
+    if judged.excused:
+        yield replace(_switching_on(output.when), hold_s=0.0, is_more=True)
 
 
-def _untold(evidence: Evidence, own: OutputEvidence, output: Output) -> Iterator[Exercise]:
+def _untold(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
     """Yield what tells the output's rule from those it was never told from."""
-    names = tuple(evidence.plan.controls)
-    for rival in own.confounded_with:
-        found = telling(output.when, parse_rule(rival, names))
-        if found is not None:
-            yield found
-    if own.fits and not any(parse_rule(each, names).same_as(output.when) for each in own.fits):
-        first, *others = (parse_rule(each, names) for each in own.fits)
-        yield from filter(None, (telling(first, other) for other in others))
+    yield from filter(None, (telling(output.when, rival) for rival in own.confounded_with))
+    if not any(each.same_as(output.when) for each in own.fits):
+        yield from filter(None, (telling(own.fits[0], other) for other in own.fits[1:]))
 
 
-def _parts(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
+def _parts(judged: Judged) -> Iterator[Exercise]:
     """Yield what shows the times, levels and flashing that the plan promises and nothing showed."""
+    own, output = judged.own, judged.output
     if own.judged_from != "bus":
         return
     on = _switching_on(output.when)
     if output.run_on_s is not None and own.release is not None and not own.release.completed:
         yield replace(on, hold_s=0.0, wait_s=output.run_on_s + output.run_on_tolerance_s + SPARE_S)
-    if own.cut_off is not None and not own.cut_off.completed and not len(own.cut_off.overdue):
+    if own.cut_off is not None and not own.cut_off.is_shown:
         yield replace(on, hold_s=own.cut_off.planned_s + output.cut_after_tolerance_s + SPARE_S)
     for level, at_night in ((own.day, False), (own.night, True)):
         if level is not None and not len(level.medians):
             yield _by_light(on, output.night, at_night=at_night)
     if own.flash is not None and not own.flash.stretches and not own.flash.too_coarse and output.flash_when is not None:
-        both = _switching_on(parse_rule(f"({output.when}) and ({output.flash_when})", _controls(output)))
+        both = _switching_on(output.when.and_also(output.flash_when))
         yield replace(both, hold_s=FLASHING_S)
 
 
@@ -253,12 +248,6 @@ def _first_setting(names: Iterable[str], wanted: Callable[[dict[str, States]], B
         return None
     operated = frozenset(settings[int(found[0])])
     return Exercise(operated, off=frozenset(known) - operated)
-
-
-def _controls(output: Output) -> tuple[str, ...]:
-    """Return the controls of an output's rule and of its flashing."""
-    flash = output.flash_when.controls if output.flash_when is not None else ()
-    return tuple(dict.fromkeys((*output.when.controls, *flash)))
 
 
 def _hold(own: OutputEvidence, output: Output) -> float:

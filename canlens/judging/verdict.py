@@ -7,42 +7,41 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.judging.chain import chain, links_evidence
-from canlens.judging.settling import next_exercise
-from canlens.judging.wrongs import missing, wrongs
-from canlens.plan.rule import Rule, parse_rule
+from canlens.judging.settling import open_exercises
 from canlens.results.check import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
+from canlens.wording import times
 
 if TYPE_CHECKING:
-    from canlens.nouns.outputs import Evidence, OutputEvidence
+    from collections.abc import Iterator
+
+    from canlens.judging.deviations import Judged
+    from canlens.nouns.outputs import OutputEvidence
     from canlens.plan import Output
     from canlens.signals import Floats
 
 
-def output_result(evidence: Evidence, name: str) -> OutputResult:
-    """Judge one output on one recording.
+def output_result(judged: Judged) -> OutputResult:
+    """Judge one output.
 
-    Wrong in anything: failed. Every control of its rule exercised often enough, all answered, nothing unasked,
-    every planned timer, level and flashing seen, and the rule not confounded with another of the plan: proven. Else
-    not proven, with the reason.
+    Wrong in anything: failed. Every control of its rule exercised often enough, all answered, nothing unasked, nothing
+    excused, every planned timer, level and flashing seen, and the rule not confounded with another of the plan:
+    proven. Else not proven, with the reason.
     """
-    own, output = evidence.outputs[name], evidence.plan.outputs[name]
-    links = chain(evidence, name)
-    if evidence.recording.quality == "poor":
+    evidence, own, output = judged.evidence, judged.own, judged.output
+    is_poor = evidence.recording.quality == "poor"
+    links = chain(judged)
+    if is_poor:
         links = {link: "cannot-tell" if state == "broken" else state for link, state in links.items()}
-    broken = next((link for link in LINKS if links[link] == "broken"), None)
-    wrong = wrongs(evidence, name)
-    open_ends = missing(evidence, name)
     verdict: Verdict = "proven"
     reason = f"{len(own.answers.answered)} of {len(own.answers.due)} exercises answered, nothing unasked"
-    if evidence.recording.quality == "poor":
+    if is_poor:
         verdict, reason = "not-proven", f"the recording is poor: {evidence.recording.quality_reasons[0]}"
-    elif wrong:
-        verdict, reason = "failed", wrong[0]
-    elif open_ends:
-        verdict, reason = "not-proven", open_ends[0]
-    latency = own.answers.latency_s if own.judged_from == "bus" else np.zeros(0)
-    observed, also = _rules(evidence, own, output, verdict)
-    following = None if verdict == "proven" else next_exercise(evidence, name)
+    elif judged.wrongs:
+        verdict, reason = "failed", judged.wrongs[0].sentence
+    elif open_end := next(_open_ends(judged), None):
+        verdict, reason = "not-proven", open_end
+    observed, also = _rules(own, output, verdict)
+    following = None if verdict == "proven" else next(open_exercises(judged), None)
     return OutputResult(
         verdict=verdict,
         reason=reason,
@@ -55,14 +54,14 @@ def output_result(evidence: Evidence, name: str) -> OutputResult:
         late=len(own.answers.late),
         unasked=len(own.answers.unasked),
         too_short=len(own.answers.too_short),
-        latency_s=_latency(latency),
+        latency_s=_latency(own.answers.latency_s if own.judged_from == "bus" else np.zeros(0)),
         links=links,
-        first_broken_link=broken,
+        first_broken_link=next((link for link in LINKS if links[link] == "broken"), None),
         judged_from=own.judged_from,
         load=output.load,
         observed_how=_how(own),
         untested_rows=own.seen.untested,
-        links_evidence=links_evidence(evidence, name),
+        links_evidence=links_evidence(judged),
     )
 
 
@@ -95,17 +94,89 @@ def _how(own: OutputEvidence) -> SeenResult:
     )
 
 
-def _rules(
-    evidence: Evidence, own: OutputEvidence, output: Output, verdict: Verdict
-) -> tuple[str | None, tuple[str, ...]]:
+def _rules(own: OutputEvidence, output: Output, verdict: Verdict) -> tuple[str | None, tuple[str, ...]]:
     """Return the rule that was observed and the others that fit as well, none of them the same rule twice."""
     if not own.fits:
         return (str(output.when) if verdict == "proven" else None), ()
-    fits = [_rule(text, evidence) for text in own.fits]
-    planned = next((rule for rule in fits if rule.same_as(output.when)), None)
-    chosen = planned or fits[0]
-    return (str(output.when) if planned else str(chosen)), tuple(str(rule) for rule in fits if rule is not chosen)
+    planned = next((rule for rule in own.fits if rule.same_as(output.when)), None)
+    chosen = planned or own.fits[0]
+    return str(output.when if planned else chosen), tuple(str(rule) for rule in own.fits if rule is not chosen)
 
 
-def _rule(text: str, evidence: Evidence) -> Rule:
-    return parse_rule(text, tuple(evidence.plan.controls))
+# Open ends: what keeps an output from being proven although nothing is wrong.
+
+
+def _open_ends(judged: Judged) -> Iterator[str]:
+    """Yield what is open, each as a short sentence, the first to be mended first."""
+    if not judged.evidence.frames:
+        yield "there is no traffic in the recording"
+        return
+    yield from _unseen_messages(judged)
+    node = judged.evidence.plan.controller.node or "the controller"
+    for each, excuse in judged.excused:
+        yield f"{each.sentence}, {excuse.words.format(node=node)}"
+    yield from _unseen_exercises(judged)
+    yield from _unseen_parts(judged.own, judged.output)
+
+
+def _unseen_messages(judged: Judged) -> Iterator[str]:
+    """Name the messages and sights without which the output cannot be judged."""
+    evidence, plan, own, output = judged.evidence, judged.evidence.plan, judged.own, judged.output
+    for control in output.when.controls:
+        if not evidence.controls[control].message_seen:
+            message = plan.controls[control].condition.reference.message.name
+            yield f"the message of {control} ({message}) never came"
+        elif not evidence.controls[control].is_readable:
+            reference = plan.controls[control].condition.reference
+            yield f"{control} cannot be read: no frame of {reference.message.name} is long enough for {reference.path}"
+    if own.judged_from == "nothing":
+        if own.message_seen is False and output.command is not None:
+            yield f"the message that shows it ({output.command.reference.message.name}) never came"
+        else:
+            yield "nothing on the bus shows it, and no observations were given"
+    elif output.command is not None and own.track is not None and not len(own.track.time_s):
+        reference = output.command.reference
+        yield f"it cannot be read: no frame of {reference.message.name} is long enough for {reference.path}"
+
+
+def _unseen_exercises(judged: Judged) -> Iterator[str]:
+    """Say which exercises are missing."""
+    evidence, plan, own, output = judged.evidence, judged.evidence.plan, judged.own, judged.output
+    if own.judged_from == "nothing":
+        return
+    for control, count in own.exercised.items():
+        needed = plan.exercises_needed(output, control)
+        if count < needed:
+            made = len(evidence.controls[control].exercises)
+            if count or not made:
+                yield (
+                    f"{control} was exercised {count} of {needed} times" if count else f"{control} was never exercised"
+                )
+            else:
+                yield f"{control} was operated {times(made)}, but never so that an answer could be seen"
+    fewest = min(plan.exercises_needed(output, control) for control in output.when.controls)
+    if not len(own.answers.due):
+        yield "its rule never came on in a way that could be judged"
+    elif len(own.answers.due) < fewest:
+        yield f"{output.when} as a whole came on only {times(len(own.answers.due))}; {fewest} are asked for"
+    for rival in own.confounded_with:
+        yield f"{output.when} and {rival} never differed, so they cannot be told apart"
+    if own.judged_from == "observed" and not own.seen_off:
+        yield "it was never seen off while its rule was off"
+
+
+def _unseen_parts(own: OutputEvidence, output: Output) -> Iterator[str]:
+    """Say which promised times, levels and flashes were never seen."""
+    if own.judged_from != "bus":
+        return
+    if output.run_on_s is not None and own.release is not None and not own.release.completed:
+        yield f"its run-on of {output.run_on_s:g} s was never seen to the end"
+    if own.cut_off is not None and not own.cut_off.completed:
+        yield f"its cut-off after {own.cut_off.planned_s:g} s was never seen"
+    for level, light in ((own.day, "day"), (own.night, "night")):
+        if level is not None and not len(level.medians):
+            yield f"its level by {light} was never seen"
+    if own.flash is not None and own.flash.too_coarse:
+        yield "its messages come too seldom to show flashing"
+    elif own.flash is not None and not own.flash.stretches:
+        yield "it was never seen flashing"

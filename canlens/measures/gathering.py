@@ -19,7 +19,7 @@ from canlens.measures.outputs.answers import answers
 from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset
 from canlens.measures.outputs.supply import rest, supply
 from canlens.measures.outputs.tracks import rule_track
-from canlens.measures.outputs.whole import Recorded, in_step, output_evidence
+from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
 from canlens.measures.quality import recording
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
@@ -42,8 +42,7 @@ if TYPE_CHECKING:
     from canlens.plan import Bus, Control, Mark, Observation, Plan, Readings, SignalReference
     from canlens.results.check import RecordingResult
     from canlens.signals import Floats, Signal
-    from canlens.streams import Streams
-    from canlens.trace import Identifiers, Ints, Trace
+    from canlens.trace import Identifiers, Ints, Streams, Trace
 
 
 # Side by side: work that shares nothing, done at the same time where that pays.
@@ -214,6 +213,7 @@ def evidence(
             name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
             for name, output in plan.outputs.items()
         }
+        outputs = with_rivals(plan, recorded.controls, outputs)
         sagging = supply(plan, recorded, outputs)
         definitions = definition_side(plan, chosen, by_group)
         shortest_s = min((each.within_s for each in plan.outputs.values()), default=None)

@@ -9,9 +9,10 @@ import numpy as np
 
 from canlens.nouns.bus import BusEvidence
 from canlens.nouns.tracks import Scene, SeenRules, Steps, Track
+from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:
-    from canlens.plan import Mark, Plan, Readings
+    from canlens.plan import Mark, Plan, Readings, Rule
     from canlens.results.check import BusResult, RecordingResult
     from canlens.signals import Floats
 
@@ -76,6 +77,7 @@ __all__ = [
     "LevelEvidence",
     "LoadEvidence",
     "OutputEvidence",
+    "Rival",
     "Scene",
     "SeenRules",
     "Steps",
@@ -117,6 +119,11 @@ class Answers:
         no, nothing = Steps.none(), np.zeros(0)
         return cls(no, no, no, no, no, no, no, nothing, nothing)
 
+    @property
+    def is_as_asked(self) -> bool:
+        """Whether every exercise that counts was answered in time, and nothing came unasked."""
+        return not (len(self.unanswered) or len(self.late) or len(self.unasked))
+
 
 @dataclass(frozen=True, eq=False)
 class Timer:
@@ -140,6 +147,11 @@ class Timer:
     completed: int
     wrong: Steps
     overdue: Steps
+
+    @property
+    def is_shown(self) -> bool:
+        """Whether it can be told what becomes of the output once the time has passed."""
+        return self.completed > 0 or len(self.overdue) > 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,6 +197,12 @@ class LoadEvidence:
     has_current: bool
     has_voltage: bool
 
+    @property
+    def over_limit(self) -> Steps:
+        """Where the current passed a limit."""
+        both = (self.over_peak, self.over_continuous)
+        return Steps(np.concatenate([each.line for each in both]), np.concatenate([each.time_s for each in both]))
+
 
 @dataclass(frozen=True, eq=False)
 class ControlEvidence:
@@ -216,6 +234,35 @@ class ControlEvidence:
         """Whether its signal could be read from any frame; not so where all frames are too short for it."""
         return len(self.track.time_s) > 0
 
+    @property
+    def is_unmoved(self) -> bool:
+        """Whether the marks say that it was operated while its signal, though read, never moved."""
+        return self.is_readable and self.marked is not None and len(self.marked) > 0 and not len(self.exercises)
+
+    @property
+    def is_unheard(self) -> bool:
+        """Whether the controller's own report never followed though it moved."""
+        return self.noticed == 0 and len(self.exercises) > 0
+
+
+@dataclass(frozen=True)
+class Rival:
+    """A rule that explains all that an output did, though it is not the planned one.
+
+    Attributes
+    ----------
+    rule
+        The rule; a single control where no output is named.
+    output
+        The output of the plan whose rule it is, its times and all.
+    answered
+        How many exercises bear it out.
+    """
+
+    rule: Rule
+    answered: int
+    output: str = ""
+
 
 @dataclass(frozen=True, eq=False)
 class OutputEvidence:
@@ -235,6 +282,8 @@ class OutputEvidence:
         What tells which rule it follows, one for each recording.
     seen
         The rules that explain what it did.
+    rivals
+        What else than its own rule explains all that it did; measured where it strays from that.
     dropped
         Falls of the output while the rule was on and nothing planned explains it.
     judged_from
@@ -254,9 +303,10 @@ class OutputEvidence:
     judged_from: Literal["bus", "observed", "nothing"]
     message_seen: bool | None = None
     exercised: dict[str, int] = field(default_factory=dict)
-    confounded_with: tuple[str, ...] = ()
+    confounded_with: tuple[Rule, ...] = ()
     scenes: tuple[Scene, ...] = ()
     seen: SeenRules = field(default_factory=SeenRules)
+    rivals: tuple[Rival, ...] = ()
     release: Timer | None = None
     cut_off: Timer | None = None
     dropped: Steps = field(default_factory=Steps.none)
@@ -269,9 +319,28 @@ class OutputEvidence:
     disagreed: Steps = field(default_factory=Steps.none)
 
     @property
-    def fits(self) -> tuple[str, ...]:
+    def fits(self) -> tuple[Rule, ...]:
         """Rules that explain what the output did equally well, the planned one or the simplest first."""
         return self.seen.rules
+
+    def strays_from(self, rule: Rule) -> bool:
+        """Tell whether it does anything else than a rule, its own, asks; excuses are not looked at."""
+        return not self.answers.is_as_asked or self.is_always_on or self.follows_other_than(rule)
+
+    def follows_other_than(self, rule: Rule) -> bool:
+        """Tell whether rules explain what it did, but not this one: then it goes off where this one holds."""
+        return len(self.fits) > 0 and not any(each.same_as(rule) for each in self.fits)
+
+    @property
+    def shown(self) -> Track | None:
+        """Its state with flashing bridged; None where nothing on the bus shows it."""
+        bridged = self.scenes[-1].output if self.scenes else None
+        return self.track if bridged is None else bridged
+
+    @property
+    def is_always_on(self) -> bool:
+        """Whether it stays on from the first row to the last though its rule was off."""
+        return self.shown is not None and self.shown.shows(ON) and not self.shown.shows(OFF) and self.rule.shows(OFF)
 
 
 @dataclass(frozen=True, eq=False)

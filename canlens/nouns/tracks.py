@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 # Steps: the state of a control, a rule or an output over time, and single steps picked out as evidence.
 
 
+ROUNDING_S = 1e-9
+"""Times closer than the finest stamp [s] are equal, so that rounding decides nothing exactly at a limit."""
+
+
 @dataclass(frozen=True, eq=False)
 class Track:
     """The state of a control, a rule or an output over time, as steps.
@@ -60,6 +64,10 @@ class Track:
     def at(self, time_s: Floats, *, side: Literal["left", "right"] = "right") -> States:
         """Return the state at each time; ``left`` gives the state just before it."""
         return self._known[np.searchsorted(self.time_s, time_s, side)]
+
+    def shows(self, *states: int) -> bool:
+        """Tell whether each of some states was seen."""
+        return all(bool((self.state == state).any()) for state in states)
 
     @cached_property
     def rises(self) -> Rows:
@@ -110,6 +118,10 @@ class Steps:
         """Pick the steps of a track at ``index``."""
         return cls(track.line[index], track.time_s[index])
 
+    def where(self, mask: Bools) -> Steps:
+        """Return some of the steps."""
+        return Steps(self.line[mask], self.time_s[mask])
+
 
 # Rule evidence: what one output was seen doing in each setting of the controls, and the rules that explain it.
 
@@ -155,6 +167,10 @@ class Scene:
     marked_s: Floats = field(default_factory=lambda: np.zeros(0))
 
 
+FEWEST_EDGES = 2
+"""One coincidence is no rule: a rule fits when it explains at least this many exercises."""
+
+
 @dataclass(frozen=True, eq=False)
 class SeenRules:
     """The rules that explain what an output did.
@@ -180,7 +196,7 @@ class SeenRules:
         Settings of the controls of plan and first rule in which the output was never seen settled, in words.
     """
 
-    rules: tuple[str, ...] = ()
+    rules: tuple[Rule, ...] = ()
     explained: int = 0
     exercises: int = 0
     latency_s: Floats = field(default_factory=lambda: np.zeros(0))

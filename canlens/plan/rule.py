@@ -91,6 +91,21 @@ def text_of(expression: Expression) -> str:
             return " or ".join(_bracketed(term, Either) for term in terms)
 
 
+def renamed(expression: Expression, old: str, new: str) -> Expression:
+    """Return the expression with another name in the place of one."""
+    match expression:
+        case Name(found):
+            return Name(new) if found == old else expression
+        case Held():
+            return expression
+        case Not(term):
+            return Not(renamed(term, old, new))
+        case Every(terms):
+            return Every(tuple(renamed(term, old, new) for term in terms))
+        case Either(terms):
+            return Either(tuple(renamed(term, old, new) for term in terms))
+
+
 def hold(expression: Expression, name: str, *, on: bool) -> Expression:
     """Return the expression with one name always on or off, and without the terms that no longer matter.
 
@@ -202,21 +217,31 @@ class Rule:
     controls
         Names in the expression, each once, in order of appearance.
     expression
-        The parsed text; left out, the text is parsed with ``controls`` as the known names.
+        What the text says.
     """
 
     text: str
     controls: tuple[str, ...]
-    expression: Expression | None = None
-
-    def __post_init__(self) -> None:
-        if self.expression is None:
-            object.__setattr__(self, "expression", parse_rule(self.text, self.controls).expression)
+    expression: Expression
 
     @classmethod
     def of(cls, control: str) -> Rule:
         """Return the rule that is on while one control is on."""
-        return cls(control, (control,), Name(control))
+        return cls.saying(Name(control))
+
+    @classmethod
+    def saying(cls, expression: Expression, text: str = "") -> Rule:
+        """Return the rule that an expression says, written with few parentheses unless its text is given."""
+        return cls(text or text_of(expression), names_in(expression), expression)
+
+    def and_also(self, other: Rule) -> Rule:
+        """Return the rule that is on while this one and another are."""
+        return Rule.saying(Every((self.expression, other.expression)), f"({self}) and ({other})")
+
+    def with_renamed(self, control: str, other: str) -> Rule:
+        """Return the rule with another control in the place of one, written as it was."""
+        text = _NAME.sub(lambda found: other if found.group() == control else found.group(), self.text)
+        return Rule.saying(renamed(self.expression, control, other), text)
 
     def __str__(self) -> str:
         return self.text
@@ -248,7 +273,7 @@ class Rule:
         [1, -1, -1, 0]
         """
         rows = next((len(states[name]) for name in self.controls or states), 1)
-        return evaluate(self._tree, states, length=rows)
+        return evaluate(self.expression, states, length=rows)
 
     def same_as(self, other: Rule) -> bool:
         """Return whether both rules have the same truth table over all controls that either names.
@@ -299,7 +324,7 @@ class Rule:
         rows = np.arange(2 ** len(controls))
         slowest = len(controls) - 1
         columns = {name: (rows >> (slowest - i) & 1).astype(np.int8) for i, name in enumerate(controls)}
-        return evaluate(self._tree, columns, length=len(rows))
+        return evaluate(self.expression, columns, length=len(rows))
 
     def with_fixed(self, control: str, *, state: int) -> Rule:
         """Return the rule with one control held on (1) or off (0).
@@ -315,13 +340,8 @@ class Rule:
         """
         if control not in self.controls:
             return self
-        tree = hold(self._tree, control, on=state == ON)
-        return Rule(text_of(tree), names_in(tree), tree)
-
-    @property
-    def _tree(self) -> Expression:
-        assert self.expression is not None  # noqa: S101  # __post_init__ has filled it
-        return self.expression
+        tree = hold(self.expression, control, on=state == ON)
+        return Rule.saying(tree)
 
 
 def parse_rule(text: str, known: Collection[str]) -> Rule:

@@ -9,25 +9,37 @@ import re
 import sys
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, Final, Self
 
 from canlens.errors import LogError
-from canlens.readers.packing import unpacked
-from canlens.readers.remaking import STEP, Remade
+from canlens.readers.packing import STEP, Remade, unpacked
 
 if TYPE_CHECKING:
-    from canlens.trace import Problem
+    from canlens.trace import Problem, Trace
 
 HEAD: Final = 4096
 """Bytes by which a format is recognised."""
+LONGEST_LINE: Final = 8192
+"""Bytes of the longest line that any format writes, with room; a longer one is damage."""
 LAYERS: Final = 3
 """Times that a recording may have been packed."""
 STANDARD_INPUT: Final = "-"
 
 ONE_LINE: Final = re.compile(rb"[\t\x20-\x7E\x80-\xFF]+\r[\t\r\x20-\x7E\x80-\xFF]+")
 """Text with carriage returns but no line feed."""
+
+COLOURS: Final = re.compile(rb"\x1b\[[0-9;?]*[A-Za-z]")
+"""ECMA-48 control sequences."""
+BLANKS: Final = re.compile(rb"\xc2\xa0|\xe2\x80\xaf|\xa0")
+NOTHING: Final = re.compile(rb"\xe2\x80\x8b|\xef\xbb\xbf")
+QUOTED: Final = re.compile(rb'^[^\S\n]*"([^"\n]*)"[^\S\n]*$', re.MULTILINE)
+CITED: Final = re.compile(rb"^[^\S\n]*(?:>[^\S\n]?)+", re.MULTILINE)
+BEFORE_STAMP: Final = re.compile(
+    rb"^[^\n(]{1,200}?(?=\([0-9]+[.,][0-9]+\)[^\S\n]+\S+[^\S\n]+[0-9A-Fa-f]{3,8}[#\s])", re.MULTILINE
+)
+SAID: Final = "// colours, quotation marks or words around the lines were left out"
 
 Source = str | Path | BinaryIO
 Progress = Callable[[int, int | None], None]
@@ -82,6 +94,29 @@ class Opened:
         return self.raw.share
 
 
+@dataclass(frozen=True)
+class Reader:
+    """One format.
+
+    Attributes
+    ----------
+    name
+        As the user reads it.
+    recognises
+        Tells from the first bytes whether a file has this format; never tries to read it.
+    read
+        Reads the opened file to its end.
+    keeps, cannot_hold
+        What is kept of such a file, and what the format has no place for, as phrases for the table of formats.
+    """
+
+    name: str
+    recognises: Callable[[bytes], bool]
+    read: Callable[[Opened], Trace]
+    keeps: str
+    cannot_hold: str
+
+
 class _Hashed(io.RawIOBase):
     """A stream that keeps the hash of all that was read from it."""
 
@@ -132,16 +167,23 @@ class _Decoded(Remade):
         self._ready = self._decoder.decode(data, final=self._ended).encode("utf-8", "replace")
 
 
-class _Lines(Remade):
-    """Text whose lines end by a carriage return alone, with ends as all other text has them."""
+class _Rewritten(Remade):
+    """Text whose lines are rewritten, as many as come at once."""
 
-    def __init__(self, text: io.BufferedIOBase) -> None:
+    def __init__(self, text: io.BufferedIOBase, rewrite: Callable[[bytes], bytes]) -> None:
         super().__init__()
         self._text = text
+        self._rewrite = rewrite
 
     def _more(self) -> None:
-        self._ready = self._text.read(STEP).replace(b"\r", b"\n")
-        self._ended = not self._ready
+        text = self._text.read(STEP)
+        self._ended = not text
+        self._ready = self._rewrite(text + self._text.readline(LONGEST_LINE))
+
+
+def rewritten(text: io.BufferedIOBase, rewrite: Callable[[bytes], bytes]) -> io.BufferedIOBase:
+    """Return a stream in which whole lines are rewritten; ``rewrite`` is given many at once."""
+    return io.BufferedReader(_Rewritten(text, rewrite), STEP)
 
 
 def open_source(source: Source, progress: Progress | None = None) -> Opened:
@@ -178,7 +220,7 @@ def _unpacked(name: str, stream: BinaryIO, path: Path | None, progress: Progress
         plain, path = io.BufferedReader(_Decoded(plain, encoding), STEP), None
         head = _peek(plain, name)
     if ONE_LINE.fullmatch(head):
-        plain, path = io.BufferedReader(_Lines(plain), STEP), None
+        plain, path = rewritten(plain, lambda text: text.replace(b"\r", b"\n")), None
         head = _peek(plain, name)
     return Opened(name, plain, head, raw, path, problems)
 
@@ -222,3 +264,13 @@ def _encoding_of(head: bytes) -> str:
         if not any(sample[::2]) and all(sample[1::2]):
             return "utf-16-be"
     return ""
+
+
+def undressed(opened: Opened) -> Opened:
+    """Return a log without what stands around its lines; the numbers of the lines stay."""
+    return replace(opened, stream=rewritten(opened.stream, _bare), head=_bare(opened.head), path=None)
+
+
+def _bare(text: bytes) -> bytes:
+    text = NOTHING.sub(b"", BLANKS.sub(b" ", COLOURS.sub(b"", text)))
+    return BEFORE_STAMP.sub(b"", QUOTED.sub(rb"\1", CITED.sub(b"", text)))

@@ -13,12 +13,13 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Final, Protocol, cast
 
 from canlens.errors import LogError
-from canlens.readers.remaking import STEP, Remade
 from canlens.trace import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+STEP: Final = 1 << 18
+"""Bytes that are asked for at once."""
 LARGEST_STEP: Final = 1 << 20
 """Bytes that are unpacked at once, however many a few packed ones stand for."""
 LOCAL_HEADER: Final = struct.Struct("<4sHHHHHLLLHH")
@@ -29,6 +30,31 @@ PLAIN, DEFLATED = 0, 8
 RAW_DEFLATE: Final = -15
 LEFTOVERS: Final = ("thumbs.db", "desktop.ini")
 DAMAGE: Final = (zlib.error, lzma.LZMAError, zipfile.BadZipFile, OSError, EOFError)
+
+
+class Remade(io.RawIOBase):
+    """A stream made anew from another, a step at a time; what is ready waits until it is asked for."""
+
+    def __init__(self) -> None:
+        self._ready = b""
+        self._ended = False
+
+    def readable(self) -> bool:
+        """Tell that it can be read."""
+        return True
+
+    def readinto(self, buffer: memoryview, /) -> int:  # type: ignore[override]
+        """Fill a buffer as far as there is anything; return the number of bytes, 0 at the end."""
+        while not self._ready and not self._ended:
+            self._more()
+        count = min(len(buffer), len(self._ready))
+        buffer[:count] = self._ready[:count]
+        self._ready = self._ready[count:]
+        return count
+
+    def _more(self) -> None:
+        """Make more of it ready, or tell that it has ended."""
+        raise NotImplementedError
 
 
 class _Unpacker(Protocol):

@@ -2,26 +2,20 @@
 
 ::
 
-    Plan ─schedule→ what the person does ─install, faults→ what there is ─simulation→ Trace, with marks,
-    readings, truth
+    Plan ─person→ what is operated ─install, faults→ what there is ─output_model, feed→ what the outputs do
+        ─batches→ frames that are to be sent ─healthy_bus, faulty_bus→ frames that get through
+        ─recorder→ Trace, with the marks and readings of the person, and the truth
 """
 
-from canlens.rehearsal.candump_text import candump_text, write_candump
-from canlens.rehearsal.drawing import DrawnBus, DrawnInstall, draw_bus, draw_install
-from canlens.rehearsal.faults import FAULTS
-from canlens.rehearsal.nouns import InjectedFault, Rehearsal, Truth
-from canlens.rehearsal.rehearsing import make_rehearsal
+from canlens.rehearsal.rehearsals import FAULTS, InjectedFault, Rehearsal, Truth, make_rehearsal
+from canlens.rehearsal.written_rehearsal import candump_text, write_candump
 
 __all__ = [
     "FAULTS",
-    "DrawnBus",
-    "DrawnInstall",
     "InjectedFault",
     "Rehearsal",
     "Truth",
     "candump_text",
-    "draw_bus",
-    "draw_install",
     "make_rehearsal",
     "write_candump",
 ]

@@ -1,25 +1,247 @@
-"""Batches: one message, many times → when its frames are ready to be sent, and what they carry."""
+"""Batches: one message, many times → what its frames carry beside controls and outputs, and when they are ready."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
-from canlens.rehearsal.background import CHECKSUM_NAME, COUNTER_NAME, Source, background
-from canlens.rehearsal.checksums import checksum
+from canlens.database import Message, SignalDefinition
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.encoding import put, raw_limits
-from canlens.rehearsal.habits import DRIFT, JITTER_S, USUAL, Habit
+from canlens.rehearsal.encoding import put, raw_limits, to_raw, value_range
+from canlens.rehearsal.install import JITTER_S, USUAL, Habit
+from canlens.rehearsal.timeline import from_spans
+from canlens.wire import INTERMISSION_BITS, unstuffed_bits
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from canlens.database import Message, SignalDefinition
+    from canlens.database import Database
     from canlens.rehearsal.timeline import Timeline
     from canlens.signals import Floats
     from canlens.trace import Bools, Bytes, Ints
+
+COUNTER_NAME = re.compile(r"counter|alive|sequence|rolling", re.IGNORECASE)
+CHECKSUM_NAME = re.compile(r"checksum|crc", re.IGNORECASE)
+"""How people name such signals; a DBC has no other place to say it."""
+SWITCH_BITS = 3
+"""Signals up to this length are taken for switches and stay at rest."""
+SPEED_UNITS = {"km/h", "kph", "mph", "m/s"}
+ENGINE_UNITS = {"rpm", "1/min", "min-1", "r/min"}
+KNOT_S = (2.0, 7.0)
+"""Values wander from one drawn value to the next in times drawn from here."""
+WANDER_SHARE = (0.004, 0.04)
+"""How far they wander, as a share of their range."""
+IDLE_SHARE = 0.22
+"""Where an idling engine turns, as a share of the signal's range."""
+
+
+@dataclass(frozen=True, eq=False)
+class SignalSource:
+    """Where the raw values of a signal come from.
+
+    Attributes
+    ----------
+    raw
+        Times of the frames, ascending [s] -> raw values, whole numbers or float64.
+    changes_s
+        When the value changes, for messages that are sent on a change [s].
+    """
+
+    raw: Callable[[Floats], npt.NDArray[np.generic]]
+    changes_s: Floats = field(default_factory=lambda: np.zeros(0))
+
+
+def background(definition: SignalDefinition, draws: Draws, running: Timeline) -> SignalSource:
+    """Invent a course: a counter counts, a switch rests, a standing vehicle's speed is 0, others wander.
+
+    Parameters
+    ----------
+    definition
+        Its name tells counters, its unit speeds.
+    draws
+        Random numbers of this signal.
+    running
+        1 while the engine runs.
+    """
+    if COUNTER_NAME.search(definition.name):
+        return _counter(definition, draws)
+    low, high = value_range(definition)
+    if definition.table or definition.length <= SWITCH_BITS or definition.unit in SPEED_UNITS:
+        rest = min(max(0.0, low), high)
+        return SignalSource(lambda time_s: to_raw(definition, np.full(len(time_s), rest)))
+    if definition.unit in ENGINE_UNITS:
+        turn = wandering(low + IDLE_SHARE * (high - low), 0.01 * (high - low), draws)
+        return SignalSource(lambda time_s: to_raw(definition, turn(time_s) * running.at(time_s)))
+    reach = (high - low) * draws.uniform(*WANDER_SHARE)
+    value = wandering(draws.uniform(low + 2 * reach, high - 2 * reach), reach, draws)
+    return SignalSource(lambda time_s: to_raw(definition, value(time_s)))
+
+
+def wandering(middle: float, reach: float, draws: Draws) -> Callable[[Floats], Floats]:
+    """Return a value over time: straight lines between drawn values within ``reach`` of ``middle``."""
+    knot_s = draws.uniform(*KNOT_S)
+
+    def value(time_s: Floats) -> Floats:
+        place = time_s / knot_s
+        index = np.floor(place).astype(np.int64)
+        knots = draws.uniforms(middle - reach, middle + reach, int(index.max(initial=0)) + 2)
+        return knots[index] + (knots[index + 1] - knots[index]) * (place - index)
+
+    return value
+
+
+def _counter(definition: SignalDefinition, draws: Draws) -> SignalSource:
+    """Count frames, from a drawn start, round and round."""
+    low, high = raw_limits(definition)
+    start, span = draws.integer(0, min(high, 255)), min(high - low + 1, 1 << 62)
+    return SignalSource(lambda time_s: (start + np.arange(len(time_s))) % span + low)
+
+
+CYCLES_S = (0.01, 0.02, 0.02, 0.05, 0.1, 0.1, 0.2, 0.5, 1.0)
+"""Usual repetition times [s]."""
+EXTENDED_SHARE = 0.3
+"""How many of them have extended identifiers."""
+STUFFING = 1.08
+"""Stuff bits make frames about this much longer."""
+SWITCH_S = (2.0, 15.0)
+"""A switch of a foreign message changes after times drawn from here: it has nothing to do with any exercise."""
+BIG_BITS = 16
+
+
+def foreign_messages(database: Database, *, load: float, bit_rate: int, draws: Draws) -> list[Message]:
+    """Draw messages with identifiers of their own until the bus carries about ``load``.
+
+    Parameters
+    ----------
+    database
+        The messages that are there already; they count.
+    load
+        Wanted bus load, 0 to 1.
+    bit_rate
+        Nominal [bit/s].
+    draws
+        Random numbers.
+
+    Returns
+    -------
+    list of Message
+        None if the bus carries so much already. Each has a counter, two switches and wandering values.
+    """
+    taken = {(message.identifier, message.is_extended) for message in database.messages}
+    found: list[Message] = []
+    carried = carried_load(database.messages, bit_rate)
+    while carried < load:
+        is_extended = draws.uniform(0.0, 1.0) < EXTENDED_SHARE
+        identifier = draws.integer(0x08000000, 0x1FFFFFFF) if is_extended else draws.integer(0x080, 0x7EF)
+        if (identifier, is_extended) in taken:
+            continue
+        taken.add((identifier, is_extended))
+        length = draws.choice((8, 8, 8, 6, 4, 3))
+        name = f"Foreign{identifier:X}"
+        message = Message(name, identifier, is_extended, length, (), draws.choice(CYCLES_S), _signals(length, draws))
+        found.append(message)
+        carried += carried_load([message], bit_rate)
+    return found
+
+
+def foreign_sources(messages: Iterable[Message], *, end_s: float, draws: Draws) -> dict[str, SignalSource]:
+    """Let the switches of foreign messages change now and then up to ``end_s``; by path."""
+    return {
+        f"{message.name}.{signal.name}": _switch(end_s, draws)
+        for message in messages
+        for signal in message.signals
+        if signal.length == 1
+    }
+
+
+def carried_load(messages: Iterable[Message], bit_rate: int) -> float:
+    """Estimate the load of messages; those without a cycle time count nothing."""
+    return sum(
+        (float(unstuffed_bits(one.length, is_extended=one.is_extended)) * STUFFING + INTERMISSION_BITS)
+        / one.cycle_time_s
+        / bit_rate
+        for one in messages
+        if one.cycle_time_s
+    )
+
+
+def _signals(length: int, draws: Draws) -> tuple[SignalDefinition, ...]:
+    """Return a counter and two switches in the first byte, and values in the others."""
+    fixed = [SignalDefinition("Counter", 0, 4), SignalDefinition("SwitchA", 4, 1), SignalDefinition("SwitchB", 6, 1)]
+    place = 8
+    while place < 8 * length:
+        bits = min(draws.choice((8, BIG_BITS)), 8 * length - place)
+        fixed.append(SignalDefinition(f"Value{place}", place, bits))
+        place += bits
+    return tuple(fixed)
+
+
+def _switch(end_s: float, draws: Draws) -> SignalSource:
+    """Return a source that goes on and off at drawn times."""
+    times = [draws.uniform(0.0, SWITCH_S[1])]
+    while times[-1] < end_s:
+        times.append(times[-1] + draws.uniform(*SWITCH_S))
+    line = from_spans(list(zip(times[::2], times[1::2], strict=False)))
+
+    def raw(time_s: Floats) -> Ints:
+        return line.at(time_s).astype(np.int64)
+
+    return SignalSource(raw, line.time_s)
+
+
+CRC_NAME = re.compile(r"crc", re.IGNORECASE)
+"""What is called so is a CRC-8; any other checksum is the exclusive-or of all bytes."""
+POLYNOMIAL, INITIAL, FINAL = 0x1D, 0xFF, 0xFF
+"""CRC-8/SAE-J1850, as the catalogue of parametrised CRC algorithms lists it; its check value is 0x4B."""
+
+
+def checksum(payload: Bytes, name: str) -> Bytes:
+    """Compute the checksum of each payload, whose checksum byte is still 0.
+
+    Parameters
+    ----------
+    payload
+        uint8 (n, length).
+    name
+        Of the checksum's signal.
+
+    Returns
+    -------
+    uint8 (n,)
+
+    Examples
+    --------
+    >>> checksum(np.frombuffer(b"123456789", np.uint8)[np.newaxis], "MessageCrc").tolist() == [0x4B]
+    True
+    """
+    return crc8(payload) if CRC_NAME.search(name) else np.bitwise_xor.reduce(payload, axis=1)
+
+
+def crc8(payload: Bytes) -> Bytes:
+    """Return the CRC-8 of each row, uint8 (n,)."""
+    register = np.full(len(payload), INITIAL, np.uint8)
+    for column in payload.T:
+        register = _TABLE[register ^ column]
+    return register ^ np.uint8(FINAL)
+
+
+def _one_byte(value: int) -> int:
+    """Return the register after eight bits."""
+    for _ in range(8):
+        value = (value << 1) ^ (POLYNOMIAL if value & 0x80 else 0)
+    return value & 0xFF
+
+
+_TABLE: Bytes = np.array([_one_byte(value) for value in range(256)], np.uint8)
+_TABLE.setflags(write=False)
+
+
+DRIFT = 1.5e-4
+"""Largest relative error of a node's clock: a quartz with its ageing and temperature."""
 
 HEARTBEAT_S = 1.0
 """A message without a declared cycle time is sent on every change, and this often."""
@@ -59,7 +281,7 @@ class Batch:
 
 def build_batch(
     message: Message,
-    sources: Mapping[str, Source],
+    sources: Mapping[str, SignalSource],
     *,
     awake: Sequence[tuple[float, float]],
     running: Timeline,

@@ -1,27 +1,26 @@
-"""Bus faults: what breaks frames, takes nodes away or keeps the bus awake, by the names of the catalogue of causes."""
+"""Bus faults: what breaks frames, takes nodes away, keeps the bus awake or silent, or lets the supply sag."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canlens.rehearsal.fault import Fault, Size, told_outputs, whole_bus
+from canlens.rehearsal.feed import Sag
+from canlens.rehearsal.install import Extent, Fault, Window, outputs_with, told_outputs, whole_bus
 from canlens.rehearsal.output_model import rule_timeline
 
 if TYPE_CHECKING:
     from canlens.database import Message
-    from canlens.rehearsal.disturbance import Disturbance
     from canlens.rehearsal.draws import Draws
-    from canlens.rehearsal.fault import Subject
-    from canlens.rehearsal.install import Install
+    from canlens.rehearsal.install import Disturbance, Install, Subject
 
-SPORADIC = Size(0.00001, 0.0003)
-EDGES = Size(0.0003, 0.02)
-SENDER = Size(0.004, 0.2)
-RECEIVER = Size(0.0003, 0.02)
-INTERFERENCE = Size(0.002, 0.08)
+SPORADIC = Extent(0.00001, 0.0003)
+EDGES = Extent(0.0003, 0.02)
+SENDER = Extent(0.004, 0.2)
+RECEIVER = Extent(0.0003, 0.02)
+INTERFERENCE = Extent(0.002, 0.08)
 """Shares of attempts that break; our choice: from a handful in a minute to a bus that hardly works."""
-GAPS_A_MINUTE = Size(5.0, 40.0)
+GAPS_A_MINUTE = Extent(5.0, 40.0)
 GAP_S = (0.04, 1.6)
 """How long a contact is open; most are short."""
 GAP_ROOM_S = 0.4
@@ -29,7 +28,7 @@ LOOSE_OHM = (57.0, 63.0)
 ONE_TERMINATOR_OHM = (116.0, 124.0)
 THREE_TERMINATORS_OHM = (38.5, 41.5)
 """120 ohm each, side by side, with a few per cent of the resistors' and the meter's error."""
-AWAKE_S = Size(12.0, 60.0)
+AWAKE_S = Extent(12.0, 60.0)
 """How long a bus that does not sleep is recorded after it should be quiet."""
 WAKE_APART_S = (3.0, 12.0)
 WAKE_LASTS_S = (0.6, 4.0)
@@ -198,21 +197,82 @@ def _stays_awake(install: Install, subject: Subject, draws: Draws, strength: flo
     return replace(longer, ways={**install.ways, **ways}), f"{message.name} wakes the bus {len(spans)} times"
 
 
+SHORT_OHM = (0.2, 1.8)
+SHORTED_V = (2.35, 2.65)
+"""Both lines at half of the transceivers' 5 V."""
+DROP_V = Extent(3.6, 6.5)
+SAG_CHANCE = Extent(0.6, 1.0)
+SAG_AFTER_S = (0.02, 0.3)
+PLUGGED_S = (0.05, 0.4)
+"""How long a node with a wrong bit rate breaks everything, until it is error passive; our choice."""
+STILL_BREAKS = Extent(0.02, 0.3)
+"""Share of attempts that it breaks later, whenever it tries to send itself; our choice."""
+
+
+def _dead(install: Install, subject: Subject, draws: Draws, strength: float) -> tuple[Install, str]:
+    del subject, draws, strength
+    return replace(install, is_bus_dead=True), "nobody sends anything"
+
+
+def _shorted(install: Install, subject: Subject, draws: Draws, strength: float) -> tuple[Install, str]:
+    del subject, draws, strength
+    meter = {**install.meter, "h_l_ohm": SHORT_OHM, "h_v": SHORTED_V, "l_v": SHORTED_V}
+    return replace(install, is_bus_dead=True, meter=meter), "CAN_H and CAN_L touch each other"
+
+
+def _alone(install: Install, subject: Subject, draws: Draws, strength: float) -> tuple[Install, str]:
+    del subject, draws, strength
+    return replace(install, is_unacknowledged=True), "one node sends and nobody acknowledges"
+
+
+def _controllers(install: Install) -> list[Subject]:
+    """Return the controller's node, if it is known."""
+    node = install.plan.controller.node
+    return [(node,)] if node is not None and install.controller_messages else []
+
+
+def _wrong_rate(install: Install, subject: Subject, draws: Draws, strength: float) -> tuple[Install, str]:
+    """Set the recorder's bit rate wrong, or the controller's."""
+    if not subject:
+        return replace(install, is_rate_wrong=True), "the recorder listens with a wrong bit rate"
+    windows = list(install.disturbance.windows)
+    for start_s, end_s in install.schedule.awake:
+        passive_s = start_s + draws.uniform(*PLUGGED_S)
+        windows += [Window(start_s, passive_s, 0.9), Window(passive_s, end_s, STILL_BREAKS.at(strength))]
+    changed = replace(
+        install, is_controller_silent=True, disturbance=replace(install.disturbance, windows=tuple(windows))
+    )
+    return changed, f"{subject[0]} is set to a wrong bit rate and breaks what others send"
+
+
+def _sag(install: Install, subject: Subject, draws: Draws, strength: float) -> tuple[Install, str]:
+    sag = Sag(subject[0], DROP_V.at(strength), draws.uniform(*SAG_AFTER_S), SAG_CHANCE.at(strength))
+    return (
+        replace(install, sag=sag),
+        f"the supply drops by {sag.drop_v:.1f} V while {sag.output} is on, and the controller restarts",
+    )
+
+
 BUS_FAULTS: tuple[Fault, ...] = (
+    Fault("no-traffic", "bus", whole_bus, _dead),
+    Fault("nobody-acknowledges", "bus", whole_bus, _alone),
+    Fault(
+        "wrong-bit-rate",
+        "bus",
+        lambda install: [*whole_bus(install), *_controllers(install)],
+        _wrong_rate,
+        usual=whole_bus,
+    ),
+    Fault("lines-shorted", "bus", whole_bus, _shorted),
+    Fault("supply-sag", "controller", outputs_with(lambda _: True), _sag),
     Fault("terminator-missing", "bus", whole_bus, _terminator_missing),
     Fault("terminator-extra", "bus", whole_bus, _terminator_extra),
     Fault("node-intermittent", "bus", nodes_of, _intermittent),
     Fault("duplicate-identifier", "bus", _doubled, _duplicate),
-    Fault(
-        "interference-from-output",
-        "bus",
-        lambda install: [(one.name,) for one in told_outputs(install)],
-        _interference,
-        usual=_switched,
-    ),
+    Fault("interference-from-output", "bus", outputs_with(lambda _: True), _interference, usual=_switched),
     Fault("bus-stays-awake", "bus", _speakers, _stays_awake),
     Fault("bad-sender", "bus", nodes_of, _bad_sender, is_cause=False),
     Fault("bad-receiver", "bus", nodes_of, _bad_receiver, is_cause=False),
     Fault("sporadic-errors", "bus", whole_bus, _sporadic, is_cause=False),
 )
-"""Faults that leave a bus on which there is traffic."""
+"""Faults of wires, supply and bus; the first four leave a bus on which nothing gets through."""

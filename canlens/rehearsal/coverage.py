@@ -7,15 +7,14 @@ from typing import TYPE_CHECKING
 
 from canlens.checkup import make_checkup
 from canlens.plan import Marks
-from canlens.rehearsal.faults import FAULTS
-from canlens.rehearsal.rehearsing import make_rehearsal, subjects_of
+from canlens.rehearsal.rehearsals import FAULTS, make_rehearsal, subjects_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from canlens.plan import Plan
-    from canlens.rehearsal.fault import Subject
-    from canlens.rehearsal.nouns import Rehearsal
+    from canlens.rehearsal.install import Subject
+    from canlens.rehearsal.rehearsals import Rehearsal
     from canlens.results.check import CheckResult
 
 Signs = frozenset[tuple[str, tuple[str, ...]]]

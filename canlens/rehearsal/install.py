@@ -1,26 +1,122 @@
-"""Install: the vehicle and its accessory controller as they really are, faults included."""
+"""Install: vehicle and accessory controller as they really are – who sends how, what breaks frames – and faults."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from canlens.rehearsal.disturbance import QUIET, Disturbance
-from canlens.rehearsal.foreign import foreign_messages
-from canlens.rehearsal.habits import USUAL, Habit
+import numpy as np
+
 from canlens.rehearsal.output_model import OutputModel, model_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from canlens.database import Message
-    from canlens.plan import Plan
+    from canlens.plan import Output, Plan
     from canlens.rehearsal.draws import Draws
-    from canlens.rehearsal.schedule import Schedule
-    from canlens.rehearsal.supply import Sag
+    from canlens.rehearsal.feed import Sag
+    from canlens.rehearsal.person import Schedule
+    from canlens.rehearsal.timeline import Spans
+    from canlens.results.finding import Scope
+    from canlens.signals import Floats
+    from canlens.trace import Bools, Ints
 
 BIT_RATE = 250_000
 """Where a plan names no bit rate [bit/s]."""
+JITTER_S = 0.0003
+"""Largest deviation of a single frame from its node's beat, where nothing else is said."""
+
+
+@dataclass(frozen=True)
+class Habit:
+    """How one message is sent.
+
+    Attributes
+    ----------
+    clock
+        Relative error of its node's clock; None to draw one for the message alone.
+    jitter_s
+        Largest deviation of a frame from its beat [s].
+    absent
+        Spans in which its node has no contact: what it sends then reaches nobody.
+    restarts
+        Spans in which its node is dead; counters start anew after each.
+    awake
+        Further spans in which it is sent.
+    is_first
+        Whether it is the first that speaks in those.
+    """
+
+    clock: float | None = None
+    jitter_s: float = JITTER_S
+    absent: Spans = ()
+    restarts: Spans = ()
+    awake: Spans = ()
+    is_first: bool = False
+
+    def is_heard(self, time_s: Floats) -> Bools:
+        """Tell which frames, by the time they are ready [s], reach the bus."""
+        heard = np.ones(len(time_s), np.bool_)
+        for start_s, end_s in (*self.absent, *self.restarts):
+            heard &= (time_s < start_s) | (time_s >= end_s)
+        return heard
+
+    def age(self, time_s: Floats) -> Ints:
+        """Count frames since the node's last restart; -1 for all before the first one."""
+        ends = np.array([end_s for _, end_s in self.restarts])
+        started = np.searchsorted(ends, time_s, side="right")
+        first = np.searchsorted(started, started, side="left")
+        since = np.arange(len(time_s)) - first
+        return np.where(started > 0, since, -1)
+
+
+USUAL = Habit()
+"""What a node does of which nothing else is known."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """A time in which each attempt to send breaks with a chance."""
+
+    start_s: float
+    end_s: float
+    chance: float
+
+
+@dataclass(frozen=True)
+class Disturbance:
+    """What breaks frames.
+
+    Attributes
+    ----------
+    sporadic
+        Chance of any attempt to break.
+    edges
+        Share of broken attempts of a usual frame; one with more recessive-to-dominant edges breaks more often.
+    senders
+        Node -> chance of each of its own attempts to break.
+    receivers
+        Node -> chance of each attempt of all other nodes to break.
+    outputs
+        Output -> chance of any attempt to break while the output is on.
+    gaps
+        Node -> spans in which it has no contact; frames break at their ends.
+    windows
+        Further times in which attempts break, whoever sends.
+    """
+
+    sporadic: float = 0.0
+    edges: float = 0.0
+    senders: Mapping[str, float] = field(default_factory=dict)
+    receivers: Mapping[str, float] = field(default_factory=dict)
+    outputs: Mapping[str, float] = field(default_factory=dict)
+    gaps: Mapping[str, Spans] = field(default_factory=dict)
+    windows: tuple[Window, ...] = ()
+
+
+QUIET = Disturbance()
+"""Nothing at all."""
 
 
 @dataclass(frozen=True)
@@ -99,12 +195,6 @@ class Install:
         return own if way is None else replace(own, awake=way.awake, is_first=way.is_first)
 
 
-def healthy_install(plan: Plan, schedule: Schedule, *, bus_load: float, draws: Draws) -> Install:
-    """Return an install that does all that its plan says, on a bus that carries about ``bus_load``."""
-    bit_rate = plan.bus.bit_rate or BIT_RATE
-    return install_of(plan, schedule, foreign_messages(plan.database, load=bus_load, bit_rate=bit_rate, draws=draws))
-
-
 def install_of(plan: Plan, schedule: Schedule, foreign: Sequence[Message]) -> Install:
     """Return an install that does all that its plan says, with messages that no database knows."""
     controller = _controller_messages(plan)
@@ -136,3 +226,68 @@ def _controller_messages(plan: Plan) -> set[str]:
     if plan.controller.node is not None:
         names |= {one.name for one in plan.database.messages if plan.controller.node in one.senders}
     return names - {control.condition.reference.message.name for control in plan.controls.values()}
+
+
+Subject = tuple[str, ...]
+"""Names of what a fault is built into, sorted."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One kind of fault.
+
+    Attributes
+    ----------
+    cause, scope
+        As in the catalogue of causes.
+    subjects
+        Install -> all that it could be built into.
+    build
+        Install, subject, random numbers and strength (0, hardly to be seen, to 1, gross) -> the changed install, and
+        what was changed, in a sentence.
+    usual
+        Install -> those of the subjects that are drawn where nobody chooses one; None for all.
+    is_cause
+        Whether it stands in the catalogue of causes; others are only rehearsed, as rivals of a cause.
+    """
+
+    cause: str
+    scope: Scope
+    subjects: Callable[[Install], list[Subject]]
+    build: Callable[[Install, Subject, Draws, float], tuple[Install, str]]
+    usual: Callable[[Install], list[Subject]] | None = None
+    is_cause: bool = True
+
+
+@dataclass(frozen=True)
+class Extent:
+    """How strong a fault is, from ``least`` at strength 0 to ``most`` at strength 1, finer at the weak end."""
+
+    least: float
+    most: float
+
+    def at(self, strength: float) -> float:
+        """Return the size at a strength from 0 to 1."""
+        return self.least + (self.most - self.least) * strength * strength
+
+
+def told_outputs(install: Install) -> list[Output]:
+    """Return the outputs whose state the bus shows."""
+    return [output for output in install.plan.outputs.values() if output.command is not None]
+
+
+def outputs_with(wanted: Callable[[Output], bool]) -> Callable[[Install], list[Subject]]:
+    """Return a function that lists the outputs which the bus shows and which are ``wanted``."""
+    return lambda install: [(output.name,) for output in told_outputs(install) if wanted(output)]
+
+
+def changed_output(install: Install, name: str, **changes: object) -> Install:
+    """Return the install with one output's model changed."""
+    model: OutputModel = replace(install.outputs[name], **changes)  # type: ignore[arg-type]
+    return replace(install, outputs={**install.outputs, name: model})
+
+
+def whole_bus(install: Install) -> list[Subject]:
+    """Return the one subject of a fault that concerns the whole bus: nothing in particular."""
+    del install
+    return [()]

@@ -7,15 +7,14 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from canlens.plan.rule import Rule
-from canlens.rehearsal.fault import Fault, changed_output, outputs_with, told_outputs
+from canlens.rehearsal.install import Fault, changed_output, outputs_with, told_outputs
 from canlens.rehearsal.needs import NO_CYCLE_S, status_interval_s
 from canlens.rehearsal.output_model import FULL_LEVEL, Trip
 
 if TYPE_CHECKING:
     from canlens.plan import Output
     from canlens.rehearsal.draws import Draws
-    from canlens.rehearsal.fault import Subject
-    from canlens.rehearsal.install import Install
+    from canlens.rehearsal.install import Install, Subject
 
 LATE = (1.5, 2.5)
 """A late answer, as a multiple of what the plan allows, and at least one status interval behind it."""

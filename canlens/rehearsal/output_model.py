@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.rehearsal.supply import alive
 from canlens.rehearsal.timeline import Timeline, all_jumps, constant, from_spans
 
 if TYPE_CHECKING:
@@ -15,7 +14,7 @@ if TYPE_CHECKING:
 
     from canlens.plan import Output, Rule
     from canlens.rehearsal.draws import Draws
-    from canlens.rehearsal.habits import Spans
+    from canlens.rehearsal.timeline import Spans
 
 FULL_LEVEL = 100.0
 LATENCY_S = (0.012, 0.045)
@@ -200,3 +199,9 @@ def _both(one: Timeline, other: Timeline) -> Timeline:
     """Return the product of two timelines."""
     times = all_jumps([one, other])
     return Timeline(times, one.at(times) * other.at(times), one.first * other.first).jumps()
+
+
+def alive(dead: Spans) -> Timeline:
+    """Return 0 while the controller is dead and 1 elsewhere."""
+    off = from_spans(dead)
+    return Timeline(off.time_s, 1.0 - off.value, 1.0)

@@ -1,31 +1,162 @@
-"""Simulation: an install → every frame on its bus, in the order in which they end."""
+"""Simulation: an install → what its controller sees, does and tells, and every frame on its bus, in order."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from canlens.rehearsal.batches import Batch, build_batch
-from canlens.rehearsal.controller import carried_by_signal, controller_sources, run_outputs
-from canlens.rehearsal.disturbance import QUIET
+import numpy as np
+
+from canlens.rehearsal.batches import Batch, SignalSource, build_batch, foreign_sources
 from canlens.rehearsal.draws import Draws
+from canlens.rehearsal.encoding import limits_of, meaning_of, to_raw, to_value, value_range
 from canlens.rehearsal.faulty_bus import record_disturbed
-from canlens.rehearsal.foreign import foreign_sources
-from canlens.rehearsal.lone import lone_sender, only_errors
-from canlens.rehearsal.recording import STAMP_NS, record_healthy
-from canlens.rehearsal.timeline import Timeline, constant
+from canlens.rehearsal.feed import draw_restarts, feed_of, load_of, measured_current, measured_supply, measured_voltage
+from canlens.rehearsal.healthy_bus import STAMP_NS, record_healthy
+from canlens.rehearsal.install import QUIET
+from canlens.rehearsal.output_model import delayed
+from canlens.rehearsal.recorder import lone_sender, only_errors
+from canlens.rehearsal.timeline import Timeline, constant, from_spans
 from canlens.trace import Source, Trace
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
-    from canlens.database import Message
-    from canlens.plan import Plan
-    from canlens.rehearsal import background
-    from canlens.rehearsal.habits import Spans
+    import numpy.typing as npt
+
+    from canlens.database import Message, SignalDefinition
+    from canlens.plan import Condition, Plan, SignalReference
     from canlens.rehearsal.install import Install
     from canlens.rehearsal.output_model import OutputCourse
+    from canlens.rehearsal.timeline import Spans
     from canlens.signals import Floats
+
+NOTICE_S = (0.002, 0.012)
+"""From a control's frame to the controller's own input bit [s]."""
+TREMBLE_SHARE = 0.04
+"""How far a measured value (a pressure, the daylight) trembles, as a share of its height above rest."""
+TREMBLE_ROOM = 0.3
+"""And at most as a share of its distance from the nearest limit, so that it never crosses it."""
+
+
+def run_outputs(install: Install, seen: Mapping[str, Timeline], *, seed: int) -> tuple[dict[str, OutputCourse], Spans]:
+    """Let every output follow the controls as the controller sees them.
+
+    Returns
+    -------
+    dict
+        Output -> what it did.
+    Spans
+        When the controller was dead, since its supply sagged.
+    """
+    end_s = install.schedule.end_s
+
+    def run(name: str, dead: Spans) -> OutputCourse:
+        return install.outputs[name].run(seen, end_s=end_s, draws=Draws(seed, f"output {name}"), dead=dead)
+
+    dead: Spans = ()
+    if install.sag is not None:
+        lit = run(install.sag.output, ()).lit
+        dead = draw_restarts(install.sag, lit.spans(end_s), Draws(seed, "restarts"))
+    return {name: run(name, dead) for name in install.outputs}, dead
+
+
+def controller_sources(
+    install: Install,
+    courses: Mapping[str, OutputCourse],
+    seen: Mapping[str, Timeline],
+    running: Timeline,
+    *,
+    seed: int,
+) -> dict[str, SignalSource]:
+    """Return the sources of all signals with which the controller tells of itself, by path.
+
+    Where one signal serves twice (a level that is also the command), the level decides, then current,
+    voltage, command.
+    """
+    plan = install.plan
+    loads = {
+        name: load_of(output, install.outputs[name], courses[name], Draws(seed, f"load {name}"))
+        for name, output in plan.outputs.items()
+    }
+    feed = feed_of(running, list(loads.values()), Draws(seed, "supply"))
+    if install.sag is not None:
+        feed = replace(feed, sagging=courses[install.sag.output].lit, sag_v=install.sag.drop_v)
+    sources = _inputs(install, seen, seed)
+    sources |= _commands(install, courses, seed)
+
+    def tell(reference: SignalReference | None, value: Callable[[Floats], Floats], changes_s: Floats) -> None:
+        if reference is not None:
+            sources[reference.path] = _scaled(reference, value, changes_s)
+
+    for name, output in plan.outputs.items():
+        changes_s = courses[name].level.time_s
+        tell(output.voltage, measured_voltage(feed, loads[name], Draws(seed, f"volts {name}")), changes_s)
+        tell(output.current, measured_current(loads[name], Draws(seed, f"amps {name}")), changes_s)
+        tell(output.level, courses[name].level.at, changes_s)
+    tell(plan.controller.supply, measured_supply(feed, Draws(seed, "supply noise")), np.zeros(0))
+    return sources
+
+
+def _scaled(reference: SignalReference, value: Callable[[Floats], Floats], changes_s: Floats) -> SignalSource:
+    return SignalSource(lambda time_s: to_raw(reference.definition, value(time_s)), changes_s)
+
+
+def _inputs(install: Install, seen: Mapping[str, Timeline], seed: int) -> dict[str, SignalSource]:
+    """Return the sources of the controller's own input bits."""
+    noticed = {name: control.noticed for name, control in install.plan.controls.items() if control.noticed is not None}
+    wanted = {
+        name: from_spans(delayed(seen[name].spans(np.inf), NOTICE_S, Draws(seed, f"noticed {name}")))
+        for name in noticed
+    }
+    return carried_by_signal(noticed, wanted, seed=seed)[0]
+
+
+def _commands(install: Install, courses: Mapping[str, OutputCourse], seed: int) -> dict[str, SignalSource]:
+    """Return the sources of the signals that tell the state of the outputs."""
+    commands = {name: one.command for name, one in install.plan.outputs.items() if one.command is not None}
+    return carried_by_signal(commands, {name: courses[name].told for name in commands}, seed=seed)[0]
+
+
+def carried_by_signal(
+    conditions: Mapping[str, Condition], wanted: Mapping[str, Timeline], *, seed: int
+) -> tuple[dict[str, SignalSource], dict[str, Timeline]]:
+    """Turn the states that conditions should show into raw values of their signals.
+
+    Returns
+    -------
+    dict
+        Path of each signal -> its source.
+    dict
+        Name of each condition -> the state that it really shows, 1 or 0.
+    """
+    by_path: dict[str, dict[str, Condition]] = {}
+    for name, condition in conditions.items():
+        by_path.setdefault(condition.reference.path, {})[name] = condition
+    sources: dict[str, SignalSource] = {}
+    true: dict[str, Timeline] = {}
+    for path, sharing in by_path.items():
+        definition = next(iter(sharing.values())).reference.definition
+        raw, shown = meaning_of(definition, sharing).carry(wanted)
+        sources[path] = _source(raw, definition, limits_of(sharing.values()), Draws(seed, f"value {path}"))
+        true |= shown
+    return sources, true
+
+
+def _source(raw: Timeline, definition: SignalDefinition, limits: list[float], draws: Draws) -> SignalSource:
+    """Return a source that jumps from one raw value to the next; one that is compared with limits trembles, too."""
+
+    def value(time_s: Floats) -> npt.NDArray[np.generic]:
+        picked = raw.at(time_s)
+        if not limits:
+            return picked if definition.is_float else picked.astype(np.int64)
+        steady = to_value(definition, picked)
+        room = np.min([np.abs(steady - limit) for limit in limits], axis=0)
+        above_rest = np.abs(steady - value_range(definition, limits)[0])
+        reach = np.minimum(TREMBLE_SHARE * above_rest, TREMBLE_ROOM * room)
+        return to_raw(definition, steady + reach * draws.uniforms(-1.0, 1.0, len(time_s)))
+
+    return SignalSource(value, raw.jumps().time_s)
 
 
 def simulate(install: Install, *, start_ns: int, seed: int) -> tuple[Trace, dict[str, OutputCourse]]:
@@ -86,7 +217,7 @@ def _recorded(
     )
 
 
-def _control_sources(install: Install, seed: int) -> tuple[dict[str, background.Source], dict[str, Timeline]]:
+def _control_sources(install: Install, seed: int) -> tuple[dict[str, SignalSource], dict[str, Timeline]]:
     """Return the sources of the controls' signals, and the true state of each control."""
     wanted = {
         name: constant(0.0) if name in install.dead_controls else install.schedule.wanted(name)
@@ -99,7 +230,7 @@ def _control_sources(install: Install, seed: int) -> tuple[dict[str, background.
 def _batches(
     install: Install,
     messages: Sequence[Message],
-    sources: Mapping[str, background.Source],
+    sources: Mapping[str, SignalSource],
     running: Timeline,
     seed: int,
     *,

@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 
+Spans = tuple[tuple[float, float], ...]
+"""(start, end) of each [s], ascending."""
+
+
 @dataclass(frozen=True, eq=False)
 class Timeline:
     """A step function of time.

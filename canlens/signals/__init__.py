@@ -2,12 +2,11 @@
 
 ::
 
-    Trace ─lookup→ rows of a message ─frames→ rows of a signal ┐
-                                     ─payloads→ words ─────────┴─extraction→ raw ─scaling→ value: a Signal
+    Trace ─lookup→ rows of a message, rows of a signal ─payloads→ words → raw → value ─decoding→ Signal
 """
 
-from canlens.signals.decoding import decode, decode_signals
+from canlens.signals.decoding import Signal, decode, decode_signals
 from canlens.signals.lookup import find_rows
-from canlens.signals.nouns import Floats, Raw, Signal
+from canlens.signals.payloads import Floats, Raw
 
 __all__ = ["Floats", "Raw", "Signal", "decode", "decode_signals", "find_rows"]

@@ -1,23 +1,64 @@
-"""Decode signals of whole recordings, each message's frames looked up once."""
+"""Signal: one decoded column; and the decoding of whole recordings, each message's frames looked up once."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from canlens.signals.extraction import read_raw
-from canlens.signals.frames import Frames, Selection
-from canlens.signals.lookup import channel_index
-from canlens.signals.nouns import Signal
-from canlens.signals.room import Room
-from canlens.signals.scaling import scale
+import numpy as np
+
+from canlens.signals.lookup import Frames, Selection, channel_index
+from canlens.signals.payloads import Floats, read_raw, scale
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from canlens.database import Message, SignalDefinition
-    from canlens.signals.nouns import Floats
-    from canlens.signals.payloads import Payloads
-    from canlens.trace import Trace
+    from canlens.signals.payloads import Payloads, Raw
+    from canlens.trace import Ints, Rows, Trace
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """One decoded signal: its value in every frame that carries it, in file order.
+
+    A frame carries a signal if its payload is long enough for all bits of the signal and, where the signal is
+    multiplexed, shows one of its pages. Signals of one message share the columns that do not differ.
+
+    Attributes
+    ----------
+    path
+        ``MESSAGE.SIGNAL``.
+    definition
+        How it was decoded.
+    rows
+        intp (k,): rows of the trace.
+    time_s
+        float64 (k,): time since the recording's first frame [s].
+    line
+        int64 (k,): line numbers of the log.
+    raw
+        Raw value, exact (k,): int64; uint64 for unsigned signals of 64 bits; float64 for floats; Python
+        integers (object) for signals longer than 64 bits.
+    value
+        float64 (k,): scaled value in the definition's unit. Whole numbers are scaled exactly, then rounded
+        once.
+    """
+
+    path: str
+    definition: SignalDefinition
+    rows: Rows
+    time_s: Floats
+    line: Ints
+    raw: Raw
+    value: Floats
+
+    def __post_init__(self) -> None:
+        for column in (self.rows, self.time_s, self.line, self.raw, self.value):
+            column.setflags(write=False)
+
+    def __len__(self) -> int:
+        return len(self.rows)
 
 
 def decode(trace: Trace, message: Message, *, channel: str | None = None) -> dict[str, Signal]:
@@ -57,14 +98,13 @@ def decode_signals(
     pairs = list(wanted)
     index = channel_index(trace, channel)
     shortest = int(trace.payload.length.min()) if len(trace) else 0
-    room = Room()
     frames: dict[int, Frames] = {}
     decoded: dict[str, Signal] = {}
     for message, definition in pairs:
         if id(message) not in frames:
             frames[id(message)] = _frames(trace, message, shortest=shortest, channel=index)
         path = f"{message.name}.{definition.name}"
-        decoded[path] = _Decoded(path, definition, frames[id(message)], room)
+        decoded[path] = _Decoded(path, definition, frames[id(message)])
     return decoded
 
 
@@ -81,9 +121,8 @@ class _Decoded(Signal):
 
     _payloads: Payloads
     _carrying: Selection
-    _room: Room
 
-    def __init__(self, path: str, definition: SignalDefinition, frames: Frames, room: Room) -> None:
+    def __init__(self, path: str, definition: SignalDefinition, frames: Frames) -> None:
         carrying = frames.carrying(definition)
         carrying.rows.setflags(write=False)
         vars(self).update(
@@ -92,7 +131,6 @@ class _Decoded(Signal):
             rows=carrying.rows,
             _payloads=frames.payloads,
             _carrying=carrying,
-            _room=room,
         )
 
     def __getattr__(self, name: str) -> object:
@@ -113,7 +151,7 @@ class _Decoded(Signal):
         raw = vars(self).get("raw")
         if raw is None:
             raw = read_raw(self._payloads, self.definition, self._carrying.at)
-        values = self._room.floats(len(raw))
+        values = np.empty(len(raw))
         scale(raw, self.definition, values)
         return values
 

@@ -5,8 +5,6 @@ Nothing in here knows of recordings; the functions take plain columns, one eleme
 
 from __future__ import annotations
 
-from canlens.wire.arbitration import arbitration_rank
-from canlens.wire.crc import CRC_15, CRC_17, CRC_21, Crc, check_sequence
 from canlens.wire.error_classes import (
     ControllerState,
     ErrorClass,
@@ -20,6 +18,7 @@ from canlens.wire.error_classes import (
 )
 from canlens.wire.exact import (
     FrameColumns,
+    arbitration_rank,
     data_rate_bits,
     exact_bits,
     falling_edges,
@@ -38,6 +37,7 @@ from canlens.wire.lengths import (
     unstuffed_bits,
     unstuffed_data_rate_bits,
 )
+from canlens.wire.stuffing import CRC_15, CRC_17, CRC_21, Crc, check_sequence
 
 __all__ = [
     "CLASSICAL_LENGTH",

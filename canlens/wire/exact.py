@@ -1,4 +1,4 @@
-"""Exact: how many bits each recorded frame took on the wire, and for how long it held the bus."""
+"""Exact: how many bits each frame took on the wire, for how long it held the bus, and which of two gets it."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _WIDE = 8  # bytes of a payload that lie in ``first8``
 
 
 class PayloadColumns(Protocol):
-    """The payload bytes of n frames; :class:`canlens.payload.Payload` is one."""
+    """The payload bytes of n frames; :class:`canlens.trace.Payload` is one."""
 
     @property
     def first8(self) -> Bytes:
@@ -212,6 +212,27 @@ def frame_seconds(
     if isinstance(at_data_rate, int) and not at_data_rate:
         return bits / bit_rate
     return (bits - at_data_rate) / bit_rate + at_data_rate / (data_bit_rate or bit_rate)
+
+
+def arbitration_rank(identifier: np.typing.NDArray[np.uint32], is_extended: Bools) -> Ints:
+    """Return the order in which identifiers win the bus, as int64 (n,); the smallest wins.
+
+    Bits are compared as they are sent, and a dominant 0 wins: first the 11 bits that both formats have in front,
+    then the base format wins with its dominant IDE bit, then the other 18 bits of the extended format.
+
+    References
+    ----------
+    Bosch CAN Specification 2.0 (1991), part B, 3.2.1 data frame: arbitration field, SRR and IDE bit.
+
+    Examples
+    --------
+    >>> arbitration_rank(
+    ...     np.array([0x100, 0x4000000, 0x101], np.uint32), np.array([False, True, False])
+    ... ).argsort().tolist()
+    [0, 1, 2]
+    """
+    wide = identifier.astype(np.int64)
+    return np.where(is_extended, (wide >> 18) << 19 | 1 << 18 | wide & 0x3FFFF, wide << 19)
 
 
 def _blocks(frames: FrameColumns, wanted: Bools) -> Iterator[tuple[Rows | slice, Block]]:

@@ -1,5 +1,8 @@
 """Stuffing: the frames of one form as columns of bits, and the stuff bits the sender puts between them.
 
+The CRC sequence of a classical frame has stuff bits too, so it is computed on the way; the shift register needs
+exclusive-or only, which treats single bits and packed ones alike.
+
 Each bit of the frame is one *plane*: that bit of all frames, packed to eight frames a byte. A rule for one
 bit is then a handful of whole-array operations for all frames at once.
 
@@ -7,7 +10,8 @@ References
 ----------
 Bosch CAN Specification 2.0 (1991), part A 5 and part B 5: after five equal bits the sender puts in one of the
 other level, start of frame to the end of the CRC sequence. Bosch CAN with Flexible Data-Rate 1.0 (2012),
-section 5: in CAN FD this ends with the data, and the CRC field has stuff bits at fixed places.
+section 5: in CAN FD this ends with the data, and the CRC field has stuff bits at fixed places. CRC: the same, part A
+3.1.1 and section 3.2.1; ISO 11898-1:2015 starts the registers of CRC-17 and CRC-21 with a leading one.
 """
 
 from __future__ import annotations
@@ -18,8 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.wire.crc import CRC_15, advance
-from canlens.wire.lengths import Bools, Bytes
+from canlens.wire.lengths import Bools, Bytes, Ints
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -33,6 +36,65 @@ SPACING = 4
 """Stuff bits of a frame are four of its bits apart or more: each is the first of the next five."""
 EDGE_SPACING = 2
 """Edges of one direction are two bits apart or more: between two of them lies one of the other direction."""
+
+
+@dataclass(frozen=True)
+class Crc:
+    """One CRC: its width [bit], polynomial without the leading term, and the register's first value."""
+
+    width: int
+    polynomial: int
+    initial: int = 0
+
+
+CRC_15 = Crc(15, 0x4599)
+"""Classical frames: over the bits without stuff bits, start of frame to end of data."""
+CRC_17 = Crc(17, 0x1685B, 1 << 16)
+"""CAN FD up to 16 bytes: over bits, dynamic stuff bits and stuff count, not the fixed stuff bits."""
+CRC_21 = Crc(21, 0x102899, 1 << 20)
+"""CAN FD above 16 bytes: as :data:`CRC_17`."""
+
+
+def advance(register: list[Bytes], bit: Bytes, crc: Crc) -> list[Bytes]:
+    """Return the register, most significant column first, after one more bit; the old one is used up."""
+    feedback = register[0] ^ bit
+    shifted = [*register[1:], feedback]
+    for place in range(crc.width - 1):
+        if crc.polynomial >> (crc.width - 1 - place) & 1:
+            np.bitwise_xor(shifted[place], feedback, out=shifted[place])
+    return shifted
+
+
+def check_sequence(bits: Bytes, crc: Crc) -> Ints:
+    """Compute the check sequence of each row of bits.
+
+    Parameters
+    ----------
+    bits
+        uint8 (n, k): zeros and ones in the order in which they are sent.
+    crc
+        Which CRC.
+
+    Returns
+    -------
+    int64 (n,)
+        The check sequence; without bits the register's first value.
+
+    Examples
+    --------
+    >>> bits = np.unpackbits(np.frombuffer(b"123456789", np.uint8))
+    >>> f"{check_sequence(bits[np.newaxis], CRC_15)[0]:04X}"
+    '059E'
+    """
+    columns = np.ascontiguousarray(bits.T)
+    places = range(crc.width - 1, -1, -1)
+    register = [np.full(len(bits), crc.initial >> place & 1, np.uint8) for place in places]
+    for column in columns:
+        register = advance(register, column, crc)
+    value = np.zeros(len(bits), np.int64)
+    for column in register:
+        value = value << 1 | column
+    return value
 
 
 @dataclass(frozen=True, eq=False)

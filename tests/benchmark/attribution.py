@@ -21,8 +21,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from canlens.measures.errors.attribution import attribute
-from canlens.rehearsal import draw_bus
 from tests.broken_bus import broken_bus
+from tests.drawn import draw_bus
 
 if TYPE_CHECKING:
     from canlens.nouns.bus import Attribution

@@ -22,13 +22,13 @@ import numpy as np
 from canlens.causes import ALL
 from canlens.checkup import Checkup, make_checkup
 from canlens.errors import UsageError
-from canlens.rehearsal.drawing import DrawnInstall, draw_install
 from canlens.trace import NANOSECONDS_PER_SECOND
+from tests.drawn import DrawnInstall, draw_install
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from canlens.rehearsal.nouns import InjectedFault
+    from canlens.rehearsal.rehearsals import InjectedFault
     from canlens.results.finding import Cause
 
 ROOT = Path(__file__).parents[2]

@@ -23,9 +23,9 @@ import numpy as np
 
 from canlens.baseline_file import baseline_bytes
 from canlens.comparison import make_baseline
-from canlens.rehearsal.candump_text import write_candump
-from canlens.rehearsal.drawing import draw_bus
+from canlens.rehearsal.written_rehearsal import write_candump
 from canlens.trace import COLUMNS
+from tests.drawn import draw_bus
 
 if TYPE_CHECKING:
     from canlens.trace import Trace

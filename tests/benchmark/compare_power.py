@@ -23,7 +23,6 @@ import numpy as np
 
 from canlens import compare
 from canlens.measures.comparing import rhythm
-from canlens.rehearsal.drawing import draw_bus, draw_plan
 from tests.benchmark.compare_scenarios import (
     CYCLES_S,
     drifting_clocks,
@@ -36,6 +35,7 @@ from tests.benchmark.compare_scenarios import (
     with_message_changed,
 )
 from tests.benchmark.steady_buses import UNIFORM_KURTOSIS, mean_power, steady_messages, steady_trace
+from tests.drawn import draw_bus, draw_plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

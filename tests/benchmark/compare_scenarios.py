@@ -11,8 +11,8 @@ import numpy as np
 
 from canlens import compare
 from canlens.rehearsal import batches
-from canlens.rehearsal.drawing import DrawnBus, draw_bus, draw_plan
 from canlens.trace import Source
+from tests.drawn import DrawnBus, draw_bus, draw_plan
 from tests.unit.error_logs import with_records
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 CYCLES_S = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 DRIFTS_PPM = (50, 100, 150, 200)
 OFF_SHARE = 0.4
-"""Share of the time after which the ignition of a drawn bus goes off (canlens/rehearsal/standing.py)."""
+"""Share of the time after which the ignition of a drawn bus goes off (tests/drawn/installs.py)."""
 NO_ACK = 0x20  # Linux include/uapi/linux/can/error.h, CAN_ERR_ACK
 
 

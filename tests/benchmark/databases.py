@@ -1,4 +1,7 @@
-"""How long a DBC of two thousand signals takes to be ready, the first and the second time, each in a fresh process."""
+"""How long a DBC of two thousand signals takes to be ready, the first and the second time, each in a fresh process.
+
+Processor seconds, imports included.
+"""
 
 from __future__ import annotations
 
@@ -14,17 +17,17 @@ SIGNALS = 8
 REPEATS = 3
 LOAD = """
 import sys, time
-start = time.perf_counter()
+start = time.process_time()
 from canlens import read_database
 database = read_database(sys.argv[1])
-print(time.perf_counter() - start, sum(len(m.signals) for m in database.messages), "cantools" in sys.modules)
+print(time.process_time() - start, sum(len(m.signals) for m in database.messages), "cantools" in sys.modules)
 """
 PARSER = """
 import sys, time
-start = time.perf_counter()
+start = time.process_time()
 import cantools
 database = cantools.database.load_file(sys.argv[1])
-print(time.perf_counter() - start, sum(len(m.signals) for m in database.messages), True)
+print(time.process_time() - start, sum(len(m.signals) for m in database.messages), True)
 """
 
 

@@ -20,9 +20,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from canlens.database import Database, Message, SignalDefinition, load_database
-from canlens.payload import Payload
 from canlens.signals import Floats, decode_signals, find_rows
-from canlens.trace import COLUMNS, Trace
+from canlens.trace import COLUMNS, Payload, Trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable

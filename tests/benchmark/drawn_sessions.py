@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.payload import Payload
 from canlens.plan import Mark, Marks
-from canlens.rehearsal.drawing import draw_bus
-from canlens.trace import Trace
+from canlens.trace import Payload, Trace
+from tests.drawn import draw_bus
 
 if TYPE_CHECKING:
     import numpy.typing as npt

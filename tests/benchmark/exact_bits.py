@@ -13,8 +13,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from canlens.payload import Payload
-from canlens.trace import Bytes, Kind, Trace
+from canlens.trace import Bytes, Kind, Payload, Trace
 from canlens.wire import FD_LENGTH, data_rate_bits
 
 REPEATS = 5

@@ -31,15 +31,15 @@ from canlens.measures.outputs.whole import told_apart
 from canlens.nouns.outputs import Track
 from canlens.plan import parse_rule
 from canlens.plan.rule import OFF, ON
-from canlens.rehearsal import draw_install
+from tests.drawn import draw_install
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.nouns.outputs import Scene, SeenRules
     from canlens.plan import Rule
-    from canlens.rehearsal import DrawnInstall
     from canlens.signals import Floats
+    from tests.drawn import DrawnInstall
 
 FAULTS = (None, "outputs-swapped", "output-follows-other-control")
 FEWEST = 2
@@ -56,13 +56,12 @@ def drawn(seed: int) -> DrawnInstall:
         return draw_install(seed)
 
 
-def outcome(scene: Scene, rules: tuple[str, ...], true: str) -> str:
+def outcome(scene: Scene, rules: tuple[Rule, ...], true: str) -> str:
     """Hold the rules that were named against the true one."""
-    names = tuple(scene.controls)
     if not rules:
         return "missed"
-    first, *others = (parse_rule(each, names) for each in rules)
-    wanted = parse_rule(true, names)
+    first, *others = rules
+    wanted = parse_rule(true, tuple(scene.controls))
     if first.same_as(wanted):
         return "right"
     if any(each.same_as(wanted) for each in others):
@@ -154,7 +153,8 @@ class Tally:
         result = outcome(scene, found.rules, true)
         self.rules[size][result] += 1
         if result in {"missed", "false"}:
-            self.odd.append(f"{install} | {size} | {result} | true {true} | named {found.rules[:1]} | plan {scene.own}")
+            named = [str(rule) for rule in found.rules[:1]]
+            self.odd.append(f"{install} | {size} | {result} | true {true} | named {named} | plan {scene.own}")
 
     def show(self) -> None:
         """Print the tables."""

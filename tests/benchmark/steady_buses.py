@@ -15,15 +15,14 @@ from scipy import stats
 
 from canlens.database import Database, Message
 from canlens.plan import Bus, Controller, Plan
-from canlens.rehearsal.batches import Batch
+from canlens.rehearsal.batches import Batch, foreign_messages
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.foreign import foreign_messages
-from canlens.rehearsal.habits import draw_habit
-from canlens.rehearsal.recording import record_healthy
-from canlens.rehearsal.rehearsing import START_S
+from canlens.rehearsal.healthy_bus import record_healthy
+from canlens.rehearsal.rehearsals import START_S
+from tests.drawn.installs import draw_habit
 
 if TYPE_CHECKING:
-    from canlens.rehearsal.habits import Habit
+    from canlens.rehearsal.install import Habit
     from canlens.signals import Floats
     from canlens.trace import Trace
 

@@ -26,8 +26,7 @@ from canlens.database import Database
 from canlens.measures.traffic.intervals import intervals
 from canlens.measures.traffic.messages import message_side
 from canlens.measures.traffic.silences import awake
-from canlens.payload import Payload
-from canlens.trace import COLUMNS, Trace
+from canlens.trace import COLUMNS, Payload, Trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -7,8 +7,7 @@ import jsonschema
 import pytest
 
 import canlens
-from canlens.rehearsal.candump_text import write_candump
-from canlens.rehearsal.written_plan import marks_text
+from canlens.rehearsal.written_rehearsal import marks_text, write_candump
 from canlens.reports.layout import display_width
 from tests.end_to_end.test_cli_check import canlens_command
 from tests.unit.small_sessions import Follows, Slots, cyclic, noise, recorded

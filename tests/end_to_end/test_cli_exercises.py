@@ -11,12 +11,11 @@ import canlens
 from canlens.plan import Mark, Marks
 from canlens.plan.nouns import REST
 from canlens.prompting import Session, draw_free_session, draw_planned_session
-from canlens.rehearsal import draw_install
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.install import healthy_install
-from canlens.rehearsal.rehearsing import rehearse_install
-from canlens.rehearsal.schedule import Operation, Schedule
+from canlens.rehearsal.person import Operation, Schedule
+from canlens.rehearsal.rehearsals import healthy_install, rehearse_install
 from canlens.reports.layout import display_width
+from tests.drawn import draw_install
 from tests.end_to_end.test_cli_check import PLAN, canlens_command
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from canlens import compare
-from canlens.rehearsal.drawing import draw_bus
+from tests.drawn import draw_bus
 
 ON_S = 65.0
 OFF_SHARE = 0.4

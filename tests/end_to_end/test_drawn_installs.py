@@ -11,13 +11,12 @@ import pytest
 from canlens.errors import UsageError
 from canlens.plan import load_marks, load_observed, load_plan, load_readings
 from canlens.readers import open_trace
-from canlens.rehearsal import FAULTS, candump_text, draw_bus, draw_install
-from canlens.rehearsal.drawing import draw_plan
-from canlens.rehearsal.written_database import database_text
-from canlens.rehearsal.written_plan import plan_text
+from canlens.rehearsal import FAULTS, candump_text
 from canlens.rehearsal.written_rehearsal import rehearsal_files
 from canlens.signals import decode_signals
 from canlens.trace import Kind
+from tests.drawn import draw_bus, draw_install, draw_plan
+from tests.drawn.files import database_text, plan_text
 
 if TYPE_CHECKING:
     from pathlib import Path

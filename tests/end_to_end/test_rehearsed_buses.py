@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from canlens.errors import UsageError
-from canlens.rehearsal import DrawnBus, candump_text, draw_bus
-from canlens.rehearsal.edges import count_edges
+from canlens.rehearsal import candump_text
+from canlens.rehearsal.faulty_bus import count_edges
 from canlens.trace import Kind, Trace
 from canlens.wire import INTERMISSION_BITS
+from tests.drawn import DrawnBus, draw_bus
 
 SEEDS = range(1, 5)
 ERRORS = ("terminator-missing", "bad-sender", "bad-receiver", "interference-from-output", "node-intermittent")

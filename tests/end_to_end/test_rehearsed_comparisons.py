@@ -10,14 +10,14 @@ import pytest
 
 from canlens import compare
 from canlens.errors import UsageError
-from canlens.rehearsal.drawing import draw_bus, draw_install
+from tests.drawn import draw_bus, draw_install
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.comparison import Comparison
-    from canlens.rehearsal.drawing import DrawnInstall
     from canlens.results.compare import Change
+    from tests.drawn import DrawnInstall
 
 
 @pytest.mark.parametrize("seed", range(500, 504))

@@ -13,7 +13,7 @@ from canlens.plan import Bus, Plan, load_plan
 from canlens.rehearsal import Rehearsal, make_rehearsal
 from canlens.rehearsal.batches import Batch
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.lone import lone_sender
+from canlens.rehearsal.recorder import lone_sender
 from canlens.signals import Signal, decode_signals
 from canlens.trace import Kind, Trace
 from canlens.wire import ErrorClass

@@ -13,9 +13,8 @@ from hypothesis import strategies as st
 
 from canlens.checkup import make_checkup
 from canlens.measures.outputs.answers import answers
-from canlens.payload import Payload
 from canlens.plan import Mark, Observation, parse_rule
-from canlens.trace import Kind
+from canlens.trace import Kind, Payload
 from tests.unit.small_jobs import (
     NS,
     START_NS,

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canlens.errors import CanlensError
-from canlens.readers import ALL, line_files, open_trace
+from canlens.readers import ALL, open_trace
+from canlens.readers.engine import line_files
 from canlens.trace import COLUMNS, Kind, Trace
 
 CANDUMP = b"(1436509052.249713) can0 123#11\n"

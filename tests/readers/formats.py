@@ -1,9 +1,13 @@
-"""Recordings of every format, written by python-can, for the tests that hold for every reader."""
+"""Recordings of any format, for the tests that hold for every reader.
+
+The test of each reader, ``test_<name of the reader>.py``, says in ``FORMAT`` what its format can hold, and how to write
+it where python-can does not.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import can
@@ -31,31 +35,47 @@ class Format:
         By which python-can chooses the writer.
     first_line
         Line (record) number of the first frame.
+    text
+        Writes frames as text; ``None``: python-can does.
+    options
+        For the writer of python-can.
+    needs
+        A further package, without which the tests are skipped.
+    end
+        How the file goes on behind the last frame.
     is_text
         Whether a line of the file is a record.
-    holds_channel, holds_direction, holds_fd, holds_remote, is_absolute
+    writes_length
+        Whether a frame says how many data bytes it has.
+    holds_channel, holds_direction, holds_extended, holds_fd, holds_remote, is_absolute
         What a frame keeps in this format.
     """
 
     name: str
-    suffix: str
-    first_line: int
+    suffix: str = ""
+    first_line: int = 1
+    text: Callable[[list[can.Message]], str] | None = None
+    options: dict[str, Any] = field(default_factory=dict)
+    needs: str = ""
+    end: bytes = b""
     is_text: bool = True
+    writes_length: bool = True
     holds_channel: bool = True
     holds_direction: bool = True
+    holds_extended: bool = True
     holds_fd: bool = True
     holds_remote: bool = True
     is_absolute: bool = True
 
-
-FORMATS = (
-    Format("candump", ".log", first_line=1, holds_direction=True),
-    Format("asc", ".asc", first_line=6, is_absolute=False),
-    Format("blf", ".blf", first_line=1, is_text=False),
-    Format("csv", ".csv", first_line=2, holds_channel=False, holds_direction=False, holds_fd=False),
-    Format("sqlite", ".db", first_line=1, is_text=False, holds_channel=False, holds_direction=False, holds_fd=False),
-    Format("trc", ".trc", first_line=19, holds_fd=False, holds_remote=False),  # as python-can writes it,
-)
+    def write(self, path: Path, messages: list[can.Message]) -> bytes:
+        """Write a recording; return its bytes."""
+        if self.text is not None:
+            path.write_bytes(self.text(messages).encode())
+            return path.read_bytes()
+        with can.Logger(path, **self.options) as writer:
+            for message in messages:
+                writer.on_message_received(message)
+        return path.read_bytes()
 
 
 def frames(form: Format, count: int, *, fd: bool = False) -> list[can.Message]:
@@ -66,10 +86,11 @@ def frames(form: Format, count: int, *, fd: bool = False) -> list[can.Message]:
 def _frame(form: Format, number: int, *, fd: bool) -> can.Message:
     length = (0, 1, 8, 12, 64)[number % 5] if fd else number % 9
     is_remote = form.holds_remote and not fd and number % 7 == 6
+    is_extended = form.holds_extended and not number % 2
     return can.Message(
         timestamp=EPOCH_S + STEP_S * number,
-        arbitration_id=(0x100 + number) if number % 2 else 0x18FEF100 + number,
-        is_extended_id=not number % 2,
+        arbitration_id=(0x18FEF100 if is_extended else 0x100) + number,
+        is_extended_id=is_extended,
         is_remote_frame=is_remote,
         is_fd=fd,
         bitrate_switch=fd and bool(number % 3),
@@ -79,15 +100,6 @@ def _frame(form: Format, number: int, *, fd: bool) -> can.Message:
         dlc=length,
         data=None if is_remote else bytes(range(number, number + length)),
     )
-
-
-def write(path: Path, messages: list[can.Message]) -> bytes:
-    """Let python-can write a recording; return its bytes."""
-    options: dict[str, Any] = {"file_format_version": can.io.TRCFileVersion.V2_1} if path.suffix == ".trc" else {}
-    with can.Logger(path, **options) as writer:
-        for message in messages:
-            writer.on_message_received(message)
-    return path.read_bytes()
 
 
 def facts(trace: Trace, form: Format) -> list[tuple[object, ...]]:

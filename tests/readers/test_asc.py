@@ -9,6 +9,9 @@ import pytest
 
 from canlens.readers import open_trace
 from canlens.trace import Kind, Trace
+from tests.readers.formats import Format
+
+FORMAT = Format("asc", ".asc", first_line=6, end=b"End TriggerBlock", is_absolute=False)
 
 HEADER = (
     "date Sam Sep 30 15:06:13.191 2017\nbase hex  timestamps absolute\ninternal events logged\n"

@@ -6,8 +6,9 @@ import io
 import tracemalloc
 from typing import TYPE_CHECKING
 
-from canlens.readers import assembly, line_files, open_trace
-from canlens.readers.assembly import KINDS, LISTED, ProblemList, RemarkList
+from canlens.readers import open_trace
+from canlens.readers.engine import assembly, line_files
+from canlens.readers.engine.assembly import KINDS, LISTED, ProblemList, RemarkList
 from canlens.trace import Problem, Remark
 
 if TYPE_CHECKING:

@@ -8,6 +8,9 @@ import pytest
 
 from canlens.readers import open_trace
 from canlens.trace import Kind, Trace
+from tests.readers.formats import Format
+
+FORMAT = Format("candump", ".log", writes_length=False)
 
 
 def read(*lines: str) -> Trace:

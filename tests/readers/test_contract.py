@@ -14,7 +14,8 @@ import pytest
 
 from canlens.errors import CanlensError
 from canlens.readers import ALL, open_trace
-from tests.readers.formats import EPOCH_NS, FORMATS, Format, expected, facts, frames, read_bytes, write
+from tests.readers.formats import EPOCH_NS, Format, expected, facts, frames, read_bytes
+from tests.readers.registry import FORMATS, WITHOUT_FRAMES, every
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,19 +23,18 @@ if TYPE_CHECKING:
 
 COUNT = 60
 PACKERS: dict[str, Callable[[bytes], bytes]] = {".gz": gzip.compress, ".xz": lzma.compress, ".bz2": bz2.compress}
-every_format = pytest.mark.parametrize("form", FORMATS, ids=lambda form: form.name)
-every_text = pytest.mark.parametrize("form", [form for form in FORMATS if form.is_text], ids=lambda form: form.name)
+every_format = every()
+every_text = every(lambda form: form.is_text)
 
 
 def test_every_reader_stands_under_this_contract() -> None:
-    alone = {"empty", "mf4", "candump screen"}  # without frames; needs another package; python-can does not write it
-    assert {reader.name for reader in ALL} == {form.name for form in FORMATS} | alone
+    assert [form.name for form in FORMATS] == [reader.name for reader in ALL if reader.name != WITHOUT_FRAMES]
 
 
 @every_format
 def test_every_frame_comes_back_in_file_order(form: Format, tmp_path: Path) -> None:
     messages = frames(form, COUNT)
-    write(tmp_path / f"a{form.suffix}", messages)
+    form.write(tmp_path / f"a{form.suffix}", messages)
     trace = open_trace(tmp_path / f"a{form.suffix}")
     assert facts(trace, form) == expected(messages, form)
     assert trace.problems == ()
@@ -46,10 +46,10 @@ def test_every_frame_comes_back_in_file_order(form: Format, tmp_path: Path) -> N
         assert trace.channel.tolist() == [number // 2 % 2 for number in range(COUNT)]
 
 
-@pytest.mark.parametrize("form", [form for form in FORMATS if form.holds_fd], ids=lambda form: form.name)
+@every(lambda form: form.holds_fd)
 def test_every_fd_frame_comes_back(form: Format, tmp_path: Path) -> None:
     messages = frames(form, COUNT, fd=True)
-    write(tmp_path / f"a{form.suffix}", messages)
+    form.write(tmp_path / f"a{form.suffix}", messages)
     trace = open_trace(tmp_path / f"a{form.suffix}")
     assert facts(trace, form) == expected(messages, form)
     assert set(trace.dlc.tolist()) == {0, 1, 8, 9, 15}  # ISO 11898-1: twelve bytes are DLC 9, 64 are 15
@@ -57,26 +57,26 @@ def test_every_fd_frame_comes_back(form: Format, tmp_path: Path) -> None:
 
 @every_format
 def test_lines_are_numbered_as_in_the_file(form: Format, tmp_path: Path) -> None:
-    write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
+    form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
     trace = open_trace(tmp_path / f"a{form.suffix}")
     assert trace.line.tolist() == list(range(form.first_line, form.first_line + COUNT))
 
 
 @every_format
 def test_exactly_one_reader_knows_the_file(form: Format, tmp_path: Path) -> None:
-    head = write(tmp_path / f"a{form.suffix}", frames(form, 3))[:4096]
+    head = form.write(tmp_path / f"a{form.suffix}", frames(form, 3))[:4096]
     assert [reader.name for reader in ALL if reader.recognises(head)] == [form.name]
 
 
 @every_format
 def test_the_name_of_the_file_decides_nothing(form: Format, tmp_path: Path) -> None:
-    content = write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
+    content = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
     assert facts(read_bytes(tmp_path / "b.pdf", content), form) == expected(frames(form, COUNT), form)
 
 
 @every_format
 def test_an_open_file_reads_like_a_path(form: Format, tmp_path: Path) -> None:
-    write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
+    form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
     with (tmp_path / f"a{form.suffix}").open("rb") as file:
         assert facts(open_trace(file), form) == expected(frames(form, COUNT), form)
 
@@ -84,7 +84,7 @@ def test_an_open_file_reads_like_a_path(form: Format, tmp_path: Path) -> None:
 @every_format
 @pytest.mark.parametrize("packing", [*PACKERS, ".zip"])
 def test_a_packed_file_reads_like_the_file(form: Format, packing: str, tmp_path: Path) -> None:
-    content = write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
+    content = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
     path = tmp_path / f"name.123{form.suffix}{packing}"
     if packing == ".zip":
         with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
@@ -99,21 +99,21 @@ def test_a_packed_file_reads_like_the_file(form: Format, packing: str, tmp_path:
 
 @every_format
 def test_the_hash_is_that_of_the_bytes_on_disk(form: Format, tmp_path: Path) -> None:
-    content = write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
+    content = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
     assert open_trace(tmp_path / f"a{form.suffix}").source.sha256 == hashlib.sha256(content).hexdigest()
 
 
 @every_text
 @pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
 def test_encoded_text_reads_like_plain_text(form: Format, encoding: str, tmp_path: Path) -> None:
-    text = write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).decode()
+    text = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).decode()
     trace = read_bytes(tmp_path / "b", text.encode(encoding))
     assert facts(trace, form) == expected(frames(form, COUNT), form)
 
 
 @every_text
 def test_any_line_end_will_do(form: Format, tmp_path: Path) -> None:
-    content = write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).replace(b"\r\n", b"\n")
+    content = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).replace(b"\r\n", b"\n")
     for text in (content.replace(b"\n", b"\r\n"), content.rstrip(b"\n")):
         assert facts(read_bytes(tmp_path / "b", text), form) == expected(frames(form, COUNT), form)
 
@@ -123,7 +123,7 @@ def test_any_line_end_will_do(form: Format, tmp_path: Path) -> None:
     "damage", [b"", b"\0\0\0", b"\xff\xfe\xfd broken", b"x" * 1_000_000], ids=["cut", "nul", "bytes", "long"]
 )
 def test_damage_of_one_line_harms_only_that_line(form: Format, damage: bytes, tmp_path: Path) -> None:
-    lines = write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).splitlines(keepends=True)
+    lines = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).splitlines(keepends=True)
     victim = form.first_line + 20
     lines[victim - 1] = (damage or lines[victim - 1][:9]) + b"\n"
     trace = read_bytes(tmp_path / "b", b"".join(lines))
@@ -139,9 +139,9 @@ def test_damage_of_one_line_harms_only_that_line(form: Format, damage: bytes, tm
 
 @every_text
 def test_many_bad_lines_are_counted_but_not_all_listed(form: Format, tmp_path: Path) -> None:
-    content = write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).rstrip(b"\r\n") + b"\n"
-    if form.name == "asc":
-        content = content[: content.index(b"End TriggerBlock")]
+    content = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT)).rstrip(b"\r\n") + b"\n"
+    if form.end:
+        content = content[: content.index(form.end)]
     trace = read_bytes(tmp_path / "b", content + b"nonsense\n" * 5000)
     assert len(trace) == COUNT
     assert trace.problem_count == 5000
@@ -150,7 +150,7 @@ def test_many_bad_lines_are_counted_but_not_all_listed(form: Format, tmp_path: P
 
 @every_format
 def test_a_file_cut_off_anywhere_keeps_what_was_good(form: Format, tmp_path: Path) -> None:
-    content = write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
+    content = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
     whole = expected(frames(form, COUNT), form)
     for cut in np.linspace(len(content) // 3, len(content) - 1, 23).astype(int).tolist():
         try:
@@ -161,5 +161,5 @@ def test_a_file_cut_off_anywhere_keeps_what_was_good(form: Format, tmp_path: Pat
         if form.name == "sqlite":  # the pages of a database lie in any order
             assert found == whole or trace.problems
             continue
-        good = max(len(found) - 1, 0) if form.name == "candump" else len(found)  # a shorter payload is a frame too
+        good = len(found) if form.writes_length else max(len(found) - 1, 0)  # a shorter payload is a frame too
         assert found[:good] == whole[:good]

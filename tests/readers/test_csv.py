@@ -7,6 +7,9 @@ import io
 import pytest
 
 from canlens.readers import open_trace
+from tests.readers.formats import Format
+
+FORMAT = Format("csv", ".csv", first_line=2, holds_channel=False, holds_direction=False, holds_fd=False)
 
 HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 ROWS = "1436509052.249713,0x7ff,0,0,0,8,fWadJe78sbI=\n1436509052.349713,0x18fef100,1,0,0,0,\n"

@@ -29,11 +29,29 @@ def test_a_last_frame_shorter_than_all_of_its_identifier_is_a_problem(digits: in
         b"(1436509052.349713) can0 123#1122\n",  # ended by its writer
         b"(1436509052.349713) can1 123#1122",  # of another bus
         b"(1436509052.349713) can0 125#1122",  # nothing to compare it with
+        b"(1436509052.349713) can0 123#1122 T",  # its direction stands behind the bytes
+        b"(1436509052.349713) can0 123# R",
+        b"(1436509052.349713) can0 123#1122 ",
+        b"(1436509052.349713) can0 123#1122\r",
     ],
 )
 def test_a_last_frame_that_may_be_whole_is_kept(last: bytes) -> None:
     trace = open_trace(io.BytesIO(WHOLE * 3 + last))
     assert len(trace) == 7
+    assert trace.problems == ()
+
+
+@pytest.mark.parametrize("longer", [1, 2])
+def test_one_or_two_longer_frames_prove_nothing(longer: int) -> None:
+    trace = open_trace(io.BytesIO(WHOLE * longer + b"(1436509052.349713) can0 123#1122"))
+    assert trace.payload.length.tolist() == [8, 1] * longer + [2]
+    assert trace.problems == ()
+
+
+def test_a_last_line_with_a_direction_is_whole_whatever_stood_before() -> None:
+    trace = open_trace(io.BytesIO(b"(0.000000) 0 00000000#00 R\n(0.000000) 0 00000000# T"))
+    assert trace.payload.length.tolist() == [1, 0]
+    assert trace.is_rx.tolist() == [True, False]
     assert trace.problems == ()
 
 

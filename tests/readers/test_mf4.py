@@ -13,11 +13,15 @@ import can
 import pytest
 
 from canlens.errors import LogError
-from canlens.readers import databases, open_trace
+from canlens.readers import open_trace
+from canlens.readers.formats import mf4
 from canlens.trace import Kind
+from tests.readers.formats import Format
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+FORMAT = Format("mf4", ".mf4", is_text=False, needs="asammdf")
 
 COUNT = 60
 START_S = 1_436_509_052.25
@@ -96,7 +100,7 @@ def test_a_file_cut_off_is_a_sentence(written: tuple[Path, list[can.Message]]) -
 
 
 def test_without_the_extra_the_sentence_names_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(databases, "find_spec", lambda _: None)
+    monkeypatch.setattr(mf4, "find_spec", lambda _: None)
     with pytest.raises(LogError, match="mf4"):
         open_trace(io.BytesIO(b"MDF     4.10    " + bytes(200)))
 

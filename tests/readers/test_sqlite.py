@@ -10,9 +10,12 @@ import can
 import pytest
 
 from canlens.readers import open_trace
+from tests.readers.formats import Format
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+FORMAT = Format("sqlite", ".db", is_text=False, holds_channel=False, holds_direction=False, holds_fd=False)
 
 CELLS = [
     ("dlc", -36),

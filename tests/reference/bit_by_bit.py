@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from canlens.payload import Payload
-from canlens.trace import Kind, Trace
+from canlens.trace import Kind, Payload, Trace
 
 CLASSICAL_BYTES = [0, 1, 2, 3, 4, 5, 6, 7, 8, 8, 8, 8, 8, 8, 8, 8]
 FD_BYTES = [0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64]

@@ -69,6 +69,16 @@ def test_what_cantools_refuses_has_problems_and_still_holds_messages(corpora: li
         )
 
 
+def test_what_cantools_loads_strictly_never_passes_through_our_own_hands(
+    corpora: list[Sample], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good = [sample for sample in corpora if parsed(text_of(sample), strict=True) is not None]
+    assert len(good) > 120
+    monkeypatch.setattr("canlens.database.parsing.Book", None)
+    for sample in good:
+        assert loaded(sample).files
+
+
 @pytest.mark.parametrize(("kind", "least"), [("kcd", 8), ("sym", 15), ("arxml", 8)])
 def test_other_formats_come_as_cantools_reads_them(kind: str, least: int) -> None:
     loaded_files = 0

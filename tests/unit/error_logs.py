@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from canlens.payload import Payload
-from canlens.trace import COLUMNS, Kind, Remark, Source, Trace
+from canlens.trace import COLUMNS, Kind, Payload, Remark, Source, Trace
 from tests.reference.bit_by_bit import Frame, trace_of, wire
 
 if TYPE_CHECKING:

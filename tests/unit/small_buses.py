@@ -16,9 +16,8 @@ import numpy as np
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.measures.gathering import surveyed
-from canlens.payload import Payload
 from canlens.plan import Bus, Plan
-from canlens.trace import COLUMNS, Trace
+from canlens.trace import COLUMNS, Payload, Trace
 from tests.unit.small_jobs import Job
 
 if TYPE_CHECKING:

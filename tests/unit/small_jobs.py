@@ -22,7 +22,6 @@ from canlens.checkup import make_checkup
 from canlens.database import Database, Message, SignalDefinition
 from canlens.measures.gathering import evidence as gather
 from canlens.nouns.outputs import Track
-from canlens.payload import Payload
 from canlens.plan import (
     Bus,
     Condition,
@@ -36,7 +35,7 @@ from canlens.plan import (
     SignalReference,
     parse_rule,
 )
-from canlens.trace import COLUMNS, Kind, Trace
+from canlens.trace import COLUMNS, Kind, Payload, Trace
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup

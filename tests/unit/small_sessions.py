@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.payload import Payload
 from canlens.plan import Mark, Marks
-from canlens.trace import Trace
+from canlens.trace import Payload, Trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canlens.database import DatabaseProblem, Message, SignalDefinition
-from canlens.payload import Payload
-from canlens.trace import COLUMNS
+from canlens.trace import COLUMNS, Payload
 from tests.unit.check_cases import Cases, healthy
 from tests.unit.small_jobs import without_frames
 

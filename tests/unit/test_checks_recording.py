@@ -89,6 +89,15 @@ def unseen(*seen: tuple[float, str, bool]) -> Job:
     return job({"horn": HORN}, {"siren": planned("horn")}, end_s=12, observed=seen)
 
 
+def restarting(*, off_s: float | None = None, silent_s: float = 0.5) -> Job:
+    """Return a job whose controller is away in its last exercise; the siren goes off so long after it returned."""
+    horn = presses(3, hold_s=4.0, every_s=6.0)
+    away_s = (15.5, 15.5 + silent_s)
+    on = answering(horn) if off_s is None else [*answering(horn[:2]), (14.05, away_s[1] + off_s)]
+    siren = planned("horn", wave(on, silent=[away_s]))
+    return job({"horn": horn}, {"siren": siren}, end_s=24)
+
+
 CASES = {
     "no-traffic": Cases(
         fires=lambda: without_frames(healthy()),
@@ -114,6 +123,14 @@ CASES = {
         subject=("Box",),
         limit=lambda: frames_kept(healthy(), *BOX, first=1),
         little=lambda: without_frames(healthy()),
+    ),
+    "restarting-controller": Cases(
+        fires=lambda: restarting(off_s=0.0),
+        subject=("Box", "siren"),
+        messages=frozenset({"SirenState"}),
+        silent=restarting,
+        limit=lambda: restarting(off_s=1.6),
+        little=lambda: restarting(off_s=0.0, silent_s=0.05),
     ),
     "unmoved-control": Cases(
         fires=lambda: marked(0),

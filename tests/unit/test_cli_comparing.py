@@ -8,7 +8,7 @@ import jsonschema
 import pytest
 
 from canlens.cli import main
-from canlens.rehearsal.candump_text import write_candump
+from canlens.rehearsal.written_rehearsal import write_candump
 from canlens.reports.schema import compare_schema
 from tests.unit.small_buses import Sent, bus, others
 

@@ -181,13 +181,48 @@ class TestTables:
         assert not found[1].is_float
 
 
+class TestWhatTheParserPassesOver:
+    """It takes these files without a word, and loses something of them."""
+
+    def test_a_table_that_is_cut_off_at_the_end_is_read_and_said(self) -> None:
+        text = one_message(PLAIN, 'VAL_ 291 One 0 "off" 1 "on"').rstrip()
+        assert only(text).expected == "a semicolon at the end"
+        found = loaded(text).find("M.One")
+        assert found is not None
+        assert found[1].table == {0: "off", 1: "on"}
+
+    def test_a_table_without_the_number_of_its_message_is_said(self) -> None:
+        assert only(one_message(PLAIN, 'VAL_ One 0 "off" ;')).mend == "Perhaps VAL_ 291 One is meant."
+
+    def test_a_table_of_a_variable_needs_no_number(self) -> None:
+        more = 'EV_ Way: 0 [0|1] "" 0 1 DUMMY_NODE_VECTOR0 A;\nVAL_ Way 0 "off" ;'
+        assert loaded(one_message(PLAIN, more)).problems == ()
+
+    @pytest.mark.parametrize(
+        "entry", ["SIG_VALTYPE_ 291 One : 3;", "SG_MUL_VAL_ 291 Gone Page 1-1;", 'BA_ "X" SG_ 291 Gone 1;']
+    )
+    def test_an_entry_that_leads_nowhere_is_said(self, entry: str) -> None:
+        assert only(one_message(PLAIN, f'BA_DEF_ SG_ "X" INT 0 1;\n{entry}')).line == 8
+
+    def test_numbers_that_would_cost_gigabytes_do_not_reach_it(self) -> None:
+        signals = f'{PLAIN}\n SG_ Two : 4000000000|8@1+ (1,0) [0|0] "" A\n SG_ Three : 8|3000000000@1+ (1,0) [0|0] "" A'
+        more = 'BA_DEF_ BO_ "GenMsgCycleTime" INT 0 1e999999999;\n'
+        database = loaded(one_message(signals, more))
+        assert [signal.name for signal in database.messages[0].signals] == ["One"]
+        assert [problem.line for problem in database.problems] == [7, 8, 9]
+
+    def test_a_factor_beyond_all_numbers_is_said(self) -> None:
+        database = loaded(one_message(f'{PLAIN}\n SG_ Two : 8|8@1+ (1e999,0) [0|0] "" A'))
+        assert [signal.name for signal in database.messages[0].signals] == ["One"]
+        assert [problem.line for problem in database.problems] == [7]
+
+
 class TestOtherEntries:
     @pytest.mark.parametrize(
         ("entry", "expected"),
         [
             ("BS_: 500000 : 1,2", "without numbers"),
             ('CM_ SG_ 291 "which one";', "what it is about"),
-            ('CM_ SG_ 291 Two "lost";', "a signal Two"),
             ('CM_ "never closed', "a closing quotation mark"),
             ('BA_ "Colour" BO_ 291 3;', "a BA_DEF_ entry"),
             ('BA_ "GenMsgCycleTime" BO_ 291 50;', "a BA_DEF_ entry"),
@@ -214,17 +249,9 @@ class TestOtherEntries:
         assert only(text).line == 9
         assert loaded(text).find("N.Two") is not None
 
-    def test_a_file_without_a_head_is_used(self) -> None:
-        text = f"BO_ 291 M: 8 A\n{PLAIN}\n"
-        assert only(text).line == 1
-        assert loaded(text).find("M.One") is not None
-
-    def test_a_web_page_around_a_database_is_taken_off(self) -> None:
-        page = f"<!DOCTYPE html>\n<html><pre>\n{one_message(PLAIN).replace(chr(34), '&quot;')}</pre></html>\n"
-        problem = only(page)
-        assert problem.line == 1
-        assert "web page" in problem.found
-        assert loaded(page).find("M.One") is not None
+    def test_what_costs_nothing_is_not_said(self) -> None:
+        assert loaded(f"BO_ 291 M: 8 A\n{PLAIN}\n").problems == ()
+        assert loaded(one_message(PLAIN, 'CM_ SG_ 291 Two "lost";')).problems == ()
 
     def test_windows_line_ends_keep_the_lines(self) -> None:
         text = one_message(PLAIN, "BS_: 1").replace("\n", "\r\n")

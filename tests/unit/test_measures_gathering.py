@@ -10,7 +10,7 @@ import pytest
 from canlens.errors import UsageError
 from canlens.measures.gathering import evidence
 from canlens.measures.outputs.several import added_control, added_output
-from canlens.plan import Bus, Controller
+from canlens.plan import Bus, Controller, Rule
 from canlens.trace import Kind
 from tests.unit.small_jobs import (
     Job,
@@ -164,10 +164,10 @@ def test_one_recording_is_its_own_sum() -> None:
 
 def test_rules_stay_confounded_only_where_no_recording_tells_them_apart() -> None:
     together = job({"horn": HORN, "brake": HORN}, {"siren": planned("horn", answering(HORN))}, end_s=12)
-    assert added_output([together.output("siren")] * 2).confounded_with == ("brake",)
+    assert added_output([together.output("siren")] * 2).confounded_with == (Rule.of("brake"),)
     assert added_output([together.output("siren"), HEALTHY.output("siren")]).confounded_with == ()
     still = parts(0)[0]
-    assert added_output([together.output("siren"), still.output("siren")]).confounded_with == ("brake",)
+    assert added_output([together.output("siren"), still.output("siren")]).confounded_with == (Rule.of("brake"),)
 
 
 def test_a_recording_in_which_the_output_was_not_shown_takes_nothing_away() -> None:

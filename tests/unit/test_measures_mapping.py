@@ -6,7 +6,7 @@ import pytest
 
 from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.whole import in_step, told_apart
-from canlens.plan import parse_rule
+from canlens.plan import Rule, parse_rule
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import answering, job, planned, presses, track_of
 
@@ -17,7 +17,7 @@ def fits(output: list[tuple[float, float]]) -> list[str]:
     """Return the rules that fit an output beside a horn pressed three times and a brake pressed twice."""
     horn, brake = presses(3), [(12.0, 13.0), (15.0, 16.0)]
     one = job({"horn": horn, "brake": brake}, {"siren": planned("horn", output)}, end_s=20)
-    return list(one.output("siren").fits)
+    return [str(rule) for rule in one.output("siren").fits]
 
 
 def test_the_rule_that_explains_every_rise_is_found() -> None:
@@ -85,7 +85,7 @@ def test_controls_that_only_moved_together_are_confounded() -> None:
     horn = presses(3)
     both = {"horn": horn, "brake": horn}
     assert job(both, {"siren": planned("horn", answering(horn))}, end_s=12).output("siren").confounded_with == (
-        "brake",
+        Rule.of("brake"),
     )
     apart = {"horn": horn, "brake": [*horn, (13.0, 14.0)]}
     assert job(apart, {"siren": planned("horn", answering(horn))}, end_s=16).output("siren").confounded_with == ()
@@ -101,7 +101,7 @@ def test_an_output_with_a_run_on_that_follows_another_control_is_found_out() -> 
     horn, brake = presses(3, first_s=40), [(2.0, 3.0), (6.0, 7.0), (20.0, 21.0)]
     fan = planned("horn", [(2.05, 17.05), (20.05, 31.05)], run_on_s=10.0, run_on_tolerance_s=1.0)
     one = job({"horn": horn, "brake": brake}, {"fan": fan}, end_s=60)
-    assert one.output("fan").fits[0] == "brake"
+    assert one.output("fan").fits[0] == Rule.of("brake")
     assert one.result("fan").observed == "brake"
 
 
@@ -120,4 +120,4 @@ def test_a_control_that_was_never_seen_is_no_rival() -> None:
     one = job({"horn": horn, "dusk": None}, {"siren": planned("horn", answering(horn))}, end_s=12)
     assert one.output("siren").confounded_with == ()
     used = {"siren": planned("horn", answering(horn)), "lamp": planned("dusk", [])}
-    assert job({"horn": horn, "dusk": None}, used, end_s=12).output("siren").confounded_with == ("dusk",)
+    assert job({"horn": horn, "dusk": None}, used, end_s=12).output("siren").confounded_with == (Rule.of("dusk"),)

@@ -14,7 +14,7 @@ NAMES = ("a", "b", "c", "d")
 
 
 def texts(on: list[int], off: list[int], names: tuple[str, ...] = NAMES) -> list[str]:
-    return [rule.text for rule in smallest_rules(on, off, names)]
+    return [str(each.rule) for each in smallest_rules(on, off, names)]
 
 
 def table(text: str, width: int) -> list[bool]:
@@ -31,11 +31,10 @@ def test_the_textbook_example_is_minimised() -> None:
     on, off = [4, 8, 10, 11, 12, 15], [0, 1, 2, 3, 5, 6, 7, 13]
     found = smallest_rules(on, off, first)
     assert found[0].literals <= 7
-    for rule in found:
-        whole = parse_rule(rule.text, NAMES)
+    for each in found:
         rows = np.array([*on, *off])
         states = {name: (rows >> bit & 1).astype(np.int8) for bit, name in enumerate(first)}
-        assert whole.evaluate(states).tolist() == [1] * len(on) + [0] * len(off)
+        assert each.rule.evaluate(states).tolist() == [1] * len(on) + [0] * len(off)
 
 
 @pytest.mark.parametrize("outcome", list(product((False, True, None), repeat=4)))
@@ -69,7 +68,7 @@ def test_every_outcome_of_two_controls_is_explained_by_a_smallest_rule(outcome: 
 def test_a_rule_seen_in_all_settings_is_found_as_small_as_it_was_written(text: str) -> None:
     rows = table(text, 3)
     found = smallest_rules([r for r in range(8) if rows[r]], [r for r in range(8) if not rows[r]], NAMES[:3])
-    assert [parse_rule(each.text, NAMES).same_as(parse_rule(text, NAMES)) for each in found] == [True]
+    assert [each.rule.same_as(parse_rule(text, NAMES)) for each in found] == [True]
     assert found[0].literals == sum(word.strip("()") in NAMES for word in text.split())
 
 

@@ -12,7 +12,7 @@ from canlens.database import Database, Message
 from canlens.measures.comparing.own_jitter import CENTRES, MOST_FRAMES, Hidden, ready, shape_of
 from canlens.plan import Bus, Controller, Plan
 from canlens.rehearsal.batches import Batch
-from canlens.rehearsal.recording import busy_ns, record_healthy, waiting_frames
+from canlens.rehearsal.healthy_bus import busy_ns, record_healthy, waiting_frames
 from canlens.wire import exact_bits
 from tests.unit.small_buses import Sent, bus, others
 

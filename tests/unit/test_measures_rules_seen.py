@@ -8,7 +8,7 @@ import pytest
 
 from canlens.measures.outputs.rules_seen import missing_by_chance
 from canlens.measures.outputs.several import added_output
-from canlens.plan import parse_rule
+from canlens.plan import Rule, parse_rule
 from tests.unit.small_jobs import Job, Span, answering, job, planned, presses
 
 NAMES = ("a", "b", "c")
@@ -149,7 +149,7 @@ def test_recordings_add_up_before_a_rule_is_named() -> None:
     first = job({"a": A[:1], "b": B}, {"lamp": planned("b", answering(A[:1]))}, end_s=24)
     second = job({"a": A[1:], "b": B}, {"lamp": planned("b", answering(A[1:]))}, end_s=24)
     assert first.output("lamp").fits == ()
-    assert added_output([first.output("lamp"), second.output("lamp")]).fits == ("a",)
+    assert added_output([first.output("lamp"), second.output("lamp")]).fits == (Rule.of("a"),)
 
 
 def test_a_control_that_never_moved_alone_makes_a_rule_of_several_controls_unproven() -> None:
@@ -158,7 +158,7 @@ def test_a_control_that_never_moved_alone_makes_a_rule_of_several_controls_unpro
     on = [(2.0, 4.0), (6.0, 8.0), (9.0, 10.5), (16.0, 22.0), (24.0, 26.0)]
     outputs = {"lamp": planned("a and c", answering(on))}
     one = job(apart, outputs, end_s=END_S, min_exercises=2)
-    assert one.output("lamp").confounded_with == ("b and c",)
+    assert one.output("lamp").confounded_with == (parse_rule("b and c", "abc"),)
     result = one.result("lamp")
     assert (result.verdict, "told apart" in result.reason) == ("not-proven", True)
     assert one.checkup.result.next_exercises == ("operate b and c once while a is off, for at least 2.0 s",)

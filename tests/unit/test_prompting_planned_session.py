@@ -14,8 +14,8 @@ from canlens.plan import Bus, Condition, Control, Output, Plan, SignalReference
 from canlens.plan.nouns import REST
 from canlens.plan.rule import parse_rule
 from canlens.prompting import Session, draw_planned_session
-from canlens.rehearsal import draw_install
 from canlens.reports.exercise_sheets import recorder_text, sheet_text
+from tests.drawn import draw_install
 
 NAMES = ("horn", "front", "rear", "key", "dusk", "arm")
 CONDITION = Condition(SignalReference("Keys.Any", Message("Keys", 0x123, False, 1, cycle_time_s=0.05), SignalDefinition("Any", 0, 1)))  # fmt: skip  # noqa: E501

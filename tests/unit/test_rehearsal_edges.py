@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.edges import count_edges, draw_edges
+from canlens.rehearsal.faulty_bus import count_edges, draw_edges
 from tests.reference.bit_by_bit import Frame, trace_of, wire
 
 FRAMES = st.one_of(

@@ -7,11 +7,11 @@ from itertools import pairwise
 import numpy as np
 
 from canlens.plan import Rule
-from canlens.rehearsal.checksums import checksum
+from canlens.rehearsal.batches import checksum
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.habits import Habit
+from canlens.rehearsal.feed import Sag, draw_restarts
+from canlens.rehearsal.install import Habit
 from canlens.rehearsal.output_model import OutputModel
-from canlens.rehearsal.supply import Sag, draw_restarts
 from canlens.rehearsal.timeline import from_spans
 
 

@@ -11,7 +11,7 @@ from canlens.plan import Bus, Condition, Control, Output, Plan, SignalReference
 from canlens.plan.rule import parse_rule
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.output_model import rule_timeline
-from canlens.rehearsal.schedule import Schedule, draw_schedule
+from canlens.rehearsal.person import Schedule, draw_schedule
 
 NAMES = ("horn", "front", "rear", "key", "dusk", "arm")
 MESSAGE = Message("Keys", 0x123, False, 1, cycle_time_s=0.05)

@@ -76,8 +76,14 @@ def test_states_of_no_length_give_a_result_of_no_length() -> None:
     assert evaluated("a and not b", a=states(), b=states()) == []
 
 
-def test_a_rule_can_be_made_from_its_text_alone() -> None:
-    assert Rule("a and b", ("a", "b")) == parse_rule("a and b", ["a", "b"])
+def test_two_rules_become_one_that_asks_for_both() -> None:
+    both = parse_rule("a or b", "abc").and_also(parse_rule("not c", "abc"))
+    assert both == parse_rule("(a or b) and (not c)", "abc")
+
+
+def test_a_rule_keeps_its_wording_when_a_control_is_exchanged() -> None:
+    rule = parse_rule("horn AND NOT (horn_2 or horn)", ["horn", "horn_2"])
+    assert rule.with_renamed("horn", "key") == parse_rule("key AND NOT (horn_2 or key)", ["key", "horn_2"])
 
 
 def test_rules_travel_and_serve_as_keys() -> None:

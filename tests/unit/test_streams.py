@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from canlens.streams import streams_of
-from canlens.trace import Kind
+from canlens.trace import Kind, streams_of
 from tests.recordings import Frame, recording
 
 

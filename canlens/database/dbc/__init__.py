@@ -1,1 +1,1 @@
-"""DBC text, entry by entry: what is damaged is mended or dropped alone, and the parser is given the rest."""
+"""DBC text: where its entries stand, and what is done with a file that the parser refuses."""

@@ -40,12 +40,10 @@ if TYPE_CHECKING:
     from canlens.nouns.baselines import QuietBaseline
     from canlens.nouns.messages import Gaps, Lengths
     from canlens.nouns.tracks import Track
-    from canlens.payload import Payload
     from canlens.plan import Bus
     from canlens.signals import Floats
     from canlens.signals.payloads import Words
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Ints, Trace
+    from canlens.trace import Bools, Ints, Payload, Streams, Trace
 
 
 # Block beats: the cycle of each message, block by block.

@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 
     from canlens.measures.traffic.intervals import Intervals
     from canlens.signals import Floats
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Ints, Rows, Trace
+    from canlens.trace import Bools, Ints, Rows, Streams, Trace
 
 
 # Waiting: when each frame can have been ready to be sent, whether it waited for the bus or not.

@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from canlens.signals import Floats
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Bytes, Ints, Rows, Trace
+    from canlens.trace import Bools, Bytes, Ints, Rows, Streams, Trace
 
 
 # Changes: the payloads of one identifier, cut down to the frames in which they changed.

@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from canlens.measures.discovering.places import Changes, Found, Limits
     from canlens.measures.discovering.slots import Slots
     from canlens.signals import Floats
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Bytes, Ints, Rows, Trace
+    from canlens.trace import Bools, Bytes, Ints, Rows, Streams, Trace
 
 
 # Dropping: counters, checksums, clocks and toggles, fields that change all the time by themselves.

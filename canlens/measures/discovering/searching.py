@@ -33,8 +33,7 @@ if TYPE_CHECKING:
     from canlens.measures.discovering.slots import Slots
     from canlens.plan import Mark
     from canlens.signals import Floats
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Trace
+    from canlens.trace import Bools, Streams, Trace
 
 
 BUSY_A_SLOT = 40

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.outputs.tracks import ROUNDING_S
 from canlens.nouns.outputs import Answers, Steps, Timer, Track
+from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.outputs.tracks import ROUNDING_S, changes_on_the_beat
+from canlens.measures.outputs.tracks import changes_on_the_beat
 from canlens.nouns.outputs import FlashEvidence, LevelEvidence, LoadEvidence, Steps, Track
+from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:

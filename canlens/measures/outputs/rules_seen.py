@@ -12,10 +12,10 @@ import numpy as np
 from canlens.measures.outputs.answers import answers, cut_off, release
 from canlens.measures.outputs.coincidence import coincidence
 from canlens.measures.outputs.observations import observed_answers
-from canlens.measures.outputs.tracks import ROUNDING_S, rule_track
+from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.truth_tables import MOST_RULES, Moments, smallest_rules
-from canlens.nouns.tracks import SeenRules
-from canlens.plan.rule import OFF, ON, Rule, parse_rule
+from canlens.nouns.tracks import FEWEST_EDGES, ROUNDING_S, SeenRules
+from canlens.plan.rule import OFF, ON, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -28,8 +28,6 @@ if TYPE_CHECKING:
 # Trying: one rule put to the exercises of a job – what it explains, with which times, and by what chance.
 
 
-FEWEST_EDGES = 2
-"""One coincidence is no rule: a rule fits when it explains at least this many exercises."""
 MISSED = 0.05
 """Share of exercises of a true rule that may go unanswered: one in twenty, for lost frames and hasty fingers (our
 choice)."""
@@ -264,7 +262,7 @@ def _explaining(shown: Sequence[Scene]) -> SeenRules:
         return replace(_latching(shown, moments), untested=untested)
     best, tried = fits[0]
     return SeenRules(
-        rules=tuple(str(each.rule) for each, _ in fits[: MOST_RULES + 1]),
+        rules=tuple(each.rule for each, _ in fits[: MOST_RULES + 1]),
         explained=tried.explained,
         exercises=tried.exercises,
         latency_s=tried.latency_s,
@@ -368,8 +366,7 @@ def _smallest(
     """Yield the smallest rules over some controls; settings with as many moments on as off may go either way."""
     own = [names[column] for column in columns]
     for found in smallest_rules(np.flatnonzero(on > off).tolist(), np.flatnonzero(off > on).tolist(), own):
-        rule = parse_rule(found.text, own)
-        yield Candidate(rule, contradicted, found.literals * literal, found.literals)
+        yield Candidate(found.rule, contradicted, found.literals * literal, found.literals)
 
 
 def _subsets(moments: Moments, moving: Sequence[int]) -> Iterator[tuple[tuple[int, ...], Ints, Ints, int]]:
@@ -429,7 +426,7 @@ def _latching(scenes: Sequence[Scene], moments: Moments) -> SeenRules:
     fits = [(name, own) for name, own in fits if own.share == best]
     first = fits[0][1]
     return SeenRules(
-        rules=tuple(name for name, _ in fits),
+        rules=tuple(Rule.of(name) for name, _ in fits),
         explained=first.explained,
         exercises=first.exercises,
         latency_s=first.latency_s,

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.nouns.outputs import Evidence
+    from canlens.plan import Rule
 
 
 # Marked: to which of several recordings of a job the marks belong.
@@ -150,10 +151,10 @@ def _answers(parts: Sequence[Answers]) -> Answers:
     return Answers(**merged)
 
 
-def _in_all(parts: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+def _in_all(parts: Sequence[tuple[Rule, ...]]) -> tuple[Rule, ...]:
     if not parts:
         return ()
-    return tuple(name for name in parts[0] if all(name in each for each in parts))
+    return tuple(rule for rule in parts[0] if all(rule in each for each in parts))
 
 
 def _timer(parts: Sequence[Timer | None]) -> Timer | None:

@@ -33,8 +33,6 @@ BRIDGE_INTERVALS = 3
 SILENCE_INTERVALS = 10
 """A cyclic message that stays away for longer than this many intervals (and a second) leaves the state unknown."""
 SILENCE_S = 1.0
-ROUNDING_S = 1e-9
-"""Times closer than the finest stamp [s] are equal, so that rounding decides nothing exactly at a limit."""
 ON_THE_BEAT = 0.2
 """A change that comes this close (as a share of the interval) to the beat was not sent at once."""
 NEARLY_ALL = 0.9

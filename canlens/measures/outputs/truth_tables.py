@@ -9,13 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from canlens.measures.outputs.observations import OBSERVED_S
-from canlens.measures.outputs.tracks import ROUNDING_S
-from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, States
+from canlens.nouns.tracks import ROUNDING_S
+from canlens.plan.rule import OFF, ON, UNKNOWN, Either, Every, Name, Not, Rule, States
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from canlens.nouns.tracks import Scene, Track
+    from canlens.plan.rule import Expression
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
 
@@ -30,9 +31,9 @@ MOST_RULES = 8
 
 
 class Smallest(NamedTuple):
-    """One of the smallest rules: its text, and how often it names a control."""
+    """One of the smallest rules, and how often it names a control."""
 
-    text: str
+    rule: Rule
     literals: int
 
 
@@ -75,8 +76,8 @@ def smallest_rules(on: Iterable[int], off: Iterable[int], names: Sequence[str]) 
     Examples
     --------
     >>> smallest_rules([0b01, 0b11], [0b00, 0b10], ["horn", "brake"])
-    (Smallest(text='horn', literals=1),)
-    >>> [rule.text for rule in smallest_rules([0b11], [0b00], ["horn", "brake"])]
+    (Smallest(rule=Rule(text='horn', controls=('horn',), expression=Name(name='horn')), literals=1),)
+    >>> [str(each.rule) for each in smallest_rules([0b11], [0b00], ["horn", "brake"])]
     ['horn', 'brake']
     """
     lit, dark = sorted(set(on)), sorted(set(off))
@@ -88,9 +89,9 @@ def smallest_rules(on: Iterable[int], off: Iterable[int], names: Sequence[str]) 
             size = sum(cube.mask.bit_count() for cube in cubes)
             table = _table(cubes, len(names), as_sum=as_sum)
             if table not in found or size < found[table].literals:
-                found[table] = Smallest(_text(cubes, names, as_sum=as_sum), size)
-    least = min(rule.literals for rule in found.values())
-    return tuple(rule for rule in found.values() if rule.literals == least)[:MOST_RULES]
+                found[table] = Smallest(_rule(cubes, names, as_sum=as_sum), size)
+    least = min(each.literals for each in found.values())
+    return tuple(each for each in found.values() if each.literals == least)[:MOST_RULES]
 
 
 def _primes(avoided: Sequence[int], width: int) -> list[Cube]:
@@ -146,19 +147,19 @@ def _table(cubes: Sequence[Cube], width: int, *, as_sum: bool) -> int:
     return sum(1 << row for row, inside in enumerate(covered) if inside == as_sum)
 
 
-def _text(cubes: Sequence[Cube], names: Sequence[str], *, as_sum: bool) -> str:
-    """Write the rule; as a product each cube says what must not be."""
-    inner, outer = (" and ", " or ") if as_sum else (" or ", " and ")
+def _rule(cubes: Sequence[Cube], names: Sequence[str], *, as_sum: bool) -> Rule:
+    """Write the rule, plain controls and short terms first; as a product each cube says what must not be."""
+    inner, outer = (Every, Either) if as_sum else (Either, Every)
     terms = []
     for cube in cubes:
         bits = [bit for bit in range(len(names)) if cube.mask >> bit & 1]
-        positive = [bit for bit in bits if (cube.value >> bit & 1) == as_sum]
-        words = [names[bit] if bit in positive else f"not {names[bit]}" for bit in bits]
-        words.sort(key=lambda word: word.startswith("not "))
-        brackets = not as_sum and len(words) > 1 and len(cubes) > 1
-        terms.append((words, f"({inner.join(words)})" if brackets else inner.join(words)))
-    terms.sort(key=lambda term: (len(term[0]) > 1, term[0][0].startswith("not ")))
-    return outer.join(text for _, text in terms)
+        words: list[Expression] = [
+            Name(names[bit]) if (cube.value >> bit & 1) == as_sum else Not(Name(names[bit])) for bit in bits
+        ]
+        terms.append(sorted(words, key=lambda word: isinstance(word, Not)))
+    terms.sort(key=lambda term: (len(term) > 1, isinstance(term[0], Not)))
+    joined = [inner(tuple(term)) if len(term) > 1 else term[0] for term in terms]
+    return Rule.saying(outer(tuple(joined)) if len(joined) > 1 else joined[0])
 
 
 # Moments: how often an output was on, and off, in each setting of the controls that held long enough to tell.

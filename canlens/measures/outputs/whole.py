@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -20,12 +19,13 @@ from canlens.nouns.outputs import (
     LevelEvidence,
     LoadEvidence,
     OutputEvidence,
+    Rival,
     Scene,
     Steps,
     Timer,
     Track,
 )
-from canlens.plan.rule import OFF, ON, UNKNOWN, Rule, parse_rule
+from canlens.plan.rule import OFF, ON, UNKNOWN, Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -155,8 +155,7 @@ def output_evidence(
         return _without_command(plan, output, recorded, rule, observed, offset_s=offset_s)
     own = recorded.track(output.command)
     flashing = _flashing(output, recorded)
-    run_on_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
-    found = answers(rule, own, within_s=output.within_s, run_on_s=run_on_s, flashing=flashing)
+    found = answers(rule, own, within_s=output.within_s, run_on_s=_stays_s(output), flashing=flashing)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
     scene = _scene(plan, output, recorded, own)
     return OutputEvidence(
@@ -195,8 +194,9 @@ def _without_command(
     message_seen = None if output.command is None else False
     if not observed:
         return OutputEvidence(output.name, rule, None, Answers.none(), "nothing", message_seen=message_seen)
-    stays_s = (output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0)
-    found, seen_off = observed_answers(rule, observed, within_s=output.within_s, stays_s=stays_s, offset_s=offset_s)
+    found, seen_off = observed_answers(
+        rule, observed, within_s=output.within_s, stays_s=_stays_s(output), offset_s=offset_s
+    )
     scene = replace(_scene(plan, output, recorded, None), observed=observed, offset_s=offset_s)
     return OutputEvidence(
         name=output.name,
@@ -225,7 +225,7 @@ def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) ->
         recorded.controls,
         own,
         output.within_s,
-        stays_s=(output.run_on_s or 0.0) + (output.run_on_tolerance_s if output.run_on_s else 0.0),
+        stays_s=_stays_s(output),
         is_cut_off=output.cut_after_s is not None,
         awake_while=plan.bus.awake_while,
         marked_s=recorded.marked_s,
@@ -251,8 +251,8 @@ def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) ->
     return counts
 
 
-def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[str, ...]:
-    """Name the rules of the plan that this recording does not tell from the output's own.
+def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, longer_than_s: float) -> tuple[Rule, ...]:
+    """Return the rules of the plan that this recording does not tell from the output's own.
 
     They are the other outputs' rules and, where the output follows a single control, every other control that was seen;
     where it follows several, its own rule with one of them exchanged for a control that only moved together with it.
@@ -264,13 +264,13 @@ def _confounded(plan: Plan, output: Output, recorded: Recorded, rule: Track, lon
         rivals += [Rule.of(name) for name in plan.controls if len(recorded.controls[name].state)]
     else:
         rivals += _with_twins(output.when, recorded.controls, longer_than_s)
-    names: list[str] = []
+    alike: dict[str, Rule] = {}
     for rival in rivals:
-        if rival.same_as(output.when) or str(rival) in names:
+        if rival.same_as(output.when) or str(rival) in alike:
             continue
         if not told_apart(rule, rule_track(rival, recorded.controls), longer_than_s=longer_than_s):
-            names.append(str(rival))
-    return tuple(names)
+            alike[str(rival)] = rival
+    return tuple(alike.values())
 
 
 def _with_twins(rule: Rule, controls: Mapping[str, Track], longer_than_s: float) -> Iterator[Rule]:
@@ -280,16 +280,19 @@ def _with_twins(rule: Rule, controls: Mapping[str, Track], longer_than_s: float)
             if name in rule.controls or not (len(twin.rises) and len(controls[own].rises)):
                 continue
             if not told_apart(controls[own], twin, longer_than_s=longer_than_s):
-                words = re.split(r"([A-Za-z0-9_-]+)", rule.text)
-                yield parse_rule("".join(name if word == own else word for word in words), tuple(controls))
+                yield rule.with_renamed(own, name)
 
 
 def _flashing(output: Output, recorded: Recorded) -> Track | None:
     """Return when the output should flash: its rule and its flash condition both on."""
     if output.flash_when is None:
         return None
-    names = tuple(recorded.controls)
-    return rule_track(parse_rule(f"({output.when}) and ({output.flash_when})", names), recorded.controls)
+    return rule_track(output.when.and_also(output.flash_when), recorded.controls)
+
+
+def _stays_s(output: Output) -> float:
+    """Return how long an output may stay on after its rule, tolerance included [s]."""
+    return output.run_on_s + output.run_on_tolerance_s if output.run_on_s else 0.0
 
 
 def _release(output: Output, rule: Track, own: Track) -> Timer:
@@ -377,3 +380,65 @@ def _load(output: Output, recorded: Recorded, own: Track, flashing: Track | None
         flashing=flashing,
         rhythm_of=recorded.rhythm,
     )
+
+
+# Rivals: whose plan an output does that does not do its own.
+
+
+def with_rivals(
+    plan: Plan, controls: Mapping[str, Track], outputs: Mapping[str, OutputEvidence]
+) -> dict[str, OutputEvidence]:
+    """Return the outputs, those that stray from their own rule with what else they follow.
+
+    Parameters
+    ----------
+    plan, controls
+        What is meant, and the tracks of the controls.
+    outputs
+        As measured one by one.
+    """
+    return {
+        name: replace(own, rivals=tuple(_rivals(plan, controls, outputs, name)))
+        if own.strays_from(plan.outputs[name].when)
+        else own
+        for name, own in outputs.items()
+    }
+
+
+def _rivals(
+    plan: Plan, controls: Mapping[str, Track], outputs: Mapping[str, OutputEvidence], name: str
+) -> Iterator[Rival]:
+    """Yield the outputs with another rule all of whose plan an output does, then the first control that explains it."""
+    own, output = outputs[name], plan.outputs[name]
+    for other in plan.outputs.values():
+        if other.when.same_as(output.when):
+            continue
+        if any(rule.same_as(other.when) for rule in own.fits):
+            yield Rival(other.when, own.seen.explained, other.name)
+            continue
+        answered = _answered(own, outputs[other.name].rule, other, within_s=max(output.within_s, other.within_s))
+        if answered is not None:
+            yield Rival(other.when, answered, other.name)
+    if own.fits or own.track is None or not own.track.shows(ON, OFF):
+        return
+    for control, each in controls.items():
+        rule = Rule.of(control)
+        if not rule.same_as(output.when) and each.shows(ON, OFF):
+            answered = _answered(own, each, output, within_s=output.within_s)
+            if answered:
+                yield Rival(rule, answered)
+                return
+
+
+def _answered(own: OutputEvidence, rule: Track, planned: Output, *, within_s: float) -> int | None:
+    """Count the exercises that an output answers; None unless it does all that a plan asks of one with this rule."""
+    if own.track is None or not len(own.track.state) or not len(rule.state):
+        return None
+    stays_s = _stays_s(planned)
+    found = answers(rule, own.track, within_s=within_s, run_on_s=stays_s)
+    if not found.is_as_asked:
+        return None
+    if planned.cut_after_s is not None:
+        return len(found.answered) or None
+    longest_s = within_s + own.track.slack_s + rule.slack_s + stays_s
+    return None if told_apart(rule, own.track, longer_than_s=longest_s) else len(found.answered)

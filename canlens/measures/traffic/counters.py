@@ -16,8 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.measures.traffic.intervals import Intervals
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Ints, Trace
+    from canlens.trace import Bools, Ints, Streams, Trace
 
     Shorts = npt.NDArray[np.int16]
 

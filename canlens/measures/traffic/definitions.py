@@ -25,12 +25,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from canlens.database import Database, Message
-    from canlens.payload import Payload
     from canlens.plan import Condition, Plan
     from canlens.signals import Signal
     from canlens.signals.lookup import Key
     from canlens.signals.payloads import Words
-    from canlens.trace import Rows, Trace
+    from canlens.trace import Payload, Rows, Trace
 
 
 # Which bits of a message moved, all its frames looked at at once.

@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 
     from canlens.nouns.messages import Kind
     from canlens.signals import Floats
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Ints, Rows, Trace
+    from canlens.trace import Bools, Ints, Rows, Streams, Trace
 
     At = Callable[[float], Floats]
 

@@ -22,8 +22,7 @@ if TYPE_CHECKING:
     from canlens.measures.traffic.intervals import Intervals
     from canlens.measures.traffic.silences import Awake
     from canlens.nouns.messages import Counter, QuietEvidence, Stop, TwoSenders
-    from canlens.streams import Streams
-    from canlens.trace import Identifiers, Trace
+    from canlens.trace import Identifiers, Streams, Trace
 
 
 # Rates: which messages of the database come more often than declared, and which never come; a first quick look.

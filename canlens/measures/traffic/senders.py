@@ -20,8 +20,7 @@ if TYPE_CHECKING:
     from canlens.measures.traffic.intervals import Intervals
     from canlens.nouns.messages import Clue
     from canlens.signals import Floats
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Ints, Rows, Trace
+    from canlens.trace import Bools, Ints, Rows, Streams, Trace
 
 
 # Combs: frames of one identifier taken apart into two beats of different cycle.

@@ -18,8 +18,7 @@ if TYPE_CHECKING:
     from canlens.database import Database
     from canlens.measures.traffic.intervals import Intervals
     from canlens.nouns.messages import Counter, CountersDid
-    from canlens.streams import Streams
-    from canlens.trace import Bools, Ints, Rows, Trace
+    from canlens.trace import Bools, Ints, Rows, Streams, Trace
 
 
 # Sleep: when each channel was silent, who woke it, and who spoke last.
