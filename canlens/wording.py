@@ -135,19 +135,16 @@ def likelihood(probability: float) -> str:
     return f"{probability * 100:.0f} %"
 
 
-RARE = 1e-6
-
-
-def chance_words(chance: float, *, of: str = "searches") -> str:
-    """Say how often chance alone would do as well.
+def chance_words(chance: float, *, of: str = "searches", least: float = 1e-6) -> str:
+    """Say how often chance alone would do as well; below the ``least`` that a model is trusted with, no number.
 
     Examples
     --------
     >>> chance_words(0.0004), chance_words(1e-9, of="tries"), chance_words(0.7)
     ('once in 2500 searches', 'less than once in a million tries', 'in 70 % of searches')
     """
-    if chance < RARE:
-        return f"less than once in a million {of}"
+    if chance < least:
+        return f"less than once in {'a million' if least == 1e-6 else f'{1 / least:.0f}'} {of}"  # noqa: PLR2004
     if chance < 0.1:  # noqa: PLR2004 – a matter of reading
         return f"once in {float(f'{1 / chance:.2g}'):.0f} {of}"
     return f"in {likelihood(chance)} of {of}"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from canlens import wording
 from canlens.reports import phrases
 from canlens.reports.answers import comparison_answer
-from canlens.reports.facts import compared_facts, not_compared
+from canlens.reports.facts import change_chance, compared_facts, not_compared
 from canlens.reports.layout import Page
 from canlens.reports.text_sections import add_answer, add_causes, add_cautions, add_more
 
@@ -40,7 +40,7 @@ def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
     for number, each in enumerate(changes[:CHANGES_SHOWN], 1):
         told = [DIRECTIONS[each.direction]] if not each.explained_by else [f"Explained by {each.explained_by}"]
         if each.p is not None:
-            told.append(f"by chance {wording.chance_words(each.p, of='tries')}")
+            told.append(change_chance(each.p))
         line = "; ".join(part for part in told if part)
         sentences = [
             wording.sentence(each.sentence),

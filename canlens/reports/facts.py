@@ -353,6 +353,11 @@ def limit_words(limit: tuple[float, float] | None, unit: str) -> str:
 # Comparisons.
 
 
+def change_chance(chance: float) -> str:
+    """Say how often chance alone would show as large a change."""
+    return f"by chance {wording.chance_words(chance, of='tries', least=1e-4)}"
+
+
 def compared_facts(result: ComparisonResult) -> Facts:
     """Return both recordings, and the states of the bus in which they were compared."""
     facts = [

@@ -8,7 +8,7 @@ from canlens import wording
 from canlens.reports import phrases
 from canlens.reports.answers import comparison_answer
 from canlens.reports.comparison_text import DIRECTIONS
-from canlens.reports.facts import compared_facts, file_name, not_compared
+from canlens.reports.facts import change_chance, compared_facts, file_name, not_compared
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import answer_view, cause_views, recording_view, section_links
 from canlens.reports.pictures import comparison_pictures
@@ -49,7 +49,7 @@ def comparison_page(result: ComparisonResult, drawn: DrawnComparison) -> str:
 
 def _change(number: int, change: Change) -> dict[str, object]:
     """Return one change."""
-    chance = "" if change.p is None else f"by chance {wording.chance_words(change.p, of='tries')}"
+    chance = "" if change.p is None else change_chance(change.p)
     explained = f"explained by {change.explained_by}" if change.explained_by else ""
     told = "; ".join(each for each in (explained, chance, f"measured: {change.quantity}", change.change) if each)
     return {
