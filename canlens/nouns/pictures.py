@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Hashable, Mapping
 
+    from canlens.nouns.messages import MessageEvidence
     from canlens.plan.rule import States
-    from canlens.results.finding import Finding
     from canlens.signals import Floats
     from canlens.trace import Ints
 
@@ -88,7 +88,7 @@ class Joins:
 
 
 @dataclass(frozen=True, eq=False)
-class Moments:
+class OddMoments:
     """Single moments of one output: rises that nobody asked for, falls that nothing explains."""
 
     output: str
@@ -237,7 +237,7 @@ class DrawnRecording:
     duration_s: float
     lanes: tuple[StepLane, ...]
     joins: tuple[Joins, ...]
-    moments: tuple[Moments, ...]
+    moments: tuple[OddMoments, ...]
     shades: tuple[Shade, ...]
     currents: tuple[Current, ...]
     supply: Supply | None
@@ -324,43 +324,7 @@ class Lane:
     unasked: Ints
 
 
-# Intervals of messages, and two recordings side by side.
-
-
-@dataclass(frozen=True)
-class IntervalRow:
-    """One message; all times [s], None where not known.
-
-    Attributes
-    ----------
-    name, identifier, channel, frames
-        Which it is, and how many came.
-    median_s, least_s, greatest_s
-        Of the measured intervals.
-    middle_s
-        Between these lie the middle 95 %; None unless it is sent on a beat alone.
-    declared_s
-        The cycle time that the database declares.
-    gaps, missed
-        How often it stayed away, and how many frames should have come in that time.
-    """
-
-    name: str
-    identifier: str
-    channel: str
-    frames: int
-    median_s: float
-    least_s: float
-    greatest_s: float
-    middle_s: tuple[float, float] | None
-    declared_s: float | None
-    gaps: int
-    missed: int
-
-    @property
-    def off_by(self) -> float:
-        """How far the median is from the declared cycle, as a share of it; 0 where none is declared."""
-        return abs(self.median_s - self.declared_s) / self.declared_s if self.declared_s else 0.0
+# Two recordings side by side.
 
 
 @dataclass(frozen=True, eq=False)
@@ -484,11 +448,11 @@ class Drawn:
     intervals, messages
         The messages of the last recording whose intervals are drawn, and how many have any.
     quotes
-        Finding -> the frames behind it.
+        Finding -> the frames behind it; findings themselves are known further up.
     """
 
     recordings: tuple[DrawnRecording, ...]
     crossings: tuple[tuple[Crossing, ...], ...]
-    intervals: tuple[IntervalRow, ...]
+    intervals: tuple[MessageEvidence, ...]
     messages: int
-    quotes: Mapping[Finding, tuple[Quote, ...]]
+    quotes: Mapping[Hashable, tuple[Quote, ...]]

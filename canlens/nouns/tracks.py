@@ -99,8 +99,8 @@ class Track:
 
 
 @dataclass(frozen=True, eq=False)
-class Steps:
-    """Some steps of a track, picked out as evidence: lines of the log and times [s]."""
+class Places:
+    """Some frames or steps of a track, picked out as evidence: lines of the log and times [s]."""
 
     line: Ints
     time_s: Floats
@@ -109,18 +109,18 @@ class Steps:
         return len(self.line)
 
     @classmethod
-    def none(cls) -> Steps:
-        """Return no steps."""
+    def none(cls) -> Places:
+        """Return no places."""
         return cls(np.zeros(0, np.int64), np.zeros(0))
 
     @classmethod
-    def of(cls, track: Track, index: Rows | Bools) -> Steps:
+    def of(cls, track: Track, index: Rows | Bools) -> Places:
         """Pick the steps of a track at ``index``."""
         return cls(track.line[index], track.time_s[index])
 
-    def where(self, mask: Bools) -> Steps:
+    def where(self, mask: Bools) -> Places:
         """Return some of the steps."""
-        return Steps(self.line[mask], self.time_s[mask])
+        return Places(self.line[mask], self.time_s[mask])
 
 
 # Rule evidence: what one output was seen doing in each setting of the controls, and the rules that explain it.

@@ -14,18 +14,13 @@ from canlens.discovery import place_words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.results.check import BusResult, LatencyResult, RecordingResult, RestResult
+    from canlens.nouns.bus import BusResult, ErrorLedger, RecordingResult
+    from canlens.nouns.messages import MessageEvidence, QuietEvidence, Speaker
+    from canlens.results.check import LatencyResult, RestResult
     from canlens.results.compare import ComparisonResult
-    from canlens.results.discover import Candidate, DiscoveryResult, Dropped, FieldRow, MarksResult
+    from canlens.results.discover import DiscoveryResult, Dropped, FieldRow, FoundPlace, MarksResult
     from canlens.results.finding import Cause, Finding
-    from canlens.results.survey import (
-        ErrorsResult,
-        IdentifierResult,
-        QuietResult,
-        SpeakerResult,
-        SurveyBusResult,
-        SurveyResult,
-    )
+    from canlens.results.survey import SurveyBusResult, SurveyResult
 
 Facts = list[tuple[str, str]]
 """Label and text; rows without text are left out where they are shown."""
@@ -189,22 +184,22 @@ def _with_error_words(bus: SurveyBusResult) -> str:
     )
 
 
-def error_facts(errors: ErrorsResult) -> Facts:
+def error_facts(errors: ErrorLedger) -> Facts:
     """Return what a recording says of errors; not recorded is told apart from none."""
     if not errors.frames:
         return [("error frames", no_error_words(errors))]
     return [
-        ("error frames", f"{errors.frames} in {wording.counted(errors.episodes, 'episode')}"),
+        ("error frames", f"{errors.frames} in {wording.counted(len(errors.episodes), 'episode')}"),
         ("classes", class_words(errors.classes)),
         ("places in the frame", count_words(errors.places)),
         ("by sender", count_words({name: round(value, 1) for name, value in errors.by_sender.items()})),
     ]
 
 
-def no_error_words(errors: ErrorsResult) -> str:
+def no_error_words(errors: ErrorLedger) -> str:
     """Say what it means that there is no error frame."""
     told = wording.capital(wording.ERROR_FRAMES_RECORDED[errors.recorded])
-    return wording.sentence(f"{told}: {_inside(errors.because)}")
+    return wording.sentence(f"{told}: {_inside(errors.recorded_because)}")
 
 
 def _inside(sentence: str) -> str:
@@ -242,37 +237,40 @@ def identifier_rows(result: SurveyResult) -> list[tuple[tuple[str, ...], list[st
     """
     several = len({each.channel for each in result.identifiers}) > 1
     rows: list[tuple[tuple[str, ...], list[str]]] = []
-    for each in sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, int(each.identifier, 16))):
+    for each in sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, each.identifier)):
         cells = (
-            f"{each.channel} {each.identifier}" if several else each.identifier,
-            each.message or wording.NONE,
+            f"{each.channel} {each.number}" if several else each.number,
+            each.message_name or wording.NONE,
             each.sender or wording.NONE,
             str(each.frames),
-            wording.milliseconds(each.interval_s.median if each.interval_s else None),
-            wording.milliseconds(each.interval_s.max if each.interval_s else None),
-            wording.milliseconds(each.cycle_time_s),
+            wording.milliseconds(each.interval.median if each.interval else None),
+            wording.milliseconds(each.interval.max if each.interval else None),
+            wording.milliseconds(each.declared_s),
             "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
-            str(each.payload_length),
+            str(each.lengths.usual),
             wording.NONE if each.bus_load is None else wording.percent(each.bus_load),
         )
         rows.append((cells, _identifier_remarks(each)))
     return rows
 
 
-def _identifier_remarks(each: IdentifierResult) -> list[str]:
+def _identifier_remarks(each: MessageEvidence) -> list[str]:
     """Return what is odd of an identifier; nothing where all is usual."""
     told = []
-    if each.gaps:
-        told.append(f"{wording.counted(each.gaps, 'gap')}, {wording.counted(each.missed, 'frame')} missing")
+    if len(each.gaps.seen):
+        gaps, missed = wording.counted(len(each.gaps.seen), "gap"), wording.counted(each.gaps.missed, "frame")
+        told.append(f"{gaps}, {missed} missing")
     if each.stopped_s is not None:
         told.append(f"stopped at {wording.seconds(each.stopped_s)} s")
     if each.started_s is not None:
         told.append(f"began at {wording.seconds(each.started_s)} s")
-    if each.counter and (each.counter.skipped or each.counter.repeated):
-        skipped, stood = (wording.counted(number, "time") for number in (each.counter.skipped, each.counter.repeated))
+    if each.counter and (len(each.counter.skipped) or len(each.counter.repeated)):
+        skipped, stood = (
+            wording.counted(len(steps), "time") for steps in (each.counter.skipped, each.counter.repeated)
+        )
         told.append(f"its counter skipped {skipped}, stood still {stood}")
-    if len(each.payload_lengths) > 1:
-        told.append(f"payload lengths {', '.join(each.payload_lengths)}")
+    if len(each.lengths.counts) > 1:
+        told.append(f"payload lengths {', '.join(map(str, each.lengths.counts))}")
     if each.two_senders:
         told.append("two senders")
     return [wording.sentence("; ".join(told))] if told else []
@@ -285,7 +283,7 @@ COUNTERS = {
 }
 
 
-def sleep_sentences(quiet: QuietResult) -> list[str]:
+def sleep_sentences(quiet: QuietEvidence) -> list[str]:
     """Say when the bus was awake: who spoke last, then each wake and each moment in which all messages stayed away."""
     if quiet.last is None:
         return ["Nothing was heard."]
@@ -293,7 +291,7 @@ def sleep_sentences(quiet: QuietResult) -> list[str]:
     if not quiet.wakes:
         told.append("The bus was awake all the time.")
     told += [
-        f"Silent from {wording.seconds(wake.silent_from_s)} s; woken at {wording.seconds(wake.time_s)} s by "
+        f"Silent from {wording.seconds(wake.silent_from_s)} s; woken at {wording.seconds(wake.first.time_s)} s by "
         f"{_speaker_words(wake.first)} (line {wake.first.line})."
         for wake in quiet.wakes
     ]
@@ -304,9 +302,9 @@ def sleep_sentences(quiet: QuietResult) -> list[str]:
     ]
 
 
-def _speaker_words(speaker: SpeakerResult) -> str:
+def _speaker_words(speaker: Speaker) -> str:
     """Say who sent a frame."""
-    name = f"{speaker.message} ({speaker.identifier})" if speaker.message else speaker.identifier
+    name = f"{speaker.message} ({speaker.number})" if speaker.message else speaker.number
     return f"{name}, {speaker.sender}" if speaker.sender else name
 
 
@@ -388,7 +386,7 @@ MIRRORS_SHOWN = 6
 FIELDS_SHOWN = 8
 
 
-def candidate_remarks(each: Candidate) -> list[str]:
+def candidate_remarks(each: FoundPlace) -> list[str]:
     """Say what else is known of a place: its names, its mirrors, the test by shifts."""
     told = []
     if each.known is not None:

@@ -28,11 +28,8 @@ from canlens.reports.text_sections import (
 )
 
 if TYPE_CHECKING:
-    from canlens.results.survey import (
-        QuietResult,
-        SurveyBusResult,
-        SurveyResult,
-    )
+    from canlens.nouns.messages import QuietEvidence
+    from canlens.results.survey import SurveyBusResult, SurveyResult
 
 
 # Sections about sleep: when the bus was awake, who woke it, and how it fell asleep after the vehicle.
@@ -42,7 +39,7 @@ WAKES_SHOWN = 10
 """Sentences that are printed; the JSON holds all."""
 
 
-def add_sleep(page: Page, quiet: QuietResult) -> None:
+def add_sleep(page: Page, quiet: QuietEvidence) -> None:
     """Add when the bus was awake, who spoke last and who woke it."""
     page.heading("AWAKE AND ASLEEP")
     head, *rest = sleep_sentences(quiet)

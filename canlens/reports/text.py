@@ -27,8 +27,9 @@ from canlens.reports.text_sections import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from canlens.nouns.bus import RecordingResult
     from canlens.nouns.pictures import Lane
-    from canlens.results.check import CheckResult, OutputResult, RecordingResult
+    from canlens.results.check import CheckResult, OutputResult
 
 
 # Strips: the chain of every output in nine signs, and what happened when, in a line of signs each.

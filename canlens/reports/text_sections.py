@@ -11,9 +11,10 @@ from canlens.reports.phrases import as_read, cause_name, untested
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from canlens.nouns.bus import RecordingResult
     from canlens.reports.answers import Answer
     from canlens.reports.layout import Page
-    from canlens.results.check import CheckResult, ControlResult, OutputResult, RecordingResult
+    from canlens.results.check import CheckResult, ControlResult, OutputResult
     from canlens.results.finding import Cause, Finding
 
 

@@ -5,11 +5,12 @@ from typing import get_args
 import pytest
 
 from canlens import wording
-from canlens.nouns.bus import ReadingState
+from canlens.nouns.baselines import State
+from canlens.nouns.bus import ReadingState, Recorded
 from canlens.nouns.messages import Kind
 from canlens.nouns.pictures import Outcome
-from canlens.results.check import LINKS, LinkState, Recorded, Verdict
-from canlens.results.compare import ChangeKind, CompareVerdict, State
+from canlens.results.check import LINKS, LinkState, Verdict
+from canlens.results.compare import ChangeKind, CompareVerdict
 from canlens.results.discover import DiscoverVerdict
 from canlens.results.finding import Severity
 from canlens.results.survey import SurveyVerdict

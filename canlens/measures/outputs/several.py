@@ -16,7 +16,7 @@ from canlens.nouns.outputs import (
     LevelEvidence,
     LoadEvidence,
     OutputEvidence,
-    Steps,
+    Places,
     Timer,
 )
 from canlens.plan.nouns import REST
@@ -136,8 +136,8 @@ def added_control(parts: Sequence[ControlEvidence]) -> ControlEvidence:
     )
 
 
-def _steps(parts: Sequence[Steps]) -> Steps:
-    return Steps(
+def _steps(parts: Sequence[Places]) -> Places:
+    return Places(
         np.concatenate([np.zeros(0, np.int64), *(each.line for each in parts)]),
         np.concatenate([np.zeros(0), *(each.time_s for each in parts)]),
     )
@@ -147,7 +147,7 @@ def _answers(parts: Sequence[Answers]) -> Answers:
     merged: dict[str, Any] = {}
     for field in fields(Answers):
         values = [getattr(each, field.name) for each in parts]
-        merged[field.name] = _steps(values) if isinstance(values[0], Steps) else np.concatenate(values)
+        merged[field.name] = _steps(values) if isinstance(values[0], Places) else np.concatenate(values)
     return Answers(**merged)
 
 
@@ -198,7 +198,7 @@ def _load(parts: Sequence[LoadEvidence | None]) -> LoadEvidence | None:
     merged: dict[str, Any] = {}
     for field in fields(LoadEvidence):
         values = [getattr(each, field.name) for each in known]
-        if isinstance(values[0], Steps):
+        if isinstance(values[0], Places):
             merged[field.name] = _steps(values)
         elif isinstance(values[0], bool):
             merged[field.name] = any(values)

@@ -20,14 +20,14 @@ from canlens.measures.picturing.quantities import (
 )
 from canlens.measures.picturing.quoting import quoted
 from canlens.nouns.outputs import Track
-from canlens.nouns.pictures import Drawn, DrawnRecording, Joins, Moments, Shade, StepLane
+from canlens.nouns.pictures import Drawn, DrawnRecording, Joins, OddMoments, Shade, StepLane
 from canlens.plan.nouns import REST
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Steps
+    from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Places
     from canlens.nouns.pictures import Outcome, ShadeKind
     from canlens.plan.rule import States
     from canlens.results.finding import Finding
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 
 MOST_STEPS = 18_000
-"""Steps that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
+"""Places that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
 FEWEST_STEPS = 100
 SAME_S = 1e-6
 """A step within this time of where an answer is said to be is that answer [s]."""
@@ -120,7 +120,7 @@ def joins(evidence: Evidence) -> tuple[Joins, ...]:
 def _joins(own: OutputEvidence, controls: Mapping[str, ControlEvidence]) -> Iterator[Joins]:
     """Yield the exercises of one output; ``controls`` are those of its rule."""
     found = own.answers
-    every: tuple[tuple[Outcome, Steps, Floats | None], ...] = (
+    every: tuple[tuple[Outcome, Places, Floats | None], ...] = (
         ("answered", found.answered, found.latency_s),
         ("late", found.late, found.late_s),
         ("unanswered", found.unanswered, None),
@@ -135,7 +135,7 @@ def _joins(own: OutputEvidence, controls: Mapping[str, ControlEvidence]) -> Iter
         yield Joins(own.name, outcome, steps.time_s, steps.line, latency_s, _movers(steps, controls))
 
 
-def _movers(steps: Steps, controls: Mapping[str, ControlEvidence]) -> tuple[str, ...]:
+def _movers(steps: Places, controls: Mapping[str, ControlEvidence]) -> tuple[str, ...]:
     """Name the control whose step began each exercise: the one with a step at that very time."""
     movers = np.full(len(steps), -1)
     names = list(controls)
@@ -147,13 +147,13 @@ def _movers(steps: Steps, controls: Mapping[str, ControlEvidence]) -> tuple[str,
     return tuple(names[number] if number >= 0 else "" for number in movers.tolist())
 
 
-def moments(evidence: Evidence) -> tuple[Moments, ...]:
+def moments(evidence: Evidence) -> tuple[OddMoments, ...]:
     """Return where outputs rose unasked, or fell though nothing explains it."""
     found = []
     for name, own in evidence.outputs.items():
         unasked, dropped = own.answers.unasked, own.dropped
-        found.append(Moments(name, "unasked", unasked.time_s, unasked.line))
-        found.append(Moments(name, "dropped", dropped.time_s, dropped.line))
+        found.append(OddMoments(name, "unasked", unasked.time_s, unasked.line))
+        found.append(OddMoments(name, "dropped", dropped.time_s, dropped.line))
     return tuple(each for each in found if len(each.time_s))
 
 

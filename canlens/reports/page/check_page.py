@@ -21,7 +21,7 @@ from canlens.reports.page.views import (
 from canlens.reports.phrases import untested
 from canlens.reports.pictures import check_pictures
 from canlens.reports.text_sections import by_severity
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from canlens.checkup import Checkup

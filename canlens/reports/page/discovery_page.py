@@ -14,7 +14,7 @@ from canlens.reports.page.views import Row, answer_view, recording_view, section
 from canlens.wording import chance_words
 
 if TYPE_CHECKING:
-    from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult, SlotKind
+    from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace, SlotKind
 
 
 SLOTS_A_LINE = 20
@@ -122,7 +122,7 @@ def _lines(name: str, row: ControlDiscovery) -> list[dict[str, object]]:
     return lines
 
 
-def _candidate(each: Candidate, row: ControlDiscovery) -> Row:
+def _candidate(each: FoundPlace, row: ControlDiscovery) -> Row:
     """Return the row of a place that may show a control."""
     alone = row.rests + row.others
     cells = (
@@ -135,7 +135,7 @@ def _candidate(each: Candidate, row: ControlDiscovery) -> Row:
     return Row(cells, (*candidate_remarks(each), *_line_remarks(each)))
 
 
-def _line_remarks(each: Candidate) -> list[str]:
+def _line_remarks(each: FoundPlace) -> list[str]:
     """Name the lines of the log in which a place went on."""
     noun = "line" if len(each.lines) == 1 else "lines"
     return [f"It went on in {noun} {wording.listed(map(str, each.lines))} of the recording."] if each.lines else []

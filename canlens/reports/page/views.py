@@ -9,12 +9,13 @@ from canlens.reports.facts import cause_facts, own_steps, recording_facts, seen_
 from canlens.reports.phrases import as_read, cause_words
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Hashable, Mapping, Sequence
 
+    from canlens.nouns.bus import RecordingResult
     from canlens.nouns.pictures import Quote, QuotedValue
     from canlens.reports.answers import Answer
-    from canlens.results.check import ProblemRow, RecordingResult
     from canlens.results.finding import Cause, Finding
+    from canlens.trace import Problem
 
 
 LEADING = 6
@@ -71,7 +72,7 @@ def section_links(anchors: str, *, causes: Sequence[Cause] = (), **own: str) -> 
 
 
 def finding_views(
-    findings: Sequence[Finding], quoted: Mapping[Finding, Sequence[Quote]], *, several: bool
+    findings: Sequence[Finding], quoted: Mapping[Hashable, Sequence[Quote]], *, several: bool
 ) -> list[dict[str, object]]:
     """Return what the page shows of each finding, numbered as they stand."""
     return [
@@ -183,5 +184,5 @@ def recording_view(recording: RecordingResult, title: str = "") -> dict[str, obj
     }
 
 
-def _problem_rows(problems: Sequence[ProblemRow]) -> list[Row]:
+def _problem_rows(problems: Sequence[Problem]) -> list[Row]:
     return [Row.of(each.line or "–", each.found, each.expected, each.count) for each in problems[:PROBLEMS_SHOWN]]

@@ -12,7 +12,7 @@ from canlens.reports.answers import verdict_sentence
 from canlens.reports.layout import visible
 from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import NEVER_SHOWN, plain_name, planned_words, rule_words
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,7 +12,7 @@ from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import planned_words
 from canlens.reports.sheet.customer_sheet import normal_behaviour
 from canlens.reports.text_sections import by_severity
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
