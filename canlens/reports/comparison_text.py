@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
-from canlens.reports.answers import comparison_answer
 from canlens.reports.facts import change_chance, compared_facts, not_compared
+from canlens.reports.headlines import comparison_answer
 from canlens.reports.layout import Page
 from canlens.reports.text_sections import add_answer, add_causes, add_cautions, add_more
 

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
-from canlens.reports.answers import survey_answer
 from canlens.reports.facts import (
     error_facts,
     identifier_rows,
@@ -16,6 +15,7 @@ from canlens.reports.facts import (
     sleep_sentences,
     unknown_load,
 )
+from canlens.reports.headlines import survey_answer
 from canlens.reports.layout import Page
 from canlens.reports.text_sections import (
     add_answer,

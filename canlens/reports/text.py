@@ -8,8 +8,8 @@ import numpy as np
 
 from canlens import wording
 from canlens.reports import phrases
-from canlens.reports.answers import check_answer
 from canlens.reports.facts import rest_facts
+from canlens.reports.headlines import check_answer
 from canlens.reports.layout import GAP, WIDTH, Page, display_width
 from canlens.reports.text_sections import (
     add_answer,

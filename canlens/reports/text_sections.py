@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from canlens.nouns.bus import RecordingResult
-    from canlens.reports.answers import Answer
+    from canlens.reports.headlines import Answer
     from canlens.reports.layout import Page
     from canlens.results.check import CheckResult, ControlResult, OutputResult
     from canlens.results.finding import Cause, Finding

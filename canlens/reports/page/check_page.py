@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
-from canlens.reports.answers import Step, check_answer
 from canlens.reports.facts import recording_words
+from canlens.reports.headlines import Step, check_answer
 from canlens.reports.page import job_views
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import (
@@ -26,7 +26,7 @@ from canlens.results.form import version
 if TYPE_CHECKING:
     from canlens.checkup import Checkup
     from canlens.nouns.pictures import Drawn
-    from canlens.reports.answers import Answer
+    from canlens.reports.headlines import Answer
     from canlens.results.check import CheckResult
     from canlens.results.finding import Finding
 

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
-from canlens.reports.answers import comparison_answer
 from canlens.reports.comparison_text import DIRECTIONS
 from canlens.reports.facts import change_chance, compared_facts, file_name, not_compared
+from canlens.reports.headlines import comparison_answer
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import answer_view, cause_views, recording_view, section_links
 from canlens.reports.pictures import comparison_pictures

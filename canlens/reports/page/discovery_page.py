@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.discovery import place_words
-from canlens.reports.answers import Answer, Step, next_steps
 from canlens.reports.discovery_text import CAUTIONS
 from canlens.reports.facts import CANDIDATES_SHOWN, candidate_remarks, dropped_facts, marks_facts, recording_words
+from canlens.reports.headlines import Answer, Step, next_steps
 from canlens.reports.page.assembling import assembled, asset, inline
 from canlens.reports.page.views import Row, answer_view, recording_view, section_links
 from canlens.wording import chance_words

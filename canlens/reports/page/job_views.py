@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens import wording
-from canlens.reports.answers import break_words
 from canlens.reports.facts import (
     class_words,
     error_frame_words,
@@ -16,6 +15,7 @@ from canlens.reports.facts import (
     reading_words,
     rest_facts,
 )
+from canlens.reports.headlines import break_words
 from canlens.reports.page.assembling import KEPT
 from canlens.reports.page.views import RHYTHM_HEADINGS, Row
 from canlens.reports.phrases import planned_words

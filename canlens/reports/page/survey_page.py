@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from canlens import wording
 from canlens.reports import phrases
-from canlens.reports.answers import survey_answer
 from canlens.reports.facts import (
     bit_rate_words,
     channel_words,
@@ -21,6 +20,7 @@ from canlens.reports.facts import (
     sleep_sentences,
     unknown_load,
 )
+from canlens.reports.headlines import survey_answer
 from canlens.reports.page.assembling import assembled
 from canlens.reports.page.views import (
     RHYTHM_HEADINGS,

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from canlens.nouns.bus import RecordingResult
     from canlens.nouns.pictures import Quote, QuotedValue
-    from canlens.reports.answers import Answer
+    from canlens.reports.headlines import Answer
     from canlens.results.finding import Cause, Finding
     from canlens.trace import Problem
 

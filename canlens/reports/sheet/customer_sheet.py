@@ -8,7 +8,7 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens import wording
-from canlens.reports.answers import verdict_sentence
+from canlens.reports.headlines import verdict_sentence
 from canlens.reports.layout import visible
 from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import NEVER_SHOWN, plain_name, planned_words, rule_words

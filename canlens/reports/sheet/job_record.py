@@ -6,8 +6,8 @@ import datetime as dt
 from typing import TYPE_CHECKING, NamedTuple
 
 from canlens import wording
-from canlens.reports.answers import verdict_sentence
 from canlens.reports.facts import latency_words, limit_words, reading_words, rest_facts
+from canlens.reports.headlines import verdict_sentence
 from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import planned_words
 from canlens.reports.sheet.customer_sheet import normal_behaviour

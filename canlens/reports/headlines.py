@@ -1,4 +1,4 @@
-"""Answers: what stands first in text and page alike – verdict, where it fails, likely cause, next step, caution."""
+"""Headlines: what stands first in text and page alike – verdict, where it fails, likely cause, next step, caution."""
 
 from __future__ import annotations
 
