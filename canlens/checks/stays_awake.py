@@ -34,9 +34,9 @@ def find(evidence: BusEvidence) -> Iterator[Finding]:
     quiet = evidence.quiet
     if quiet is None or quiet.last is None:
         return
-    if quiet.allowed_s is not None and quiet.off_s is not None and len(quiet.too_late):
+    if quiet.stays_awake:
         yield _awake(quiet)
-    elif quiet.allowed_s is None and quiet.wakes:
+    elif quiet.wakes:
         yield _woken(quiet.wakes)
 
 

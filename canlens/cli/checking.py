@@ -206,7 +206,7 @@ def _look_at_files(
             require_file(name, what=what)
 
 
-class Judged(NamedTuple):
+class JudgedJob(NamedTuple):
     """A checked job, and the recordings it was judged on."""
 
     checkup: Checkup
@@ -221,7 +221,7 @@ def judge_job(
     readings: str | None = None,
     observed: str | None = None,
     channel: str | None = None,
-) -> Judged:
+) -> JudgedJob:
     """Read all files of a job and judge it.
 
     Raises
@@ -230,11 +230,12 @@ def judge_job(
         If one of them cannot be read at all.
     """
     from canlens import check, read_marks, read_observed, read_plan, read_readings
+    from canlens.measures.outputs.several import in_order
 
     plan = read_plan(plan_file)
     the_marks = read_marks(marks) if marks is not None else None
     the_readings = read_readings(readings) if readings is not None else None
     the_observed = read_observed(observed) if observed is not None else None
-    traces = [read_log(log) for log in logs]  # last, since it takes longest
+    traces = list(in_order([read_log(log) for log in logs]))  # last, since it takes longest
     checkup = check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
-    return Judged(checkup, traces)
+    return JudgedJob(checkup, traces)

@@ -198,9 +198,29 @@ def _missing(judged: Judged) -> Iterator[Exercise]:
 
 def _untold(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
     """Yield what tells the output's rule from those it was never told from."""
+    for control, state in own.seen.untried:
+        found = _mattering(output.when, control, state)
+        if found is not None:
+            yield found
     yield from filter(None, (telling(output.when, rival) for rival in own.confounded_with))
     if not any(each.same_as(output.when) for each in own.fits):
         yield from filter(None, (telling(own.fits[0], other) for other in own.fits[1:]))
+
+
+def _mattering(rule: Rule, control: str, state: int) -> Exercise | None:
+    """Return the exercise in which a control is held in a state, and the rule would be another in the other one."""
+    held = rule.with_fixed(control, state=OFF if state == ON else ON)
+    others = tuple(name for name in rule.controls if name != control)
+
+    def matters(states: dict[str, States]) -> Bools:
+        full = {**states, control: np.full_like(states[""], state, dtype=np.int8)}
+        return np.asarray(held.evaluate(full) != rule.evaluate(full))
+
+    found = _first_setting(others, matters)
+    if found is None:
+        return None
+    held_on, held_off = (found.on | {control}, found.off) if state == ON else (found.on, found.off | {control})
+    return replace(found, on=held_on, off=held_off)
 
 
 def _parts(judged: Judged) -> Iterator[Exercise]:

@@ -8,8 +8,9 @@ import numpy as np
 
 from canlens.judging.chain import chain, links_evidence
 from canlens.judging.settling import open_exercises
+from canlens.plan.rule import UNKNOWN
 from canlens.results.check import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
-from canlens.wording import times
+from canlens.wording import counted, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -116,6 +117,7 @@ def _open_ends(judged: Judged) -> Iterator[str]:
     for each, excuse in judged.excused:
         yield f"{each.sentence}, {excuse.words.format(node=node)}"
     yield from _unseen_exercises(judged)
+    yield from _untold(judged.own)
     yield from _unseen_parts(judged.own, judged.output)
 
 
@@ -163,6 +165,16 @@ def _unseen_exercises(judged: Judged) -> Iterator[str]:
         yield f"{output.when} and {rival} never differed, so they cannot be told apart"
     if own.judged_from == "observed" and not own.seen_off:
         yield "it was never seen off while its rule was off"
+
+
+def _untold(own: OutputEvidence) -> Iterator[str]:
+    """Say what the exercises that were made do not tell."""
+    if own.track is not None and len(own.answers.unseen) and own.track.state[-1] == UNKNOWN:
+        yield f"its messages stopped; {counted(len(own.answers.unseen), 'exercise')} after that showed nothing"
+    for name, state in own.seen.untried:
+        yield f"{name} was never {'on' if state else 'off'} where that matters, so nothing shows that it does"
+    if own.load is not None and len(own.load.switches_itself):
+        yield "its current flows only part of the time: the load switches itself, or a contact is loose"
 
 
 def _unseen_parts(own: OutputEvidence, output: Output) -> Iterator[str]:

@@ -281,6 +281,10 @@ class Stop:
     counters: CountersDid
 
 
+FEWEST_WAKES = 3
+"""A bus that was woken fewer times than this after it had fallen silent in time was woken by a person (our choice)."""
+
+
 @dataclass(frozen=True, eq=False)
 class QuietEvidence:
     """When the bus was awake: last frame [s] and who sent it, each wake, and shorter stops.
@@ -319,6 +323,15 @@ class QuietEvidence:
     too_late: Places = field(default_factory=Places.none)
     last_change_s: float | None = None
     end_s: float = 0.0
+
+    @property
+    def stays_awake(self) -> bool:
+        """Whether the bus did not fall silent in time, or did not stay so: once or twice a person may have woken it."""
+        if self.off_s is None or self.allowed_s is None or not len(self.too_late):
+            return False
+        later = [each for each in self.wakes if each.first.time_s > self.off_s]
+        slept = any(each.silent_from_s <= self.off_s + self.allowed_s for each in later)
+        return not slept or len(later) >= FEWEST_WAKES
 
     @property
     def last_frame_s(self) -> float | None:

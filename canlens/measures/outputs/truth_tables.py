@@ -303,10 +303,15 @@ def _seen_by_eye(scene: Scene) -> tuple[Settings, States]:
 
 
 def _spans(scene: Scene, output: Track) -> tuple[Floats, Floats]:
-    """Return from when to when no control changed."""
-    change_s = np.unique(np.concatenate([np.zeros(0), *(each.time_s for each in scene.controls.values())]))
-    end_s = min([output.end_s, *(each.end_s for each in scene.controls.values())])
-    return change_s, np.append(change_s[1:], max(end_s, change_s[-1]) if len(change_s) else ())[: len(change_s)]
+    """Return from when to when surely no control changed: up to the row before the one that shows the next change."""
+    every = [each.led(scene.lead_s) for each in scene.controls.values()]
+    every_s = np.concatenate([np.zeros(0), *(each.time_s for each in every)])
+    change_s, place = np.unique(every_s, return_inverse=True)
+    since_s = change_s.copy()
+    np.minimum.at(since_s, place, np.concatenate([np.zeros(0), *(each.since_s for each in every)]))
+    end_s = min([output.end_s, *(each.end_s for each in every)])
+    stop_s = np.append(since_s[1:], max(end_s, change_s[-1]) if len(change_s) else ())[: len(change_s)]
+    return change_s, np.maximum(stop_s, change_s)
 
 
 def _settings(scene: Scene, time_s: Floats) -> Settings:
