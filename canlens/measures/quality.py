@@ -11,6 +11,7 @@ from canlens.measures.errors.ledger import errors_recorded
 from canlens.nouns.bus import RecordingResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 from canlens.wire import ControllerState, ErrorClass
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -168,7 +169,7 @@ def _usable(trace: Trace, within_s: float | None, steps: int) -> Iterator[str]:
     yield from _of_the_recorder(trace, steps)
     lost = _overflows(trace)
     if lost:
-        yield f"the recorder says {lost} time{'s' if lost > 1 else ''} that it lost frames"
+        yield f"the recorder says {counted(lost, 'time')} that it lost frames"
     if 0 < trace.duration_s < SHORTEST_S:
         yield f"it lasts only {trace.duration_s:.1f} s"
     tick_s = _tick_s(trace)
