@@ -34,9 +34,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Verdicts: many changes put into an order, and into one word and one sentence.
-
-
 ORDER = tuple(CHANGES)
 """What weighs more comes first."""
 
@@ -88,9 +85,6 @@ def _lost_nodes(changes: Sequence[Change]) -> str:
         f"Nothing is heard of {listed(names)} any more: look at {'its' if len(names) == 1 else 'their'} "
         "supply, plug and stub first; "
     )
-
-
-# Comparison: two recordings of one bus, and what changed between them.
 
 
 OLD_NEWS = 0.5

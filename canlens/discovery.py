@@ -49,9 +49,6 @@ if TYPE_CHECKING:
     from canlens.trace import Rows, Trace
 
 
-# Discovery words: what was found of a control, and what to do next, in sentences.
-
-
 HARDLY = 0.5
 """A place that chance equals this often is no lead."""
 
@@ -326,9 +323,6 @@ def dropped_rows(scene: SearchScene) -> Dropped:
         for each in fields(Dropped)
     }
     return Dropped(**rows)
-
-
-# Discovery: a recording and what a person did meanwhile, and which bits of the bus went along.
 
 
 OUTSIDE = "All its marks lie outside the recording."

@@ -30,9 +30,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Shares: what each identifier and each sender puts on the bus.
-
-
 def shares(measured: Surveyed) -> Floats:
     """Return the load that each identifier puts on its channel, float64 (g,); nan where it is not known."""
     channels = tuple(measured.loads)
@@ -55,9 +52,6 @@ def sender_loads(messages: Iterable[MessageEvidence], channel: str) -> dict[str,
     if set(total) == {""}:
         return {}
     return dict(sorted(total.items(), key=lambda item: -item[1]))
-
-
-# Overview: the bus of one recording by itself, without a plan.
 
 
 UNASKED = ErrorLedger(0, 0, "unknown", "errors were not looked for")

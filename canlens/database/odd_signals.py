@@ -13,15 +13,7 @@ Pages = tuple[tuple[int, int], ...]
 
 
 def layout_problems(message: Message, *, file: str) -> list[DatabaseProblem]:
-    """Tell which signals lie where they should not; all of them are kept.
-
-    Parameters
-    ----------
-    message
-        The message as declared.
-    file
-        Named in the problems.
-    """
+    """Tell which signals lie where they should not; all of them are kept."""
     return [
         *_without_factor(message, file),
         *_sticking_out(message, file),

@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 # Meter limits: the defaults for each reading, with their sources and what other sources say.
 #
 # Sources are workshop manuals of several vehicle makers, data sheets and standards; where they disagree the widest
-# limit
-# is the default and the disagreement is printed.
+# limit is the default and the disagreement is printed.
 
 
 LOW_SPEED_BIT_RATE = 125_000
@@ -54,8 +53,6 @@ class Default:
 
     Attributes
     ----------
-    unit, limit, source, disagreement
-        As printed.
     stretches
         Meaning of the values, ascending; above the last one nothing is said.
     is_high_speed
@@ -222,17 +219,10 @@ def judged_readings(readings: Readings, *, bit_rate: int | None) -> tuple[Judged
 
     Parameters
     ----------
-    readings
-        As given.
     bit_rate
         Nominal bit rate of the bus [bit/s]; None: unknown. Up to 125 kbit/s the bus may be of the fault-tolerant kind
         (ISO 11898-3), which has no terminators of 120 ohm and other levels: there the default limits ask and do not
         judge.
-
-    Returns
-    -------
-    tuple of JudgedReading
-        In the order given.
     """
     return tuple(_judged(each, bit_rate) for each in readings.values.values())
 
@@ -274,9 +264,6 @@ def _meaning(reading: Reading, default: Default, state: ReadingState) -> str:
     return default.meaning(reading.value) or ("within its limits" if state == "fits" else "outside its limits")
 
 
-# Meter and log: what the two tell together, and what neither can.
-
-
 def meter_and_log(
     readings: tuple[JudgedReading, ...],
     ledger: ErrorLedger | None,
@@ -284,17 +271,7 @@ def meter_and_log(
     *,
     frames: int,
 ) -> tuple[str, ...]:
-    """Say what meter and log tell together, a sentence or two for each question.
-
-    Parameters
-    ----------
-    readings
-        As judged.
-    ledger, attribution
-        Of the log.
-    frames
-        Data and remote frames in the log.
-    """
+    """Say what meter and log tell together, a sentence or two for each question."""
     by_name = {each.name: each for each in readings}
     found = []
     if (ohms := by_name.get("h_l_ohm")) is not None and ohms.state != "ask":

@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints
 
 
-# Recording and load: what was read, and how full the bus was.
-
-
 Quality = Literal["good", "usable", "poor"]
 Recorded = Literal["yes", "no", "unknown"]
 
@@ -127,8 +124,6 @@ class ErrorLedger:
 
     Attributes
     ----------
-    frames
-        Number of error records.
     good_frames
         Number of data and remote frames beside them.
     recorded, recorded_because
@@ -237,8 +232,6 @@ class LoneSender:
         Median time between two of them [s]; None for a single one.
     tec
         Highest transmit error counter told; None where none was.
-    line, last_line
-        Where the first and last record stand.
     """
 
     identifier: int | None
@@ -263,18 +256,10 @@ class JudgedReading:
 
     Attributes
     ----------
-    name, value, unit
-        As in the file of readings.
     limit
         Least and greatest good value; None where no limit can be named.
-    source
-        Where the limit comes from.
     state
         ``fits``, ``odd`` or ``ask``.
-    severity
-        How grave an odd reading is.
-    meaning
-        What the value means, in words.
     disagreement
         Where sources give other limits; empty where they agree or the user gave the limit.
     """

@@ -59,8 +59,6 @@ class Opened:
 
     Attributes
     ----------
-    name
-        The file as the user named it.
     stream
         Its bytes, unpacked and decoded, from the first one on.
     head
@@ -100,12 +98,8 @@ class Reader:
 
     Attributes
     ----------
-    name
-        As the user reads it.
     recognises
         Tells from the first bytes whether a file has this format; never tries to read it.
-    read
-        Reads the opened file to its end.
     keeps, cannot_hold
         What is kept of such a file, and what the format has no place for, as phrases for the table of formats.
     """

@@ -183,8 +183,6 @@ class ErrorRecord:
 
     Attributes
     ----------
-    classes
-        What it reports.
     arbitration_bit
         Bit at which arbitration was lost; None where it was not lost or the bit is not told.
     controller, protocol, transceiver

@@ -72,8 +72,6 @@ def check_sequence(bits: Bytes, crc: Crc) -> Ints:
     ----------
     bits
         uint8 (n, k): zeros and ones in the order in which they are sent.
-    crc
-        Which CRC.
 
     Returns
     -------
@@ -103,8 +101,6 @@ class FrameBlock:
 
     Attributes
     ----------
-    is_extended, is_fd
-        The form.
     identifier
         uint32 (n,).
     is_remote, bit_rate_switch, error_state_indicator
@@ -216,8 +212,6 @@ def count(planes: Iterable[Plane], frames: int, *, spacing: int = SPACING) -> Co
     ----------
     planes
         Planes as :func:`stuff_planes` or :func:`falling_planes` yields them.
-    frames
-        n, the number of frames.
     spacing
         How many planes in a row hold one a frame at most.
 

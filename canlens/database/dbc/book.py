@@ -78,13 +78,6 @@ def _usual(name: str) -> _Definition:
 class Book:
     """The entries of one DBC: what cannot be used is left out, alone, and said.
 
-    Parameters
-    ----------
-    text
-        As decoded.
-    file
-        Named in the problems.
-
     Attributes
     ----------
     problems

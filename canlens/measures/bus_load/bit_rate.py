@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools
 
 
-# Bit rate: inferred from frames that follow each other without a pause.
-
-
 USUAL_BIT_RATES = (
     10_000,
     20_000,
@@ -273,8 +270,6 @@ def bit_rate_conflict(trace: Trace, given: int | None) -> BitRateConflict | None
 
     Parameters
     ----------
-    trace
-        Frames of one channel.
     given
         Nominal bit rate [bit/s]; None: none was given.
 

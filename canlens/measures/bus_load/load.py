@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools
 
 
-# Bus load: the share of time for which frames hold the bus, counted to the bit.
-
-
 ERROR_FRAME_CLASSES = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorClass.BUS_ERROR
 """Classes of the error records that stand for an error frame on the bus; the others tell of a controller's state."""
 
@@ -110,8 +107,6 @@ def busy_time(trace: Trace, *, bit_rate: float, data_bit_rate: float | None = No
 
     Parameters
     ----------
-    trace
-        n frames.
     bit_rate, data_bit_rate
         Nominal and data bit rate [bit/s]. Without the latter all bits of a CAN FD frame count at the nominal
         rate.
@@ -323,8 +318,6 @@ def bus_of(trace: Trace, planned: Bus, *, chosen: str | None) -> tuple[BusResult
 
     Parameters
     ----------
-    trace
-        The whole recording.
     planned
         Its bit rates, where given, hold for every channel.
     chosen

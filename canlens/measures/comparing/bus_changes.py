@@ -32,15 +32,7 @@ TEST_BLOCKS = 4
 
 
 def load_change(pair: Pair, membership: Sequence[Change]) -> tuple[list[Change], list[NotCompared]]:
-    """Compare the mean load.
-
-    Parameters
-    ----------
-    pair
-        A channel before and after.
-    membership
-        Identifiers that came or went.
-    """
+    """Compare the mean load."""
     rates = pair.before.channel.bit_rate, pair.after.channel.bit_rate
     if None in rates or rates[0] != rates[1]:
         return [], [

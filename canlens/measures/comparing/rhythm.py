@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools
 
 
-# Tested quantities: what the tests of intervals, jitter and gaps have in common.
-
-
 FEWEST_INTERVALS = 20
 
 
@@ -224,9 +221,6 @@ def _jitter_change(pair: Pair, each: Tested, chance: float) -> Change:
         sentence=f"{' '.join(each.each.subject)} jitters by {each.second * 1000:.3g} ms instead of "
         f"{each.first * 1000:.3g} ms (standard deviation{times}, waits for the bus taken out)",
     )
-
-
-# Rhythm: intervals, jitter and gaps of the messages that came before and after.
 
 
 LEVEL = 0.05

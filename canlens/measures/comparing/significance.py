@@ -14,9 +14,6 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 
-# Rates: events counted in two recordings of different length, compared exactly.
-
-
 BISECTIONS = 100
 """Halvings after which the bounds of an interval stand to the last digit."""
 ROUNDING = 1.0 + 1e-7

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Bytes, Ints, Rows, Streams, Trace
 
 
-# Dropping: counters, checksums, clocks and toggles, fields that change all the time by themselves.
-
-
 SAMPLE = 1500
 """Frames with a change that are looked at."""
 FEWEST = 24
@@ -161,10 +158,6 @@ def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) ->
 
     Parameters
     ----------
-    trace, together
-        The recording, and its frames put together.
-    limits
-        Which times are kept.
     segment
         Where the clock restarts: the part of the recording that is looked at.
     """
@@ -266,8 +259,6 @@ class View:
     ----------
     tried, slots, hits
         F places, T slots, and in which slots each place went on and off, bool (F, T).
-    found
-        The chances of the control.
     exercises, used
         bool (T,): slots of the control, and all that count for it.
     shift_s
@@ -288,8 +279,6 @@ def ranked(view: View, among: Ints) -> list[Group]:
 
     Parameters
     ----------
-    view
-        The control.
     among
         int64: the places that are looked at.
     """

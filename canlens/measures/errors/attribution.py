@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 # breaks its own frames; one that cannot receive well breaks the frames of all others, since it answers them with error
 # flags; lines that are disturbed as a whole break any frame; an output that disturbs the bus breaks any frame while it
 # is on; a loose contact breaks what is sent while it opens and closes, half of it by its own node. Within these, a
-# frame
-# is the more in danger the longer it is, or the more edges it has: which of the two is left open and both are tried.
+# frame is the more in danger the longer it is, or the more edges it has: both are tried.
 #
 # References
 # ----------
@@ -73,8 +72,6 @@ def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Weigh
 
     Parameters
     ----------
-    struck
-        The episodes.
     outputs_on
         float64 (k, 2) for each output: spans in which it was on [s].
     """
@@ -226,19 +223,7 @@ SHORT: dict[SuspectKind, str] = {
 def answer_words(
     suspicions: tuple[Suspicion, ...], struck: Struck, *, narrowed: tuple[SuspectKind, ...], outputs: tuple[str, ...]
 ) -> str:
-    """Say what the errors point at, or what is missing.
-
-    Parameters
-    ----------
-    suspicions
-        Most probable first.
-    struck
-        What was weighed.
-    narrowed
-        The kinds that remain.
-    outputs
-        Names of the outputs of which it is known when they were on.
-    """
+    """Say what the errors point at, or what is missing."""
     number = len(struck.time_s)
     first = suspicions[0]
     if number < FEWEST_EPISODES:
@@ -282,9 +267,6 @@ def _missing(struck: Struck, narrowed: tuple[SuspectKind, ...]) -> str:
     return f" About {needed} would show whether the frames of every node break."
 
 
-# Attribution: whom or what the errors point at, if the evidence suffices.
-
-
 Key = TypeVar("Key")
 
 MOST_EPISODES = 2000
@@ -302,8 +284,6 @@ def attribute(
 
     Parameters
     ----------
-    trace
-        All records of one channel.
     senders
         Node that sends each identifier; None or an identifier that is missing: each is taken as a node of its own.
     outputs_on

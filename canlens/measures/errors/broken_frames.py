@@ -91,10 +91,6 @@ def retries(traffic: Traffic, row: Rows) -> Retries:
         n frames of the channel, n > 0.
     row
         intp (e,): rows of the error records in the channel's trace.
-
-    Returns
-    -------
-    Retries
     """
     first = np.searchsorted(traffic.row, row)
     index = first[:, None] + np.arange(FOLLOWERS)
@@ -228,13 +224,6 @@ choice; counts of single records give several times too many false alarms where 
 def episode_starts(traffic: Traffic, records: ErrorRecords) -> Rows:
     """Tell with which records an episode starts.
 
-    Parameters
-    ----------
-    traffic
-        The frames beside the records.
-    records
-        n error records.
-
     Returns
     -------
     intp (k,)
@@ -313,16 +302,10 @@ class Struck:
 
     Attributes
     ----------
-    traffic
-        n frames.
     node
         int64 (n,): index of each frame's sender.
-    nodes
-        Names of the senders.
     is_named
         bool (k,): whether a node is a real one; an identifier whose sender is not known stands as a node of its own.
-    retries
-        Candidates of e episodes.
     time_s
         float64 (e,): time of each episode [s].
     """

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     Shorts = npt.NDArray[np.int16]
 
 
-# Payload lengths: how many bytes the frames of each identifier carry, and where that changes.
-
-
 def lengths_of(trace: Trace, streams: Streams) -> list[Lengths]:
     """Count the payload lengths of each stream; those that are not the usual one are named."""
     if not len(streams):
@@ -43,9 +40,6 @@ def lengths_of(trace: Trace, streams: Streams) -> list[Lengths]:
         odd = streams.rows[part][length[part] != usual]
         out.append(Lengths(dict(zip(values.tolist(), counts.tolist(), strict=True)), places_at(trace, odd)))
     return out
-
-
-# Counters: bit fields that count the frames of their message, found by themselves, and where they did not count.
 
 
 FEWEST_PAIRS = 11

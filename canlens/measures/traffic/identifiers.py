@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Identifiers: the J1939 parameter group that one belongs to.
-
-
 FIRST_BROADCAST = 240
 """From this PDU format on, the byte before the source address belongs to the group (Regulation (EU) 2016/799,
 Annex I C, Appendix 8, and SAE J1939-21); below it is the destination address."""
@@ -58,8 +55,6 @@ def matched_by_group(plan: Plan, trace: Trace) -> tuple[Plan, ByGroup]:
     ----------
     plan
         Returned as it is, unless its bus says ``match_pgn``.
-    trace
-        The recording.
 
     Returns
     -------
