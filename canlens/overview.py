@@ -148,7 +148,6 @@ def make_survey(
     if bus is None:
         why = "as given" if evidence.bus.bit_rate else "there are no frames"
         bus = SurveyBusResult(**vars(evidence.bus), bit_rate_because=why)
-    by_sender = {name: each.episodes for name, each in found.attribution.by_sender.items()} if found.attribution else {}
     return Survey(
         SurveyResult(
             verdict=_verdict(evidence, findings),
@@ -156,7 +155,7 @@ def make_survey(
             bus=bus,
             buses=buses,
             identifiers=identifiers,
-            errors=replace(found.errors or UNASKED, by_sender=by_sender),
+            errors=replace(found.errors or UNASKED, by_sender=found.attribution.by_sender if found.attribution else {}),
             quiet=found.quiet or QuietEvidence(),
             findings=findings,
             causes=causes.ranked(evidence),

@@ -183,8 +183,6 @@ class ErrorRecord:
 
     Attributes
     ----------
-    arbitration_bit
-        Bit at which arbitration was lost; None where it was not lost or the bit is not told.
     controller, protocol, transceiver
         Bits of bytes 1, 2 and 4, in words; each empty unless the class that owns it is set.
     place
@@ -194,7 +192,6 @@ class ErrorRecord:
     """
 
     classes: ErrorClass
-    arbitration_bit: int | None
     controller: tuple[str, ...]
     protocol: tuple[str, ...]
     place: str
@@ -239,10 +236,8 @@ def describe_error(classes: int, detail: bytes) -> ErrorRecord:
     data = detail[:8].ljust(8, b"\0")
     bits = ErrorClass(classes & ~RECORD_FLAG)
     has_counters = bool(bits & ErrorClass.COUNTERS) or any(data[6:8])
-    lost = bool(bits & ErrorClass.LOST_ARBITRATION) and data[0] > 0
     return ErrorRecord(
         classes=bits,
-        arbitration_bit=data[0] if lost else None,
         controller=controller_words(data[1]) if bits & ErrorClass.CONTROLLER else (),
         protocol=protocol_words(data[2]) if bits & ErrorClass.PROTOCOL else (),
         place=place_words(data[3]) if bits & ErrorClass.PROTOCOL else "",

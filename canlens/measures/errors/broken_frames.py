@@ -246,13 +246,10 @@ def episodes(traffic: Traffic, records: ErrorRecords, starts: Rows) -> Episodes:
         return Episodes.none()
     last = np.append(starts[1:], len(records)) - 1
     victim = np.full(len(starts), -1, np.int64)
-    is_extended = np.zeros(len(starts), np.bool_)
     if len(traffic):
         good_again = retries(traffic, records.row[starts]).good_again
         known = good_again >= 0
-        frames = traffic.row[good_again[known]]
-        victim[known] = traffic.trace.identifier[frames]
-        is_extended[known] = traffic.trace.is_extended[frames]
+        victim[known] = traffic.trace.identifier[traffic.row[good_again[known]]]
     return Episodes(
         start_s=records.time_s[starts],
         end_s=records.time_s[last],
@@ -260,7 +257,6 @@ def episodes(traffic: Traffic, records: ErrorRecords, starts: Rows) -> Episodes:
         last_line=records.line[last],
         number=np.diff(np.append(starts, len(records))),
         victim=victim,
-        victim_is_extended=is_extended,
     )
 
 

@@ -59,7 +59,6 @@ HOPELESS = 0.1
 """So much less than needed among those, ten standard errors, and a field does not count."""
 FEWEST_VALUES = 4
 """A field of fewer values is a toggle."""
-BITS = 64
 """Counters are looked for in the first eight bytes."""
 
 

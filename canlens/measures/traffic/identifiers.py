@@ -193,14 +193,3 @@ def with_same_length(
 def near(kind: NearKind, key: Key, *, name: str = "", frames: int = 0) -> Near:
     """Return a near miss as evidence."""
     return Near(kind, key[0], key[1], name, frames)
-
-
-def same_group(identifier: int, other: int) -> bool:
-    """Tell whether two 29-bit identifiers carry the same J1939 parameter group.
-
-    Examples
-    --------
-    >>> same_group(0x18FEF100, 0x0CFEF121), same_group(0x18FEF100, 0x18FEF200)
-    (True, False)
-    """
-    return parameter_group(identifier) == parameter_group(other)
