@@ -41,8 +41,7 @@ ORDER = tuple(CHANGES)
 def ordered(changes: Sequence[Change]) -> list[Change]:
     """Sort changes: what nobody asked for first, then by weight, then by size."""
     return sorted(
-        changes,
-        key=lambda each: (each.explained_by is not None, ORDER.index(each.change), -abs(each.size or 0.0)),
+        changes, key=lambda each: (each.explained_by is not None, ORDER.index(each.change), -abs(each.size or 0.0))
     )
 
 

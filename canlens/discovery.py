@@ -470,12 +470,7 @@ def _needed(found: Search, searched: Searched, best: FoundPlace | None, *, exerc
     if best is None or not found.prompted or not is_lead(best, exercises):
         return more_exercises(places=places, exercises=0, rests=0, answered=0, stray=0, level=NAMED_AT)
     return more_exercises(
-        places=places,
-        exercises=exercises,
-        rests=alone,
-        answered=best.answered,
-        stray=best.stray,
-        level=NAMED_AT,
+        places=places, exercises=exercises, rests=alone, answered=best.answered, stray=best.stray, level=NAMED_AT
     )
 
 

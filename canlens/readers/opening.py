@@ -46,11 +46,7 @@ Progress = Callable[[int, int | None], None]
 """Is told now and then how many bytes of the file have been read, and of how many; ``None``: that is not known."""
 
 
-ENCODED: Final = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
+ENCODED: Final = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 
 @dataclass

@@ -200,12 +200,7 @@ class ErrorRecord:
     receive_errors: int | None
 
     def __str__(self) -> str:
-        parts = [
-            *class_words(self.classes & ~ErrorClass.COUNTERS),
-            *self.controller,
-            *self.protocol,
-            self.place,
-        ]
+        parts = [*class_words(self.classes & ~ErrorClass.COUNTERS), *self.controller, *self.protocol, self.place]
         parts += self.transceiver
         if self.transmit_errors is not None:
             parts.append(f"transmit errors {self.transmit_errors}, receive errors {self.receive_errors}")

@@ -250,12 +250,7 @@ INTERVAL_SQUARES = 2.0
 
 
 def cut_down(
-    trace: Trace,
-    database: Database,
-    planned: Bus,
-    *,
-    control: Track | None = None,
-    quiet: QuietBaseline | None = None,
+    trace: Trace, database: Database, planned: Bus, *, control: Track | None = None, quiet: QuietBaseline | None = None
 ) -> Baseline:
     """Cut a recording down to what another one can be compared with.
 

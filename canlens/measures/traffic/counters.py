@@ -181,10 +181,7 @@ def _steps(bit: int, length: int, before: Shorts, after: Shorts) -> tuple[Field,
     whole = (after - before) & ((1 << length) - 1)
     seen = np.where(before == highest, after - lowest + 1, after - before)
     seen = np.where(_stood(before, after), 0, np.where(seen < 0, seen + highest - lowest + 1, seen))
-    return (
-        Field(bit, length, 0, (1 << length) - 1, whole),
-        Field(bit, length, lowest, highest, seen),
-    )
+    return (Field(bit, length, 0, (1 << length) - 1, whole), Field(bit, length, lowest, highest, seen))
 
 
 def _stood(before: Shorts, after: Shorts) -> Bools:

@@ -161,13 +161,7 @@ def messages(
 
 
 def _two_senders(
-    trace: Trace,
-    streams: Streams,
-    found: Intervals,
-    number: int,
-    *,
-    message: Message | None,
-    counter: Counter | None,
+    trace: Trace, streams: Streams, found: Intervals, number: int, *, message: Message | None, counter: Counter | None
 ) -> TwoSenders | None:
     """Look for a second sender, unless a counter that misses none speaks for one."""
     if counter is not None and not len(counter.skipped):

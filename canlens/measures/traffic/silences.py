@@ -300,12 +300,7 @@ def interruptions(
 
 
 def _votes(
-    trace: Trace,
-    streams: Streams,
-    found: Intervals,
-    counters: Sequence[Counter | None],
-    before: int,
-    after: int,
+    trace: Trace, streams: Streams, found: Intervals, counters: Sequence[Counter | None], before: int, after: int
 ) -> Iterator[CountersDid]:
     """Yield for each counter that was due during a stop what it did.
 
