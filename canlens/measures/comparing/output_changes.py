@@ -208,11 +208,9 @@ def output_change(
         after=second,
         size=second / first - 1 if isinstance(first, float) and isinstance(second, float) and first else None,
         p=chance,
-        explained_by=None,
         quantity=quantity,
         unit=unit,
         direction=direction,
-        channel="",
         node=node,
         sentence=sentence,
     )

@@ -182,13 +182,7 @@ def _swap(pair: Pair) -> Change:
         subject=(before,),
         before=before,
         after=after,
-        size=None,
-        p=None,
-        explained_by=None,
         quantity="channel",
-        unit="",
-        direction="neither",
         channel=after,
-        node=None,
         sentence=f"The bus that was on {before} is on {after} now; its messages are compared with each other",
     )

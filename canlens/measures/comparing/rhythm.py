@@ -74,7 +74,6 @@ def rhythm_change(
         after=each.second,
         size=size,
         p=chance,
-        explained_by=None,
         quantity=quantity,
         unit=unit,
         direction=direction,
