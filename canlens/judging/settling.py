@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.judging.deviations import times
+from canlens.judging.deviations import times, unseen_parts
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
@@ -190,8 +190,6 @@ def _missing(judged: Judged) -> Iterator[Exercise]:
     if lacking > made:
         due = len(own.answers.due)
         yield replace(_switching_on(output.when), count=lacking, hold_s=0.0, is_more=due > 0)
-    elif own.judged_from == "observed" and not own.seen_off:
-        yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
     if judged.excused:
         yield replace(_switching_on(output.when), hold_s=0.0, is_more=True)
 
@@ -205,20 +203,20 @@ def _untold(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
 
 def _parts(judged: Judged) -> Iterator[Exercise]:
     """Yield what shows the times, levels and flashing that the plan promises and nothing showed."""
-    own, output = judged.own, judged.output
-    if own.judged_from != "bus":
-        return
-    on = _switching_on(output.when)
-    if output.run_on_s is not None and own.release is not None and not own.release.completed:
-        yield replace(on, hold_s=0.0, wait_s=output.run_on_s + output.run_on_tolerance_s + SPARE_S)
-    if own.cut_off is not None and not own.cut_off.is_shown:
-        yield replace(on, hold_s=own.cut_off.planned_s + output.cut_after_tolerance_s + SPARE_S)
-    for level, at_night in ((own.day, False), (own.night, True)):
-        if level is not None and not len(level.medians):
-            yield _by_light(on, output.night, at_night=at_night)
-    if own.flash is not None and not own.flash.stretches and not own.flash.too_coarse and output.flash_when is not None:
-        both = _switching_on(output.when.and_also(output.flash_when))
-        yield replace(both, hold_s=FLASHING_S)
+    output, on = judged.output, _switching_on(judged.output.when)
+    for part in unseen_parts(judged.own, output):
+        match part:
+            case "off":
+                yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
+            case "run-on":
+                wait_s = (output.run_on_s or 0.0) + output.run_on_tolerance_s + SPARE_S
+                yield replace(on, hold_s=0.0, wait_s=wait_s)
+            case "cut-off":
+                yield replace(on, hold_s=(output.cut_after_s or 0.0) + output.cut_after_tolerance_s + SPARE_S)
+            case "level-by-day" | "level-by-night":
+                yield _by_light(on, output.night, at_night=part == "level-by-night")
+            case "flashing" if output.flash_when is not None:
+                yield replace(_switching_on(output.when.and_also(output.flash_when)), hold_s=FLASHING_S)
 
 
 def _by_light(on: Exercise, night: str | None, *, at_night: bool) -> Exercise:

@@ -165,12 +165,12 @@ class LevelEvidence:
 
 @dataclass(frozen=True, eq=False)
 class FlashEvidence:
-    """Flash frequency in each stretch in which the output should flash [Hz]; nan where rows are too few."""
+    """Flash frequency in each stretch in which the output should flash [Hz]; fine where rows are enough to show it."""
 
     frequency_hz: Floats
     wrong: Steps
     stretches: int
-    too_coarse: bool
+    is_fine: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,8 +200,7 @@ class LoadEvidence:
     @property
     def over_limit(self) -> Steps:
         """Where the current passed a limit."""
-        both = (self.over_peak, self.over_continuous)
-        return Steps(np.concatenate([each.line for each in both]), np.concatenate([each.time_s for each in both]))
+        return Steps.joined((self.over_peak, self.over_continuous))
 
 
 @dataclass(frozen=True, eq=False)

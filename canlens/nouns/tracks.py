@@ -11,7 +11,7 @@ import numpy as np
 from canlens.plan.rule import OFF, ON, UNKNOWN, States
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from canlens.plan import Observation, Rule
     from canlens.signals import Floats
@@ -117,6 +117,14 @@ class Steps:
     def of(cls, track: Track, index: Rows | Bools) -> Steps:
         """Pick the steps of a track at ``index``."""
         return cls(track.line[index], track.time_s[index])
+
+    @classmethod
+    def joined(cls, parts: Sequence[Steps]) -> Steps:
+        """Put steps together, one part after the other."""
+        return cls(
+            np.concatenate([np.zeros(0, np.int64), *(each.line for each in parts)]),
+            np.concatenate([np.zeros(0), *(each.time_s for each in parts)]),
+        )
 
     def where(self, mask: Bools) -> Steps:
         """Return some of the steps."""
