@@ -15,7 +15,7 @@ from canlens.plan.rule import OFF, ON, UNKNOWN
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from canlens.judging.deviations import Judged
+    from canlens.judging.deviations import Judged, Kind, Part
     from canlens.nouns.outputs import OutputEvidence
     from canlens.plan import Output
     from canlens.plan.rule import Rule, States
@@ -29,6 +29,16 @@ UNSEEN_S = 1.0
 """How long a change may stay unseen where nothing of the output was received [s]."""
 FLASHING_S = 3.0
 ROUNDING = 1e-6
+SHOWN_BY: dict[Kind, Part] = {
+    "wrong-run-on": "run-on",
+    "stuck": "run-on",
+    "wrong-cut-off": "cut-off",
+    "never-cut-off": "cut-off",
+    "wrong-level-by-day": "level-by-day",
+    "wrong-level-by-night": "level-by-night",
+    "wrong-flashing": "flashing",
+}
+"""The part that must be seen once more where something excuses what was seen; other kinds take an exercise."""
 MOST_SETTINGS = 1 << 12
 """Settings of the controls that are tried for an exercise, those with few controls on first: all there are of twelve
 controls; nobody operates more of them at once."""
@@ -190,7 +200,7 @@ def _missing(judged: Judged) -> Iterator[Exercise]:
     if lacking > made:
         due = len(own.answers.due)
         yield replace(_switching_on(output.when), count=lacking, hold_s=0.0, is_more=due > 0)
-    if judged.excused:
+    if any(each.kind not in SHOWN_BY for each, _ in judged.excused):
         yield replace(_switching_on(output.when), hold_s=0.0, is_more=True)
 
 
@@ -202,9 +212,10 @@ def _untold(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
 
 
 def _parts(judged: Judged) -> Iterator[Exercise]:
-    """Yield what shows the times, levels and flashing that the plan promises and nothing showed."""
+    """Yield what shows the times, levels and flashing that the plan promises and nothing showed that counts."""
     output, on = judged.output, _switching_on(judged.output.when)
-    for part in unseen_parts(judged.own, output):
+    hidden = (SHOWN_BY[each.kind] for each, _ in judged.excused if each.kind in SHOWN_BY)
+    for part in dict.fromkeys((*unseen_parts(judged.own, output), *hidden)):
         match part:
             case "off":
                 yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
