@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
 
     from canlens.nouns.outputs import Evidence, OutputEvidence, Timer
-    from canlens.plan import Rule
+    from canlens.plan import Plan, Rule
     from canlens.results.check import OutputResult
     from canlens.results.compare import ChangeKind, Direction
     from canlens.signals import Floats
