@@ -6,24 +6,19 @@ import gzip
 import io
 import json
 import zlib
-from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from canlens.errors import LogError
-from canlens.nouns.baselines import Baseline, ChannelBaseline, IdentifierBaseline, QuietBaseline
-from canlens.nouns.messages import Kind  # noqa: TC001 – what checks the file looks at the annotations
-from canlens.results.check import Recorded, RecordingResult, plain
+from canlens.nouns.baselines import BASELINE_SCHEMA, Baseline, ChannelBaseline, IdentifierBaseline
+from canlens.results.form import form_of, plain
 
 if TYPE_CHECKING:
-    from canlens.results.check import Json
     from canlens.trace import Ints
 
 
-BASELINE_SCHEMA = "canlens/baseline/1"
-"""Name of the written form; the digit grows when a key changes its meaning or goes."""
 HEAD = f'{{"schema": "{BASELINE_SCHEMA.rpartition("/")[0]}'.encode()
 """How the text of every baseline begins."""
 GZIP_MAGIC = b"\x1f\x8b"
@@ -31,85 +26,11 @@ MOST_BYTES = 1 << 28
 """A file that holds more text is no baseline: an hour takes some hundred kilobytes."""
 
 
-@dataclass(frozen=True)
-class IdentifierForm:
-    """An identifier as written; columns are lists."""
-
-    identifier: int
-    is_extended: bool
-    is_remote: bool
-    message: str | None
-    senders: tuple[str, ...]
-    frames: int
-    kind: Kind
-    cycle: int
-    declared_s: float | None
-    lengths: dict[int, int]
-    busy_us: int
-    in_block: list[int]
-    on_beat: list[int]
-    slope: list[int]
-    worth: list[int]
-    square: list[int]
-    gaps: list[int]
-    moved: dict[Literal["on", "off", "awake"], tuple[int, ...]]
-    moved_of: dict[Literal["on", "off", "awake"], int]
-
-
-@dataclass(frozen=True)
-class ChannelForm:
-    """A channel as written."""
-
-    name: str
-    bit_rate: int | None
-    recorded: Recorded
-    recorded_because: str
-    start_ms: list[int]
-    awake_ms: list[int]
-    control: str
-    busy_us: list[int]
-    episodes: list[int]
-    error_records: list[int]
-    identifiers: list[IdentifierForm]
-
-
-@dataclass(frozen=True)
-class BaselineForm:
-    """A baseline as written."""
-
-    schema: Literal["canlens/baseline/1"]
-    recording: RecordingResult
-    channels: list[ChannelForm]
-    quiet: QuietBaseline | None
-
-
 def baseline_bytes(baseline: Baseline) -> bytes:
     """Write a baseline; the same baseline gives the same bytes."""
-    document: dict[str, Json] = {
-        "schema": BASELINE_SCHEMA,
-        "recording": plain(baseline.recording),
-        "channels": [_channel_form(channel) for channel in baseline.channels],
-        "quiet": plain(baseline.quiet),
-    }
-    text = json.dumps(document, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    text = json.dumps(plain(baseline), ensure_ascii=True, allow_nan=False, separators=(",", ":"))
     text = text.replace('{"schema":', '{"schema": ', 1)
     return gzip.compress(text.encode(), mtime=0)
-
-
-def _channel_form(channel: ChannelBaseline) -> dict[str, Json]:
-    form = {name: _written(getattr(channel, name)) for name in _names(ChannelForm) if name != "identifiers"}
-    form["identifiers"] = [
-        {name: _written(getattr(each, name)) for name in _names(IdentifierForm)} for each in channel.identifiers
-    ]
-    return form
-
-
-def _names(form: type) -> list[str]:
-    return [field.name for field in fields(form)]
-
-
-def _written(value: object) -> Json:
-    return value.tolist() if isinstance(value, np.ndarray) else plain(value)
 
 
 def is_baseline(file: str | Path) -> bool:
@@ -155,12 +76,12 @@ def _text(name: str) -> bytes:
     return content
 
 
-def _checked(name: str, content: bytes) -> BaselineForm:
+def _checked(name: str, content: bytes) -> Any:
     """Return the form of a file, or say what is wrong with it."""
     from pydantic import TypeAdapter, ValidationError  # noqa: PLC0415 – slow to import, and only wanted here
 
     try:
-        return TypeAdapter(BaselineForm).validate_json(content)
+        return TypeAdapter(form_of(Baseline)).validate_json(content)
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"]) or "the text"
@@ -171,45 +92,30 @@ def _checked(name: str, content: bytes) -> BaselineForm:
         ) from error
 
 
-def _channel(name: str, form: ChannelForm) -> ChannelBaseline:
-    """Build a channel; all columns must be as long as its blocks are many."""
-    size = len(form.start_ms)
-    if len(form.control) not in (0, size) or set(form.control) - set("10~"):
-        raise LogError(name, f"{form.name}.control: expected {size} signs, each 1, 0 or ~. Save the baseline again.")
-
-    def column(key: str) -> Ints:
-        return _column(name, f"{form.name}.{key}", getattr(form, key), size)
-
-    return ChannelBaseline(
-        name=form.name,
-        bit_rate=form.bit_rate,
-        recorded=form.recorded,
-        recorded_because=form.recorded_because,
-        start_ms=column("start_ms"),
-        awake_ms=column("awake_ms"),
-        control=form.control,
-        busy_us=column("busy_us"),
-        episodes=column("episodes"),
-        error_records=column("error_records"),
-        identifiers=tuple(_identifier(name, form.name, each, size) for each in form.identifiers),
-    )
-
-
+CHANNEL_COLUMNS = ("start_ms", "awake_ms", "busy_us", "episodes", "error_records")
 IDENTIFIER_COLUMNS = ("in_block", "on_beat", "slope", "worth", "square", "gaps")
 SIGNED = ("slope", "square", "start_ms")
 
 
-def _identifier(name: str, channel: str, form: IdentifierForm, size: int) -> IdentifierBaseline:
+def _channel(name: str, form: Any) -> ChannelBaseline:
+    """Build a channel; all columns must be as long as its blocks are many."""
+    size = len(form.start_ms)
+    if len(form.control) not in (0, size) or set(form.control) - set("10~"):
+        raise LogError(name, f"{form.name}.control: expected {size} signs, each 1, 0 or ~. Save the baseline again.")
+    columns = {key: _column(name, f"{form.name}.{key}", getattr(form, key), size) for key in CHANNEL_COLUMNS}
+    identifiers = tuple(_identifier(name, form.name, each, size) for each in form.identifiers)
+    return ChannelBaseline(**{**vars(form), **columns, "identifiers": identifiers})
+
+
+def _identifier(name: str, channel: str, form: Any, size: int) -> IdentifierBaseline:
     """Build an identifier of a channel with so many blocks."""
     place = f"{channel}.0x{form.identifier:x}"
     if not form.lengths or form.frames < 1 or not 0 <= form.identifier < 1 << 29:
         raise LogError(
             name, f"{place}: expected an identifier of 29 bits at most, with frames. Save the baseline again."
         )
-    values = {field: getattr(form, field) for field in _names(IdentifierForm)}
-    for key in IDENTIFIER_COLUMNS:
-        values[key] = _column(name, f"{place}.{key}", values[key], size)
-    return IdentifierBaseline(**values)
+    columns = {key: _column(name, f"{place}.{key}", getattr(form, key), size) for key in IDENTIFIER_COLUMNS}
+    return IdentifierBaseline(**{**vars(form), **columns})
 
 
 def _column(name: str, place: str, values: list[int], size: int) -> Ints:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -20,17 +20,17 @@ from canlens.measures.traffic.silences import awake
 from canlens.plan import Marks
 from canlens.plan.nouns import REST
 from canlens.results.discover import (
-    Candidate,
     ControlDiscovery,
     DiscoveryResult,
     Dropped,
     FieldRow,
+    FoundPlace,
     MarksResult,
     MessageRow,
+    Place,
     Slot,
     discovery_form,
 )
-from canlens.results.discover import Place as PlaceRow
 from canlens.trace import Kind
 
 if TYPE_CHECKING:
@@ -39,8 +39,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from canlens.database import Message
-    from canlens.measures.discovering.places import Place
-    from canlens.measures.discovering.ranking import Group, Span
+    from canlens.measures.discovering.leads import Group
+    from canlens.measures.discovering.places import TriedPlace
     from canlens.measures.discovering.searching import Search, Searched
     from canlens.measures.traffic.intervals import Intervals
     from canlens.plan import Mark
@@ -56,7 +56,7 @@ HARDLY = 0.5
 RARE = 1e-6
 
 
-def is_lead(best: Candidate, exercises: int) -> bool:
+def is_lead(best: FoundPlace, exercises: int) -> bool:
     """Tell whether a place is worth following up: chance seldom does as well, or it has missed nothing so far."""
     return best.chance <= HARDLY or (best.answered == exercises and not best.stray)
 
@@ -73,7 +73,7 @@ def sentence_of(controls: Mapping[str, ControlDiscovery]) -> str:
     return f"Named: {', '.join(named)}. Not named: {', '.join(rest)}."
 
 
-def place_words(place: PlaceRow) -> str:
+def place_words(place: Place) -> str:
     """Name a place: message, byte and bits, and the value that means on."""
     name = f" ({place.message})" if place.message else ""
     byte, bit = divmod(place.start_bit, 8)
@@ -89,7 +89,7 @@ def place_words(place: PlaceRow) -> str:
     return f"{place.identifier}{name}, {where}, {meaning(place)}"
 
 
-def meaning(place: PlaceRow) -> str:
+def meaning(place: Place) -> str:
     """Say when a place is on."""
     if place.above is not None:
         return f"above {place.above}"
@@ -113,7 +113,7 @@ def chance_words(chance: float) -> str:
     return f"in {100 * chance:.0f} % of searches"
 
 
-def latency_words(each: Candidate) -> str:
+def latency_words(each: FoundPlace) -> str:
     """Say how late a place followed; empty where it is not known."""
     if each.latency_s is None:
         return ""
@@ -138,7 +138,7 @@ def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str], k
     return f"{told}. That is too little to name it: it happens by chance {chance_words(best.chance)}."
 
 
-def _stray(row: ControlDiscovery, best: Candidate) -> str:
+def _stray(row: ControlDiscovery, best: FoundPlace) -> str:
     """Say in how many slots without the control a place went on all the same."""
     alone = row.rests + row.others
     if not alone:
@@ -146,7 +146,7 @@ def _stray(row: ControlDiscovery, best: Candidate) -> str:
     return f"in {best.stray or 'none'} of {alone} slots without it"
 
 
-def _nothing(row: ControlDiscovery, best: Candidate | None, bits: int, *, known: bool) -> str:
+def _nothing(row: ControlDiscovery, best: FoundPlace | None, bits: int, *, known: bool) -> str:
     """Say that nothing was found, and how near the best came."""
     if not bits:
         return "No payload changes in this recording."
@@ -198,7 +198,7 @@ LINES_SHOWN = 12
 
 
 @dataclass(frozen=True, eq=False)
-class Scene:
+class SearchScene:
     """A search with the recording and the database it was made on."""
 
     trace: Trace
@@ -216,6 +216,15 @@ class Scene:
         number = int(self.found.streams.channel[stream])
         return self.trace.channels[number] if self.trace.channels else ""
 
+    def frame_of(self, stream: int) -> dict[str, Any]:
+        """Return what names a stream in a result."""
+        together = self.found.streams
+        return {
+            "identifier": f"0x{int(together.identifier[stream]):x}",
+            "is_extended": bool(together.is_extended[stream]),
+            "channel": self.channel_of(stream),
+        }
+
     def message_of(self, stream: int) -> Message | None:
         """Return what the database knows of a stream's identifier."""
         together = self.found.streams
@@ -225,7 +234,7 @@ class Scene:
             channel=self.channel_of(stream) or None,
         )
 
-    def known(self, place: Place) -> str | None:
+    def known(self, place: TriedPlace) -> str | None:
         """Return the path of the database's signal that covers a place; None where there is none."""
         message = self.message_of(place.stream)
         if message is None:
@@ -235,15 +244,13 @@ class Scene:
         return f"{message.name}.{covering[0].name}" if covering else None
 
 
-def place_row(scene: Scene, place: Place) -> PlaceRow:
+def place_row(scene: SearchScene, place: TriedPlace) -> Place:
     """Return a place with the names that the database has for it."""
-    together, message = scene.found.streams, scene.message_of(place.stream)
+    message = scene.message_of(place.stream)
     order: Literal["intel", "motorola"] = "motorola" if place.is_motorola else "intel"
     is_level = place.kind == LEVEL
-    return PlaceRow(
-        identifier=f"0x{int(together.identifier[place.stream]):x}",
-        is_extended=bool(together.is_extended[place.stream]),
-        channel=scene.channel_of(place.stream),
+    return Place(
+        **scene.frame_of(place.stream),
         start_bit=place.start_bit,
         length=place.length,
         byte_order=order,
@@ -255,7 +262,7 @@ def place_row(scene: Scene, place: Place) -> PlaceRow:
     )
 
 
-def candidate_row(scene: Scene, searched: Searched, group: Group, *, shift_chance: float | None) -> Candidate:
+def candidate_row(scene: SearchScene, searched: Searched, group: Group, *, shift_chance: float | None) -> FoundPlace:
     """Return a group of places that may show a control, with what speaks for it."""
     found = scene.found
     place = found.tried.places[group.lead]
@@ -263,7 +270,7 @@ def candidate_row(scene: Scene, searched: Searched, group: Group, *, shift_chanc
     cycle_s = float(scene.intervals.cycle_s[place.stream])
     latency_s = np.maximum(group.lag_s + found.shift.shift_s - found.moved_s, 0.0)
     used = searched.exercises | searched.compared
-    return Candidate(
+    return FoundPlace(
         **vars(place_row(scene, place)),
         kind=KINDS[place.kind],
         answered=group.answered,
@@ -289,7 +296,7 @@ def _rounded(seconds: float | np.floating) -> float:
     return round(float(seconds), 6)
 
 
-def _off_value(scene: Scene, place: Place) -> int | None:
+def _off_value(scene: SearchScene, place: TriedPlace) -> int | None:
     """Return the raw value that a place has most often while it is not on; None for a level."""
     if place.kind == BIT:
         return 1 - place.on
@@ -302,24 +309,18 @@ def _off_value(scene: Scene, place: Place) -> int | None:
     return int(counts.argmax())
 
 
-def message_rows(scene: Scene, searched: Searched) -> tuple[MessageRow, ...]:
+def message_rows(scene: SearchScene, searched: Searched) -> tuple[MessageRow, ...]:
     """Return the messages that came only with a control."""
-    together = scene.found.streams
-    rows = []
-    for each in searched.came:
-        message = scene.message_of(each.stream)
-        rows.append(
-            MessageRow(
-                identifier=f"0x{int(together.identifier[each.stream]):x}",
-                is_extended=bool(together.is_extended[each.stream]),
-                channel=scene.channel_of(each.stream),
-                message=message.name if message else None,
-                answered=each.answered,
-                stray=each.stray,
-                chance=each.chance,
-            )
+    return tuple(
+        MessageRow(
+            **scene.frame_of(each.stream),
+            message=message.name if (message := scene.message_of(each.stream)) else None,
+            answered=each.answered,
+            stray=each.stray,
+            chance=each.chance,
         )
-    return tuple(rows)
+        for each in searched.came
+    )
 
 
 def slot_rows(found: Search, searched: Searched, control: str) -> tuple[Slot, ...]:
@@ -337,33 +338,23 @@ def slot_rows(found: Search, searched: Searched, control: str) -> tuple[Slot, ..
     return tuple(rows)
 
 
-def dropped_rows(scene: Scene) -> Dropped:
+def dropped_rows(scene: SearchScene) -> Dropped:
     """Return the fields that do the bus's own work and are not in the database."""
     found = scene.found.found
-    return Dropped(
-        counters=tuple(_field_rows(scene, found.counters)),
-        checksums=tuple(_field_rows(scene, found.checksums)),
-        clocks=tuple(_field_rows(scene, found.clocks)),
-        toggles=tuple(_field_rows(scene, found.toggles)),
-    )
-
-
-def _field_rows(scene: Scene, spans: Iterable[Span]) -> Iterable[FieldRow]:
-    together = scene.found.streams
-    for span in spans:
-        yield FieldRow(
-            identifier=f"0x{int(together.identifier[span.stream]):x}",
-            is_extended=bool(together.is_extended[span.stream]),
-            channel=scene.channel_of(span.stream),
-            start_bit=span.start_bit,
-            length=span.length,
+    rows = {
+        each.name: tuple(
+            FieldRow(**scene.frame_of(span.stream), start_bit=span.start_bit, length=span.length)
+            for span in getattr(found, each.name)
         )
+        for each in fields(Dropped)
+    }
+    return Dropped(**rows)
 
 
 # Discovery: a recording and what a person did meanwhile, and which bits of the bus went along.
 
 
-NOTHING_DROPPED = Dropped((), (), (), ())
+OUTSIDE = "All its marks lie outside the recording."
 
 
 @dataclass(frozen=True)
@@ -441,13 +432,13 @@ def make_discovery(
     found = search(chosen, marks.marks)
     together = found.streams
     measured = intervals(chosen, together, awake(chosen).number)
-    scene = Scene(chosen, database, found, measured)
+    scene = SearchScene(chosen, database, found, measured)
     dropped = dropped_rows(scene)
     names = dict.fromkeys(mark.label for mark in marks if mark.label != REST)
     rows = {
         name: _control(scene, name, found.controls[name], dropped)
         if name in found.controls
-        else _unsearched("All its marks lie outside the recording.", "Give the marks of this recording.", dropped)
+        else ControlDiscovery(reason=OUTSIDE, next_step="Give the marks of this recording.", dropped=dropped)
         for name in names
     }
     verdict: DiscoverVerdict = "named" if all(each.named for each in rows.values()) else "not-named"
@@ -465,7 +456,7 @@ def make_discovery(
     )
 
 
-def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> ControlDiscovery:
+def _control(scene: SearchScene, name: str, searched: Searched, dropped: Dropped) -> ControlDiscovery:
     """Return what was found of one control."""
     found, slots = scene.found, scene.found.slots
     shifted = searched.shifted or [None] * len(searched.groups)
@@ -486,8 +477,6 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         others=others,
         named=searched.named,
         strength="exact" if found.prompted else "weaker",
-        reason="",
-        next_step="",
         more_exercises=needed,
         candidates=tuple(candidates),
         levels=tuple(levels),
@@ -495,7 +484,8 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
         dropped=dropped,
         messages=message_rows(scene, searched),
     )
-    return row.with_words(
+    return replace(
+        row,
         reason=reason_of(
             row, bits=found.tried.bits_changing, shared_with=searched.shared_with, known=bool(scene.database.messages)
         ),
@@ -503,7 +493,7 @@ def _control(scene: Scene, name: str, searched: Searched, dropped: Dropped) -> C
     )
 
 
-def _needed(found: Search, searched: Searched, best: Candidate | None, *, exercises: int, alone: int) -> int | None:
+def _needed(found: Search, searched: Searched, best: FoundPlace | None, *, exercises: int, alone: int) -> int | None:
     """Return how many more exercises would settle it, or how many a new session takes where there is no lead."""
     places = int(np.ceil(max(found.tried.bits_changing, 1) * searched.tries * len(found.controls)))
     if best is None or not found.prompted or not is_lead(best, exercises):
@@ -542,24 +532,6 @@ def _without_frames(trace: Trace, marks: Marks, database: Database) -> Discovery
     step = "Wake the bus, check the recorder's connection and bit rate, and record again."
     labels = [mark.label for mark in marks]
     rests = labels.count(REST)
-    rows = {name: _unsearched(why, step, NOTHING_DROPPED) for name in dict.fromkeys(labels) if name != REST}
+    rows = {name: ControlDiscovery(reason=why, next_step=step) for name in dict.fromkeys(labels) if name != REST}
     lie = MarksResult(marks.file, len(marks) - rests, rests, len(marks), 0.0, None, "as-written", None)
     return Discovery(DiscoveryResult("not-named", why, recording(trace, database), lie, 0, 0, 0, rows))
-
-
-def _unsearched(why: str, step: str, dropped: Dropped) -> ControlDiscovery:
-    """Return the row of a control that could not be looked for."""
-    return ControlDiscovery(
-        exercises=0,
-        rests=0,
-        others=0,
-        named=False,
-        strength="exact",
-        reason=why,
-        next_step=step,
-        more_exercises=None,
-        candidates=(),
-        levels=(),
-        slots=(),
-        dropped=dropped,
-    )

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 from pydantic import BaseModel, Field
 
 from canlens.errors import TableError
-from canlens.plan.shape import NotNegative, Positive, Table, Text, shaped
+from canlens.plan.nouns import NotNegative, Positive, Text  # noqa: TC001 – the schema is made from the annotations
+from canlens.plan.shape import Table, shaped
 from canlens.plan.toml_readings import ReadingsShape
 from canlens.plan.written import Mistakes, read_toml
 

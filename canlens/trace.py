@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields, replace
 from enum import IntEnum
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal, overload
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -75,6 +75,8 @@ class Problem:
     count
         How many lines of the same kind follow this one and are not listed singly, this one included.
     """
+
+    WRITTEN: ClassVar = "line found expected count"
 
     line: int
     found: str

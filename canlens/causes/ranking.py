@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from canlens.causes.cause import Candidate, Case
-    from canlens.causes.weighing import Answer
+    from canlens.causes.weighing import CauseAnswer
     from canlens.nouns.outputs import Evidence
     from canlens.results.finding import Scope
 
@@ -73,7 +73,7 @@ def weighed(evidence: Evidence, catalogue: Sequence[Candidate]) -> tuple[Cause, 
     return tuple(sorted(told, key=lambda each: -each.probability))
 
 
-def _told(asked: Asked, case: Case, answer: Answer, answers: Sequence[Answer], scope: Scope) -> Cause:
+def _told(asked: Asked, case: Case, answer: CauseAnswer, answers: Sequence[CauseAnswer], scope: Scope) -> Cause:
     """Tell one answer to a person."""
     name = answer.candidate.name if answer.candidate else PSEUDO[0]
     rival = next((each.candidate.name for each in answers if each.candidate and each.candidate.name != name), None)
@@ -95,7 +95,7 @@ def _told(asked: Asked, case: Case, answer: Answer, answers: Sequence[Answer], s
     )
 
 
-def _caution(asked: Asked, answer: Answer, trial: Trial, case: Case) -> str:
+def _caution(asked: Asked, answer: CauseAnswer, trial: Trial, case: Case) -> str:
     """Return the caution of a test, for every safety item among the outputs concerned."""
     outputs = asked.evidence.plan.outputs
     cautions = [trial.caution(outputs[name].safety) for name in answer.suspect.subject if name in outputs]

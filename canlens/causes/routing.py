@@ -27,7 +27,7 @@ MOST = 0.5
 
 
 @dataclass(frozen=True)
-class Tally:
+class ControlTally:
     """How the exercises of an output went, those left out that something excuses.
 
     ``still_on`` counts those that met an output which was on already.
@@ -50,7 +50,7 @@ class Tally:
         return self.unasked + self.still_on
 
 
-def tally(evidence: Evidence, name: str) -> Tally:
+def tally(evidence: Evidence, name: str) -> ControlTally:
     """Count how the exercises of an output went."""
     own = evidence.outputs[name]
     steps = {each.kind: each.steps for each in wrongs(evidence, name, *ANSWERS)}
@@ -58,7 +58,7 @@ def tally(evidence: Evidence, name: str) -> Tally:
     on = int((own.track.at(open_s, side="left") == ON).sum()) if own.track is not None else 0
     late = len(steps.get("late", ()))
     forgiven = _forgiven(own, evidence.plan.outputs[name].within_s) if late else 0
-    return Tally(
+    return ControlTally(
         answered=len(own.answers.answered) - forgiven,
         late=late + forgiven,
         unanswered=len(open_s) - on,
@@ -108,7 +108,7 @@ def cases(asked: Asked) -> Iterator[Case]:
         )
 
 
-def _answer_signs(one: Tally) -> Iterator[Sign]:
+def _answer_signs(one: ControlTally) -> Iterator[Sign]:
     """Tell how the exercises went."""
     if one.due:
         value = "all" if one.answered == one.due else "some" if one.answered else "none"
@@ -120,7 +120,7 @@ def _answer_signs(one: Tally) -> Iterator[Sign]:
         yield yes("unasked", one.unwanted, f"on without being asked ({one.unwanted}×)", "never on without being asked")
 
 
-def _state(own: OutputEvidence, one: Tally) -> str:
+def _state(own: OutputEvidence, one: ControlTally) -> str:
     """Tell whether the output ever changed; empty where that says nothing."""
     if own.shown is None:
         return ("changes" if one.answered or one.late or one.unasked else "always off") if one.due else ""

@@ -34,7 +34,7 @@ SMALLEST = 1e-12
 
 
 @dataclass(frozen=True)
-class Answer:
+class CauseAnswer:
     """One answer to a question: a cause at a suspect, or (no candidate) a fault that no table describes.
 
     Attributes
@@ -51,7 +51,7 @@ class Answer:
     signs: tuple[tuple[float, Sign], ...]
 
 
-def answers_to(case: Case, candidates: Iterable[Candidate]) -> list[Answer]:
+def answers_to(case: Case, candidates: Iterable[Candidate]) -> list[CauseAnswer]:
     """Return every answer but that all is fine, most probable first; what other faults explain is taken off."""
     fine = _log(FINE_WEIGHT * case.fine) + sum(_log(_usual(sign)) for sign in case.signs)
     rows = list(_rows(case, candidates))
@@ -59,7 +59,7 @@ def answers_to(case: Case, candidates: Iterable[Candidate]) -> list[Answer]:
     highest = max(fine, *logs)
     total = math.exp(fine - highest) + sum(math.exp(each - highest) for each in logs)
     found = [
-        Answer(candidate, suspect, case.left * math.exp(log - highest) / total, _compared(case, chances))
+        CauseAnswer(candidate, suspect, case.left * math.exp(log - highest) / total, _compared(case, chances))
         for (candidate, suspect, _, chances), log in zip(rows, logs, strict=True)
     ]
     return sorted(found, key=lambda each: -each.probability)
@@ -109,7 +109,7 @@ class Asked:
     """
 
     evidence: Evidence
-    found: dict[tuple[str, tuple[str, ...]], list[Answer]] = field(default_factory=dict)
+    found: dict[tuple[str, tuple[str, ...]], list[CauseAnswer]] = field(default_factory=dict)
 
     def wrong(self, question: str, subject: tuple[str, ...], *, but: Iterable[str] = ()) -> float:
         """Return how probable it is that an earlier question found something wrong there, some causes left out."""

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from canlens.judging import Kind
     from canlens.nouns.bus import BusEvidence
-    from canlens.nouns.messages import Places
-    from canlens.nouns.outputs import Evidence, Steps
+    from canlens.nouns.outputs import Evidence
+    from canlens.nouns.tracks import Places
     from canlens.plan import Output
 
 MOST_LINES = 20
@@ -136,7 +136,7 @@ TOLD_BY = {"exchanged": "exchanged-outputs", "another's": "misrouted-output", "o
 """The check that tells what an output follows instead of its rule."""
 
 
-def lines_of(*steps: Steps | Places) -> Lines:
+def lines_of(*steps: Places) -> Lines:
     """Return the first lines and times of some steps or frames as evidence, in file order."""
     pairs = sorted({(int(n), float(t)) for each in steps for n, t in zip(each.line, each.time_s, strict=True)})
     pairs = pairs[:MOST_LINES]

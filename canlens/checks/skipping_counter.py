@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.checks.entry import BusCheck, lines_of, times
-from canlens.nouns.messages import Places
+from canlens.nouns.tracks import Places
 from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from canlens.nouns.bus import BusEvidence
     from canlens.nouns.messages import Counter, MessageEvidence
+
 
 FEW = 3
 FEW_SHARE = 0.001

@@ -16,7 +16,7 @@ from canlens.cli.exercising import exercises, rehearse
 from canlens.cli.streams import WRONG_USAGE, encoding_of, guarded, say, tell
 from canlens.cli.surveying import survey_bus
 from canlens.errors import CanlensError, UsageError
-from canlens.results.check import version
+from canlens.results.form import version
 
 # ``canlens explain``: the manual page of a check or a cause.
 

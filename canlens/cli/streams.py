@@ -20,7 +20,7 @@ from canlens.whole_files import replace_file
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from canlens.results.check import Json
+    from canlens.results.form import Json
 
 
 # Colours: a report on a screen is easier to find one's way in; nothing in it is told by colour alone.

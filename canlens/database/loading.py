@@ -8,8 +8,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from canlens.database import cache
-from canlens.database.layout import layout_problems
 from canlens.database.nouns import Database, DatabaseProblem, Message
+from canlens.database.odd_signals import layout_problems
 from canlens.database.source import Readable, Text, read_text
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from importlib import metadata
 from typing import TYPE_CHECKING
 
-from canlens.handover.given import Given, Source, read_sources
+from canlens.handover.given import Given, read_sources
 from canlens.handover.redaction import Redaction, clocks, redacted_checkup, redacted_copies, redacted_trace
 from canlens.job import identifying_texts, without_identity
 from canlens.measures.outputs.exercises import exercise_rows, lanes
@@ -69,7 +69,7 @@ class Job:
     sources
         The files that were read.
     copies
-        Source and content of each copy, by its path.
+        Input and content of each copy, by its path.
     left_out
         What a redaction took out.
     redaction
@@ -79,8 +79,8 @@ class Job:
     checkup: Checkup
     traces: Sequence[Trace]
     details: JobDetails | None
-    sources: list[Source]
-    copies: dict[str, tuple[Source, bytes]]
+    sources: list[InputRow]
+    copies: dict[str, tuple[InputRow, bytes]]
     left_out: tuple[LeftOutRow, ...] = ()
     redaction: Redaction | None = None
 
@@ -125,7 +125,7 @@ def contents(
 
 def _plain(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
     sources = read_sources(checkup.evidence[-1].plan, given, checkup.result.recordings, flat=False)
-    copies = {each.target: (each, each.content) for each in sources if each.content is not None}
+    copies = {each.copy: (each, each.content) for each in sources if each.copy and each.content is not None}
     return Job(checkup, traces, given.details, sources, copies)
 
 
@@ -179,8 +179,7 @@ def _manifest(job: Job, *, redact: bool, decimal_comma: bool) -> Manifest:
     result = job.checkup.result
     targets = {id(source): target for target, (source, _) in job.copies.items()}
     inputs = tuple(
-        InputRow(each.role, _shown(job, each.file), each.sha256, each.size, targets.get(id(each)))
-        for each in job.sources
+        replace(each, file=_shown(job, each.file), copy=targets.get(id(each)), content=None) for each in job.sources
     )
     open_points = [f"{each.what} {each.proof}".strip() for each in untested(result)]
     return Manifest(
@@ -204,7 +203,7 @@ def _shown(job: Job, text: str) -> str:
     return text if job.redaction is None else job.redaction.text(text)
 
 
-def _database(job: Job, each: Source) -> DatabaseRow:
+def _database(job: Job, each: InputRow) -> DatabaseRow:
     head = (each.content or b"")[:HEAD].decode("utf-8", "replace")
     found = _VERSION.search(head)
     return DatabaseRow(_shown(job, each.file), _shown(job, found[1]) if found else "", each.sha256)

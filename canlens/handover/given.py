@@ -9,11 +9,12 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 from canlens.errors import UsageError
+from canlens.results.handover import InputRow
 
 if TYPE_CHECKING:
     from canlens.job import JobDetails
+    from canlens.nouns.bus import RecordingResult
     from canlens.plan import Plan
-    from canlens.results.check import RecordingResult
     from canlens.results.handover import Role
 
 
@@ -49,31 +50,7 @@ class Given:
         return [(role, str(folder / name)) for role, name in named if name]
 
 
-@dataclass(frozen=True)
-class Source:
-    """One file that was read.
-
-    Attributes
-    ----------
-    role, file
-        What it is, and its path as the user named it.
-    sha256, size
-        Of the file as it lies on disk; None where it is not there any more.
-    content
-        Its bytes; None of a file that is not copied.
-    target
-        Where its copy stands in the hand-over; empty where it is not copied.
-    """
-
-    role: Role
-    file: str
-    sha256: str | None
-    size: int | None
-    content: bytes | None = None
-    target: str = ""
-
-
-def read_sources(plan: Plan, given: Given, recordings: tuple[RecordingResult, ...], *, flat: bool) -> list[Source]:
+def read_sources(plan: Plan, given: Given, recordings: tuple[RecordingResult, ...], *, flat: bool) -> list[InputRow]:
     """Read and hash the files of a job; recordings, configuration and baseline are hashed only.
 
     Parameters
@@ -148,23 +125,23 @@ def _content(file: str) -> bytes:
         raise UsageError(f"{file}: cannot be read for the hand-over: {error.strerror or error}.") from error
 
 
-def _read(role: Role, file: str, target: str) -> Source:
+def _read(role: Role, file: str, target: str) -> InputRow:
     content = _content(file)
-    return Source(role, file, hashlib.sha256(content).hexdigest(), len(content), content, target)
+    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content), target, content)
 
 
-def _hashed(role: Role, file: str) -> Source:
+def _hashed(role: Role, file: str) -> InputRow:
     content = _content(file)
-    return Source(role, file, hashlib.sha256(content).hexdigest(), len(content))
+    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content))
 
 
-def _recorded(recording: RecordingResult) -> Source:
+def _recorded(recording: RecordingResult) -> InputRow:
     path = Path(recording.file)
     size = path.stat().st_size if recording.file not in {"", "-"} and path.is_file() else None
-    return Source("recording", recording.file, recording.sha256 or None, size)
+    return InputRow("recording", recording.file, recording.sha256 or None, size)
 
 
-def _check_configuration(given: Given, sources: list[Source]) -> None:
+def _check_configuration(given: Given, sources: list[InputRow]) -> None:
     """Raise a sentence if the configuration file is not the one whose hash the job details give."""
     wanted = given.details.controller.configuration_sha256 if given.details else None
     for each in sources:

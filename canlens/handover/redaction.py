@@ -18,12 +18,11 @@ from pydantic import BaseModel
 from canlens.checkup import Checkup
 from canlens.handover.given import INPUTS
 from canlens.plan import load_observed
-from canlens.results.handover import LeftOutRow
+from canlens.results.handover import InputRow, LeftOutRow
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from canlens.handover.given import Source
     from canlens.nouns.outputs import Evidence
     from canlens.trace import Trace
 
@@ -44,7 +43,7 @@ _YEAR_LAST = re.compile(r"(?<!\d)(?P<day>\d{1,2})[-_./](?P<month>\d{1,2})[-_./](
 
 
 @dataclass(frozen=True)
-class Clock:
+class RecorderClock:
     """The clock of one recording: its first stamp, in seconds since 1970, and how long it lasted [s]."""
 
     start_s: float
@@ -60,13 +59,13 @@ class Clock:
         return abs(day - datetime.fromtimestamp(self.start_s, UTC).date()) <= AROUND
 
 
-def clocks(recordings: Sequence[tuple[float | None, float]]) -> tuple[Clock, ...]:
+def clocks(recordings: Sequence[tuple[float | None, float]]) -> tuple[RecorderClock, ...]:
     """Return the clocks of recordings, given first stamp and length [s], that tell a date."""
     latest = datetime(9999, 1, 1, tzinfo=UTC).timestamp()
-    return tuple(Clock(start, length) for start, length in recordings if start and EARLIEST_S < start < latest)
+    return tuple(RecorderClock(start, length) for start, length in recordings if start and EARLIEST_S < start < latest)
 
 
-def without_clock(text: str, known: Sequence[Clock], instead: str) -> tuple[str, int]:
+def without_clock(text: str, known: Sequence[RecorderClock], instead: str) -> tuple[str, int]:
     """Return a text without the stamps and dates of some clocks, and how many there were.
 
     Parameters
@@ -162,7 +161,9 @@ class Redaction:
         Clocks of the recordings, whose stamps and dates are taken out of texts.
     """
 
-    def __init__(self, secrets: Iterable[tuple[str, str]], paths: Iterable[str], clocks: Sequence[Clock] = ()) -> None:
+    def __init__(
+        self, secrets: Iterable[tuple[str, str]], paths: Iterable[str], clocks: Sequence[RecorderClock] = ()
+    ) -> None:
         self._patterns: list[tuple[str, str, re.Pattern[str]]] = []
         self._tokens: dict[str, str] = {}
         self._counts: Counter[str] = Counter()
@@ -310,8 +311,8 @@ def redacted_trace(trace: Trace, redaction: Redaction) -> Trace:
 
 
 def redacted_copies(
-    sources: list[Source], redaction: Redaction, checkup: Checkup
-) -> tuple[dict[str, tuple[Source, bytes]], list[LeftOutRow]]:
+    sources: list[InputRow], redaction: Redaction, checkup: Checkup
+) -> tuple[dict[str, tuple[InputRow, bytes]], list[LeftOutRow]]:
     """Return the copies without what identifies the vehicle, and what could not be copied.
 
     Plan, readings and databases keep their text, comments included; marks and observations are written anew, their
@@ -329,16 +330,16 @@ def redacted_copies(
     Returns
     -------
     copies, left_out
-        Source and content by the path in the hand-over; a text that could not be redacted for certain is left out.
+        Input and content by the path in the hand-over; a text that could not be redacted for certain is left out.
     """
-    copies: dict[str, tuple[Source, bytes]] = {}
+    copies: dict[str, tuple[InputRow, bytes]] = {}
     left_out: list[LeftOutRow] = []
     databases = [each for each in sources if each.role == "database"]
     for each in sources:
-        if each.content is None or each.role == "job":
+        if each.content is None or each.copy is None or each.role == "job":
             continue
         text = _redacted_text(each, databases, redaction, checkup)
-        target = f"{INPUTS}/{redaction.text(PurePath(each.target).name)}"
+        target = f"{INPUTS}/{redaction.text(PurePath(each.copy).name)}"
         if text is None or target in copies:
             left_out.append(LeftOutRow(f"the copy of the {each.role}: it could not be redacted for certain", 0))
             continue
@@ -346,7 +347,7 @@ def redacted_copies(
     return copies, left_out
 
 
-def _redacted_text(each: Source, databases: list[Source], redaction: Redaction, checkup: Checkup) -> str | None:
+def _redacted_text(each: InputRow, databases: list[InputRow], redaction: Redaction, checkup: Checkup) -> str | None:
     assert each.content is not None  # noqa: S101  # only those with content are asked for
     if each.role == "marks":
         return _marks_text(checkup.evidence[0], redaction)
@@ -379,9 +380,9 @@ def _decoded(content: bytes) -> str:
         return content.decode("cp1252", errors="replace")
 
 
-def _with_near_databases(text: str, databases: list[Source]) -> str:
+def _with_near_databases(text: str, databases: list[InputRow]) -> str:
     """Return the text of a plan that looks for its databases in its own folder, where their copies are."""
-    names = {PurePath(each.file).name: PurePath(each.target).name for each in databases}
+    names = {PurePath(each.file).name: PurePath(each.copy).name for each in databases if each.copy}
     for name, target in names.items():
         written = re.compile(rf"([\"'])(?:[^\"'\r\n]*[/\\])?{re.escape(name)}\1")
         text = written.sub(lambda match, target=target: f"{match[1]}{target}{match[1]}", text)  # type: ignore[misc]

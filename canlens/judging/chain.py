@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.judging.deviations import Judged
-    from canlens.nouns.outputs import ControlEvidence, Steps
+    from canlens.nouns.outputs import ControlEvidence, Places
     from canlens.plan import Plan
 
 LINES_OF_LINK = 3
@@ -64,7 +64,7 @@ def links_evidence(judged: Judged) -> dict[str, tuple[int, ...]]:
     return {link: first for link, first in lines.items() if first}
 
 
-def _first_lines(steps: Sequence[Steps]) -> tuple[int, ...]:
+def _first_lines(steps: Sequence[Places]) -> tuple[int, ...]:
     """Return the first lines of some steps, in file order."""
     return tuple(sorted({int(line) for each in steps for line in each.line})[:LINES_OF_LINK])
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from canlens.nouns.outputs import Steps
+from canlens.nouns.outputs import Places
 from canlens.nouns.tracks import FEWEST_EDGES
 from canlens.plan.rule import OFF, ON
 
@@ -135,7 +135,7 @@ class Deviation:
 
     kind: Kind
     link: str
-    steps: Steps
+    steps: Places
     least: Floats = field(default_factory=lambda: np.zeros(0))
     most: Floats = field(default_factory=lambda: np.zeros(0))
     planned: float = np.nan
@@ -259,7 +259,7 @@ def _seen(evidence: Evidence, name: str) -> Iterator[Deviation]:
     own, output = evidence.outputs[name], evidence.plan.outputs[name]
     for control in output.when.controls:
         if evidence.controls[control].is_unmoved:
-            yield Deviation("unmoved-control", "control-change", Steps.none(), control=control)
+            yield Deviation("unmoved-control", "control-change", Places.none(), control=control)
     found, due = own.answers, len(own.answers.due)
     link = "commanded" if own.judged_from == "bus" else ""
     yield Deviation("unanswered", link, found.unanswered, due=due)

@@ -24,11 +24,10 @@ from canlens.measures.quality import recording
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
-from canlens.nouns.bus import BusEvidence
-from canlens.nouns.outputs import ControlEvidence, Evidence, Steps
+from canlens.nouns.bus import BusEvidence, BusResult
+from canlens.nouns.outputs import ControlEvidence, Evidence, Places
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON
-from canlens.results.check import BusResult
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -37,10 +36,9 @@ if TYPE_CHECKING:
 
     from canlens.database import Database, Message
     from canlens.measures.bus_load.load import BusLoad, ChannelLoad
-    from canlens.nouns.bus import Identity
+    from canlens.nouns.bus import Identity, RecordingResult
     from canlens.nouns.outputs import OutputEvidence, Track
     from canlens.plan import Bus, Control, Mark, Observation, Plan, Readings, SignalReference
-    from canlens.results.check import RecordingResult
     from canlens.signals import Floats, Signal
     from canlens.trace import Identifiers, Ints, Streams, Trace
 
@@ -346,7 +344,7 @@ def _control(control: Control, recorded: Recorded, marked: Floats | None) -> Con
         name=control.name,
         track=own,
         message_seen=recorded.signal(control.condition.reference) is not None,
-        exercises=Steps.of(own, own.rises),
+        exercises=Places.of(own, own.rises),
         marked=marked,
         noticed=noticed,
     )
@@ -452,7 +450,7 @@ def surveyed(trace: Trace, plan: Plan) -> Surveyed:
     plan, by_group = matched_by_group(plan, chosen)
     loads = channel_loads(trace, plan.bus)
     found, quiet, sorted_frames = message_side(chosen, plan.database)
-    buses = {name: load.result for name, load in loads.items()}
+    buses: dict[str, BusResult] = {name: load.shown for name, load in loads.items()}
     bus = buses.get(plan.bus.channel or "", next(iter(buses.values()), _unmeasured(plan)))
     described = recording(trace, plan.database)
     frames = int((chosen.kind != Kind.ERROR).sum())

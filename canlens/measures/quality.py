@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.measures.errors.ledger import errors_recorded
-from canlens.results.check import ProblemRow, RecordingResult
+from canlens.nouns.bus import RecordingResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 from canlens.wire import ControllerState, ErrorClass
 
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.database import Database
-    from canlens.results.check import Quality
-    from canlens.trace import Ints, Problem, Trace
+    from canlens.nouns.bus import Quality
+    from canlens.trace import Ints, Trace
 
 
 # Quality reasons: what makes a recording poor, or usable with care.
@@ -235,11 +235,6 @@ def recording(trace: Trace, database: Database, *, within_s: float | None = None
         quality=quality,
         quality_reasons=because,
         problem_count=trace.problem_count,
-        problems=_rows(trace.problems),
-        database_problems=_rows(database.problems),
+        problems=trace.problems[:MOST_PROBLEMS],
+        database_problems=database.problems[:MOST_PROBLEMS],
     )
-
-
-def _rows(problems: tuple[Problem, ...]) -> tuple[ProblemRow, ...]:
-    """Return the first problems as rows of a result."""
-    return tuple(ProblemRow(each.line, each.found, each.expected, each.count) for each in problems[:MOST_PROBLEMS])

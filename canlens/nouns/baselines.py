@@ -8,18 +8,22 @@ whole numbers, so that a baseline that was kept in a file is the same to the las
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar, Final, Literal
 
 import numpy as np
 
-from canlens.nouns.messages import Kind  # noqa: TC001 – what reads a kept baseline looks at the annotations
+from canlens.nouns.bus import Recorded, RecordingResult
+from canlens.nouns.messages import Kind
 
 if TYPE_CHECKING:
-    from canlens.results.check import Recorded, RecordingResult
-    from canlens.results.compare import State
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
 
+
+BASELINE_SCHEMA: Final = "canlens/baseline/1"
+"""Name of the written form; the digit grows when a key changes its meaning or goes."""
+State = Literal["on", "off", "awake"]
+"""What the control that keeps the bus awake did; ``awake`` where only the traffic tells."""
 
 BLOCK_S = 5.0
 """Length of a block [s]: several times longer than a load usually swings, so that blocks can be exchanged for each
@@ -90,8 +94,8 @@ class IdentifierBaseline:
     worth: Ints
     square: Ints
     gaps: Ints
-    moved: dict[str, tuple[int, ...]]
-    moved_of: dict[str, int]
+    moved: dict[State, tuple[int, ...]]
+    moved_of: dict[State, int]
 
     @property
     def key(self) -> Key:
@@ -211,10 +215,17 @@ class Baseline:
         Whether it was read from a file, so that there is no recording behind it.
     """
 
+    WRITTEN: ClassVar = "schema recording channels quiet"
+
     recording: RecordingResult
     channels: tuple[ChannelBaseline, ...]
     quiet: QuietBaseline | None = None
     is_kept: bool = False
+
+    @property
+    def schema(self) -> Literal["canlens/baseline/1"]:
+        """Name of the written form."""
+        return BASELINE_SCHEMA
 
     @property
     def frames(self) -> int:

@@ -3,17 +3,58 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
 
 from canlens.nouns.definitions import DefinitionEvidence
+from canlens.trace import Problem
 
 if TYPE_CHECKING:
     from canlens.nouns.messages import MessageEvidence, QuietEvidence
-    from canlens.results.check import BusResult, Recorded, RecordingResult
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
+
+
+# Recording and load: what was read, and how full the bus was.
+
+
+Quality = Literal["good", "usable", "poor"]
+Recorded = Literal["yes", "no", "unknown"]
+
+
+@dataclass(frozen=True)
+class RecordingResult:
+    """What was read; ``start`` is the stamp of the first frame [s], null for an empty recording."""
+
+    file: str
+    sha256: str
+    format: str
+    start: float | None
+    duration_s: float
+    frames: int
+    channels: tuple[str, ...]
+    error_frames: int
+    error_frames_recorded: Recorded
+    quality: Quality
+    quality_reasons: tuple[str, ...]
+    problem_count: int
+    problems: tuple[Problem, ...]
+    database_problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True)
+class BusResult:
+    """Load of one channel; null where the bit rate is unknown.
+
+    The ratios count stuff bits and the 3 bits of intermission.
+    """
+
+    bit_rate: int | None
+    bit_rate_source: Literal["given", "inferred", "unknown"]
+    bus_load: float | None
+    bus_load_peak: float | None
+    window_s: float
 
 
 # Error evidence: what a recording says of errors on the bus, and whom they hit.
@@ -31,11 +72,13 @@ Identity = tuple[int, bool]
 
 @dataclass(frozen=True)
 class StateStep:
-    """State of the recording node's controller, from this record on; counters None where they were not told."""
+    """State of the recording node's controller (a :data:`NodeState`) from a time on; counters null where not told."""
+
+    WRITTEN: ClassVar = "time_s state tec rec"
 
     time_s: float
     line: int
-    state: NodeState
+    state: str
     tec: int | None = None
     rec: int | None = None
 
@@ -78,7 +121,9 @@ class Episodes:
 
 @dataclass(frozen=True, eq=False)
 class ErrorLedger:
-    """Every error record of a recording, sorted by what it says.
+    """What the recording says of errors; ``recorded`` tells whether it could have said anything.
+
+    Every error record is sorted by what it says.
 
     Attributes
     ----------
@@ -101,7 +146,11 @@ class ErrorLedger:
         among them.
     time_s, line
         float64 (n,) and int64 (n,): of each error record.
+    by_sender
+        Expected number of episodes that hit each sender's frames, most first; empty where they were not weighed.
     """
+
+    WRITTEN: ClassVar = "frames episodes classes places by_sender states recorded because=recorded_because"
 
     frames: int
     good_frames: int
@@ -114,6 +163,7 @@ class ErrorLedger:
     episodes: Episodes = field(default_factory=Episodes.none)
     time_s: Floats = field(default_factory=lambda: np.zeros(0))
     line: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    by_sender: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

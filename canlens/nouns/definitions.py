@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
-    from canlens.nouns.messages import Places
+    from canlens.nouns.tracks import Places
 
 
 NearKind = Literal["format", "source-address", "hexadecimal", "digit"]

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 import numpy as np
+
+from canlens.nouns.tracks import Places
 
 if TYPE_CHECKING:
     from canlens.database import Message
     from canlens.signals import Floats
-    from canlens.trace import Ints
 
 
 Kind = Literal["cyclic", "mixed", "event-driven", "too-few"]
@@ -21,25 +22,9 @@ Clue = Literal["rate", "extra", "clocks", "counters", "beats", "payloads"]
 different cycle, two families of payloads with a beat each."""
 
 
-@dataclass(frozen=True, eq=False)
-class Places:
-    """Some frames, picked out as evidence: lines of the log and times [s]."""
-
-    line: Ints
-    time_s: Floats
-
-    def __len__(self) -> int:
-        return len(self.line)
-
-    @classmethod
-    def none(cls) -> Places:
-        """Return no frames."""
-        return cls(np.zeros(0, np.int64), np.zeros(0))
-
-
 @dataclass(frozen=True)
 class Interval:
-    """Measured times between neighbouring frames of one identifier [s]."""
+    """Times between neighbouring frames of one identifier [s], those across a silence of the bus left out."""
 
     median: float
     min: float
@@ -68,16 +53,10 @@ class Gaps:
 
 @dataclass(frozen=True, eq=False)
 class Counter:
-    """A bit field that counts the frames of its message, found by itself.
+    """A field that counts frames: DBC bit number of its least significant bit, bits, range, and where it did not count.
 
-    Attributes
-    ----------
-    start_bit, length
-        DBC bit number of its least significant bit; bits.
-    lowest, highest
-        It counts from one to the other and begins anew.
-    skipped, repeated
-        Frames at which it had jumped, or stood still.
+    It counts from ``lowest`` to ``highest`` and begins anew. ``skipped`` are the frames at which it had jumped,
+    ``repeated`` those at which it stood still.
     """
 
     start_bit: int
@@ -126,7 +105,11 @@ class TwoSenders:
 
 @dataclass(frozen=True, eq=False)
 class MessageEvidence:
-    """What was measured of one identifier on one channel.
+    """One identifier on one channel.
+
+    ``cycle_time_s`` is declared by the database, ``fitted_cycle_s`` was measured; ``payload_length`` is the one that
+    came most often, ``payload_lengths`` counts all; ``gaps`` and ``late`` count intervals in which frames were missing
+    or merely late, ``missed`` the frames.
 
     Attributes
     ----------
@@ -154,7 +137,16 @@ class MessageEvidence:
         It stopped then though the bus went on, and only began then though the bus was awake [s]; None where not.
     lengths, counter, two_senders
         Payload lengths; its counter, if it has one; None where one sender explains the frames.
+    bus_load
+        Its share of the load of its channel, as a ratio; None where that is not known, or was not asked for.
     """
+
+    WRITTEN: ClassVar = (
+        "identifier=number is_extended channel message=message_name sender frames interval_s=interval "
+        "cycle_time_s=declared_s payload_length=lengths.usual bus_load is_remote kind fitted_cycle_s=cycle_s jitter_s "
+        "first_s last_s gaps=gaps.seen missed=gaps.missed late bursts stopped_s started_s "
+        "payload_lengths=lengths.counts counter two_senders=is_of_two"
+    )
 
     identifier: int
     is_extended: bool
@@ -178,11 +170,50 @@ class MessageEvidence:
     started_s: float | None = None
     counter: Counter | None = None
     two_senders: TwoSenders | None = None
+    bus_load: float | None = None
+
+    @property
+    def number(self) -> str:
+        """The identifier as it is written."""
+        return f"0x{self.identifier:x}"
+
+    @property
+    def message_name(self) -> str | None:
+        """Name of the message; None where the database has none."""
+        return self.message.name if self.message else None
 
     @property
     def name(self) -> str:
         """Name of the message, else the identifier."""
-        return self.message.name if self.message else f"0x{self.identifier:x}"
+        return self.message_name or self.number
+
+    @property
+    def times(self) -> Interval:
+        """Its intervals; nan with fewer than two frames."""
+        return self.interval or Interval(np.nan, np.nan, np.nan, np.nan)
+
+    @property
+    def middle_s(self) -> tuple[float, float] | None:
+        """Between these lie the middle 95 % of its intervals [s]; None unless it is sent on a beat alone."""
+        if self.jitter_s is None:
+            return None
+        beat_s = self.times.median if self.cycle_s is None else self.cycle_s
+        return max(beat_s - self.jitter_s, self.times.min), min(beat_s + self.jitter_s, self.times.max)
+
+    @property
+    def off_by(self) -> float:
+        """How far the median interval is from the declared cycle, as a share of it; 0 where none is declared."""
+        return abs(self.times.median - self.declared_s) / self.declared_s if self.declared_s else 0.0
+
+    @property
+    def is_of_two(self) -> bool:
+        """Whether its frames come as from two senders."""
+        return self.two_senders is not None
+
+    @property
+    def sender(self) -> str | None:
+        """Nodes that the database lets transmit it, in words; None where it names none."""
+        return ", ".join(self.senders) or None
 
     @property
     def senders(self) -> tuple[str, ...]:
@@ -197,19 +228,33 @@ class MessageEvidence:
 
 @dataclass(frozen=True)
 class Speaker:
-    """Who sent one frame: time [s], line, identifier and message name (the identifier where it has none)."""
+    """Who sent one frame."""
+
+    WRITTEN: ClassVar = "time_s line identifier=number is_extended message sender"
 
     time_s: float
     line: int
     identifier: int
     is_extended: bool
-    name: str
+    message: str | None
     sender: str | None = None
+
+    @property
+    def number(self) -> str:
+        """The identifier as it is written."""
+        return f"0x{self.identifier:x}"
+
+    @property
+    def name(self) -> str:
+        """Name of the message, else the identifier."""
+        return self.message or self.number
 
 
 @dataclass(frozen=True)
 class Wake:
-    """A silent bus that woke: since when nothing was heard [s], and who spoke first."""
+    """A silent bus that woke: since when it was silent [s], when it woke, and who spoke first."""
+
+    WRITTEN: ClassVar = "silent_from_s time_s=first.time_s first"
 
     silent_from_s: float
     first: Speaker
@@ -217,7 +262,7 @@ class Wake:
 
 @dataclass(frozen=True, eq=False)
 class Stop:
-    """A moment in which a channel that carries messages on a beat fell silent as a whole.
+    """A moment in which all messages of a channel stayed away at once, and what their counters did meanwhile.
 
     Attributes
     ----------
@@ -238,7 +283,7 @@ class Stop:
 
 @dataclass(frozen=True, eq=False)
 class QuietEvidence:
-    """When the bus was awake.
+    """When the bus was awake: last frame [s] and who sent it, each wake, and shorter stops.
 
     Attributes
     ----------
@@ -263,7 +308,9 @@ class QuietEvidence:
         End of the recording [s].
     """
 
-    last: Speaker | None
+    WRITTEN: ClassVar = "last_frame_s last wakes stops"
+
+    last: Speaker | None = None
     wakes: tuple[Wake, ...] = ()
     stops: tuple[Stop, ...] = ()
     backwards: Places = field(default_factory=Places.none)
@@ -272,3 +319,8 @@ class QuietEvidence:
     too_late: Places = field(default_factory=Places.none)
     last_change_s: float | None = None
     end_s: float = 0.0
+
+    @property
+    def last_frame_s(self) -> float | None:
+        """When the last frame came [s]."""
+        return self.last.time_s if self.last else None

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from canlens.nouns.bus import BusEvidence
-from canlens.nouns.tracks import Scene, SeenRules, Steps, Track
+from canlens.nouns.tracks import Places, Scene, SeenRules, Track
 from canlens.plan.rule import OFF, ON
 
 if TYPE_CHECKING:
+    from canlens.nouns.bus import BusResult, RecordingResult
     from canlens.plan import Mark, Plan, Readings, Rule
-    from canlens.results.check import BusResult, RecordingResult
     from canlens.signals import Floats
 
 
@@ -77,10 +77,10 @@ __all__ = [
     "LevelEvidence",
     "LoadEvidence",
     "OutputEvidence",
+    "Places",
     "Rival",
     "Scene",
     "SeenRules",
-    "Steps",
     "Timer",
     "Track",
 ]
@@ -103,20 +103,20 @@ class Answers:
         float64: the same of the late ones [s].
     """
 
-    due: Steps
-    answered: Steps
-    late: Steps
-    unanswered: Steps
-    too_short: Steps
-    held: Steps
-    unasked: Steps
+    due: Places
+    answered: Places
+    late: Places
+    unanswered: Places
+    too_short: Places
+    held: Places
+    unasked: Places
     latency_s: Floats
     late_s: Floats
 
     @classmethod
     def none(cls) -> Answers:
         """Return the answers of a rule that never rose."""
-        no, nothing = Steps.none(), np.zeros(0)
+        no, nothing = Places.none(), np.zeros(0)
         return cls(no, no, no, no, no, no, no, nothing, nothing)
 
     @property
@@ -145,8 +145,8 @@ class Timer:
     shortest_s: Floats
     longest_s: Floats
     completed: int
-    wrong: Steps
-    overdue: Steps
+    wrong: Places
+    overdue: Places
 
     @property
     def is_shown(self) -> bool:
@@ -160,7 +160,7 @@ class LevelEvidence:
 
     wanted: float
     medians: Floats
-    wrong: Steps
+    wrong: Places
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +168,7 @@ class FlashEvidence:
     """Flash frequency in each stretch in which the output should flash [Hz]; fine where rows are enough to show it."""
 
     frequency_hz: Floats
-    wrong: Steps
+    wrong: Places
     stretches: int
     is_fine: bool
 
@@ -189,18 +189,18 @@ class LoadEvidence:
 
     on_current_a: float
     highest_a: float
-    over_peak: Steps
-    over_continuous: Steps
-    no_current: Steps
-    no_voltage: Steps
-    current_when_off: Steps
+    over_peak: Places
+    over_continuous: Places
+    no_current: Places
+    no_voltage: Places
+    current_when_off: Places
     has_current: bool
     has_voltage: bool
 
     @property
-    def over_limit(self) -> Steps:
+    def over_limit(self) -> Places:
         """Where the current passed a limit."""
-        return Steps.joined((self.over_peak, self.over_continuous))
+        return Places.joined((self.over_peak, self.over_continuous))
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,7 +224,7 @@ class ControlEvidence:
     name: str
     track: Track
     message_seen: bool
-    exercises: Steps
+    exercises: Places
     marked: Floats | None = None
     noticed: int | None = None
 
@@ -308,14 +308,14 @@ class OutputEvidence:
     rivals: tuple[Rival, ...] = ()
     release: Timer | None = None
     cut_off: Timer | None = None
-    dropped: Steps = field(default_factory=Steps.none)
+    dropped: Places = field(default_factory=Places.none)
     day: LevelEvidence | None = None
     night: LevelEvidence | None = None
     flash: FlashEvidence | None = None
     load: LoadEvidence | None = None
     confirmed: int = 0
     seen_off: bool = False
-    disagreed: Steps = field(default_factory=Steps.none)
+    disagreed: Places = field(default_factory=Places.none)
 
     @property
     def fits(self) -> tuple[Rule, ...]:

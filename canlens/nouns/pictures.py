@@ -83,7 +83,7 @@ class Joins:
 
 
 @dataclass(frozen=True, eq=False)
-class Moments:
+class OddMoments:
     """Single moments of one output: rises that nobody asked for, falls that nothing explains."""
 
     output: str
@@ -232,7 +232,7 @@ class DrawnRecording:
     duration_s: float
     lanes: tuple[StepLane, ...]
     joins: tuple[Joins, ...]
-    moments: tuple[Moments, ...]
+    moments: tuple[OddMoments, ...]
     shades: tuple[Shade, ...]
     currents: tuple[Current, ...]
     supply: Supply | None

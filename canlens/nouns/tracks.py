@@ -71,12 +71,12 @@ class Track:
 
     @cached_property
     def rises(self) -> Rows:
-        """Steps from off to on. The first step is none, nor is a step out of the unknown."""
+        """Places from off to on. The first step is none, nor is a step out of the unknown."""
         return np.flatnonzero((self.state[1:] == ON) & (self.state[:-1] == OFF)) + 1
 
     @cached_property
     def falls(self) -> Rows:
-        """Steps from on to off, by the same rule."""
+        """Places from on to off, by the same rule."""
         return np.flatnonzero((self.state[1:] == OFF) & (self.state[:-1] == ON)) + 1
 
     def ever(self, state: int, start_s: Floats, stop_s: Floats) -> Bools:
@@ -99,8 +99,8 @@ class Track:
 
 
 @dataclass(frozen=True, eq=False)
-class Steps:
-    """Some steps of a track, picked out as evidence: lines of the log and times [s]."""
+class Places:
+    """Some frames or steps of a track, picked out as evidence: lines of the log and times [s]."""
 
     line: Ints
     time_s: Floats
@@ -109,26 +109,26 @@ class Steps:
         return len(self.line)
 
     @classmethod
-    def none(cls) -> Steps:
-        """Return no steps."""
+    def none(cls) -> Places:
+        """Return no places."""
         return cls(np.zeros(0, np.int64), np.zeros(0))
 
     @classmethod
-    def of(cls, track: Track, index: Rows | Bools) -> Steps:
+    def of(cls, track: Track, index: Rows | Bools) -> Places:
         """Pick the steps of a track at ``index``."""
         return cls(track.line[index], track.time_s[index])
 
     @classmethod
-    def joined(cls, parts: Sequence[Steps]) -> Steps:
+    def joined(cls, parts: Sequence[Places]) -> Places:
         """Put steps together, one part after the other."""
         return cls(
             np.concatenate([np.zeros(0, np.int64), *(each.line for each in parts)]),
             np.concatenate([np.zeros(0), *(each.time_s for each in parts)]),
         )
 
-    def where(self, mask: Bools) -> Steps:
+    def where(self, mask: Bools) -> Places:
         """Return some of the steps."""
-        return Steps(self.line[mask], self.time_s[mask])
+        return Places(self.line[mask], self.time_s[mask])
 
 
 # Rule evidence: what one output was seen doing in each setting of the controls, and the rules that explain it.

@@ -3,16 +3,55 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field
+
+from canlens.plan.rule import Rule
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.database import Database, Message, SignalDefinition
-    from canlens.plan.rule import Rule
 
 
-Safety = Literal["horn", "stop-lamp"]
+MAX_BIT_RATE = 1_000_000
+"""Bit/s; ISO 11898-2 (high-speed CAN): neither classical CAN nor the arbitration of CAN FD goes faster."""
+MIN_BIT_RATE = 1_000
+"""Bit/s; our choice: nothing on a road runs slower, and a smaller number is one in kbit/s."""
+MAX_DATA_BIT_RATE = 8_000_000
+"""Bit/s; the data phase of CAN FD with the fastest transceivers (CiA 601-4)."""
+
+TEXT = Field(description="a text")
+Text = Annotated[str | None, TEXT]
+ControlName = Annotated[str | None, Field(description="the name of a control")]
+Number = Annotated[float | None, Field(description="a number", allow_inf_nan=False)]
+Positive = Annotated[float | None, Field(description="a number above 0", gt=0, allow_inf_nan=False)]
+NOT_NEGATIVE = Field(description="a number, 0 or more", ge=0, allow_inf_nan=False)
+NotNegative = Annotated[float | None, NOT_NEGATIVE]
+YEAR_S = 365 * 86_400.0
+SECONDS = Field(description="a time in seconds, above 0, a year at most", gt=0, le=YEAR_S, allow_inf_nan=False)
+Seconds = Annotated[float | None, SECONDS]
+SOME_SECONDS = Field(description="a time in seconds, 0 or more, a year at most", ge=0, le=YEAR_S, allow_inf_nan=False)
+SomeSeconds = Annotated[float | None, SOME_SECONDS]
+Times = Annotated[int | None, Field(description="a whole number, 1 or more", ge=1)]
+BitRate = Annotated[
+    int | None,
+    Field(
+        description=f"a whole number of bit/s (not kbit/s) from {MIN_BIT_RATE} to {MAX_BIT_RATE}",
+        ge=MIN_BIT_RATE,
+        le=MAX_BIT_RATE,
+    ),
+]
+DataBitRate = Annotated[
+    int | None,
+    Field(
+        description=f"a whole number of bit/s (not kbit/s) from {MIN_BIT_RATE} to {MAX_DATA_BIT_RATE}",
+        ge=MIN_BIT_RATE,
+        le=MAX_DATA_BIT_RATE,
+    ),
+]
+Safety = Annotated[Literal["horn", "stop-lamp"] | None, Field(description="'horn' or 'stop-lamp'")]
 
 DEFAULT_WITHIN_S = 0.5
 """Answer time where a plan names none; our choice: a person takes a few tenths of a second for "at once"."""
@@ -73,39 +112,39 @@ class Output:
 
     name: str
     when: Rule
-    load: str = ""
-    terminal: str = ""
-    safety: Safety | None = None
+    load: Annotated[str, TEXT] = ""
+    terminal: Annotated[str, TEXT] = ""
+    safety: Safety = None
     command: Condition | None = None
-    within_s: float = DEFAULT_WITHIN_S
-    min_exercises: int | None = None
-    run_on_s: float | None = None
-    run_on_tolerance_s: float = 0.0
-    cut_after_s: float | None = None
-    cut_after_tolerance_s: float = 0.0
+    within_s: Annotated[float, SECONDS] = DEFAULT_WITHIN_S
+    min_exercises: Times = None
+    run_on_s: SomeSeconds = None
+    run_on_tolerance_s: Annotated[float, SOME_SECONDS] = 0.0
+    cut_after_s: Seconds = None
+    cut_after_tolerance_s: Annotated[float, SOME_SECONDS] = 0.0
     level: SignalReference | None = None
-    level_day: float | None = None
-    level_night: float | None = None
-    level_tolerance: float = 5.0
-    night: str | None = None
+    level_day: Number = None
+    level_night: Number = None
+    level_tolerance: Annotated[float, NOT_NEGATIVE] = 5.0
+    night: ControlName = None
     flash_when: Rule | None = None
-    flash_hz: float | None = None
-    flash_tolerance_hz: float = 0.0
+    flash_hz: Positive = None
+    flash_tolerance_hz: Annotated[float, NOT_NEGATIVE] = 0.0
     current: SignalReference | None = None
     voltage: SignalReference | None = None
-    continuous_a: float | None = None
-    peak_a: float | None = None
-    peak_s: float | None = None
-    load_a: float | None = None
+    continuous_a: Positive = None
+    peak_a: Positive = None
+    peak_s: Seconds = None
+    load_a: Positive = None
 
 
 @dataclass(frozen=True)
 class Controller:
     """The accessory controller on the bus."""
 
-    node: str | None = None
+    node: Annotated[str | None, Field(description="a node of the databases")] = None
     supply: SignalReference | None = None
-    supply_min_v: float | None = None
+    supply_min_v: Positive = None
 
 
 @dataclass(frozen=True)
@@ -115,12 +154,12 @@ class Bus:
     ``match_pgn``: messages with 29-bit identifiers are found by their J1939 parameter group number.
     """
 
-    bit_rate: int | None = None
-    data_bit_rate: int | None = None
-    channel: str | None = None
-    awake_while: str | None = None
-    quiet_after_s: float | None = None
-    match_pgn: bool = False
+    bit_rate: BitRate = None
+    data_bit_rate: DataBitRate = None
+    channel: Text = None
+    awake_while: ControlName = None
+    quiet_after_s: SomeSeconds = None
+    match_pgn: Annotated[bool, Field(description="true or false")] = False
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ _NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @dataclass(frozen=True)
-class Columns:
+class CsvColumns:
     """The columns of one kind of table.
 
     Attributes
@@ -54,7 +54,7 @@ class Columns:
 
 
 @dataclass
-class Table:
+class CsvTable:
     """A table while it is being read: its rows, and the mistakes found so far.
 
     Attributes
@@ -70,7 +70,7 @@ class Table:
     """
 
     file: str
-    columns: Columns
+    columns: CsvColumns
     decimal_comma: bool = False
     mistakes: list[Mistake] = field(default_factory=list)
 
@@ -83,7 +83,7 @@ class Table:
         if self.mistakes:
             raise TableError(self.file, tuple(self.mistakes))
 
-    def number(self, row: Row, column: str) -> float | None:
+    def number(self, row: CsvRow, column: str) -> float | None:
         """Return a number; None where there is none (noted if the column is required) or it is no number."""
         text = row.cells.get(column, "")
         if not text and column in self.columns.optional:
@@ -95,7 +95,7 @@ class Table:
             return None
         return value
 
-    def name(self, row: Row, column: str) -> str | None:
+    def name(self, row: CsvRow, column: str) -> str | None:
         """Return a name as controls and outputs bear it; None if it is none (then it is noted)."""
         text = row.cells.get(column, "")
         if _NAME.fullmatch(text):
@@ -106,14 +106,14 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Row:
+class CsvRow:
     """One row: its line number, 1-based, and its cells by column, blanks trimmed."""
 
     line: int
     cells: Mapping[str, str]
 
 
-def read_rows(file: File, columns: Columns) -> tuple[Table, list[Row]]:
+def read_rows(file: File, columns: CsvColumns) -> tuple[CsvTable, list[CsvRow]]:
     """Read a table of comma- or semicolon-separated values.
 
     Blank lines count for nothing, nor does what follows a ``#``. A first row with the names of columns is a
@@ -136,7 +136,7 @@ def read_rows(file: File, columns: Columns) -> tuple[Table, list[Row]]:
     lines = [(number, line.partition("#")[0].strip()) for number, line in enumerate(_LINE_END.split(text), start=1)]
     lines = [(number, line) for number, line in lines if line]
     separator = ";" if lines and ";" in lines[0][1] else ","
-    table = Table(os.fspath(file), columns, decimal_comma=separator == ";")
+    table = CsvTable(os.fspath(file), columns, decimal_comma=separator == ";")
     split = [(number, _cells(table, number, line, separator)) for number, line in lines]
     filled = [(number, cells) for number, cells in split if any(cells)]
     order: Sequence[str] = columns.names
@@ -147,7 +147,7 @@ def read_rows(file: File, columns: Columns) -> tuple[Table, list[Row]]:
     return table, [_row(table, number, cells, order) for number, cells in filled]
 
 
-def _cells(table: Table, number: int, line: str, separator: str) -> list[str]:
+def _cells(table: CsvTable, number: int, line: str, separator: str) -> list[str]:
     """Split a line into cells, without the empty ones at its end."""
     try:
         cells = [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])]
@@ -159,7 +159,7 @@ def _cells(table: Table, number: int, line: str, separator: str) -> list[str]:
     return cells
 
 
-def _is_header(cells: Sequence[str], columns: Columns) -> bool:
+def _is_header(cells: Sequence[str], columns: CsvColumns) -> bool:
     """Return whether no cell of a first row is a number, and it names the first column, or half of it are columns."""
     names = [cell.lower() for cell in cells]
     known = sum(name in columns.names for name in names)
@@ -167,7 +167,7 @@ def _is_header(cells: Sequence[str], columns: Columns) -> bool:
     return is_likely and not any(_NUMBER.fullmatch(cell) for cell in cells)
 
 
-def _header(table: Table, number: int, cells: Sequence[str]) -> list[str]:
+def _header(table: CsvTable, number: int, cells: Sequence[str]) -> list[str]:
     """Return the order of the columns that a header says."""
     order = [cell.lower() for cell in cells]
     columns = table.columns
@@ -184,19 +184,19 @@ def _header(table: Table, number: int, cells: Sequence[str]) -> list[str]:
     return order
 
 
-def _row(table: Table, number: int, cells: Sequence[str], order: Sequence[str]) -> Row:
+def _row(table: CsvTable, number: int, cells: Sequence[str], order: Sequence[str]) -> CsvRow:
     """Return a row; cells without a column are noted."""
     if len(cells) > len(order):
         expected = f"at most {len(order)} cells ({','.join(order)})"
         table.note(number, expected, f"{len(cells)}, the last of them {shown(cells[-1])}")
-    return Row(number, dict(zip(order, cells, strict=False)))
+    return CsvRow(number, dict(zip(order, cells, strict=False)))
 
 
 # What the person did, and what eye, ear or meter saw: two small tables in CSV.
 
 
-MARKS = Columns("a table of marks", ("time_s", "label"), ("until_s",))
-OBSERVED = Columns("a table of observations", ("time_s", "output", "on"), ("amps", "volts"))
+MARKS = CsvColumns("a table of marks", ("time_s", "label"), ("until_s",))
+OBSERVED = CsvColumns("a table of observations", ("time_s", "output", "on"), ("amps", "volts"))
 
 _STATES = {
     "1": True, "on": True, "yes": True, "true": True,
@@ -289,7 +289,7 @@ def _raise_unknown(file: str, expected: str, wrong: Iterable[tuple[int, str]], k
         raise TableError(file, mistakes)
 
 
-def _mark(table: Table, row: Row) -> Mark | None:
+def _mark(table: CsvTable, row: CsvRow) -> Mark | None:
     """Return the mark of a row; None if it has a mistake (then it is noted)."""
     time_s, label, until_s = (
         table.number(row, "time_s"), table.name(row, "label"), table.number(row, "until_s")
@@ -302,7 +302,7 @@ def _mark(table: Table, row: Row) -> Mark | None:
     return Mark(time_s, REST if label.lower() == REST else label, until_s, row.line)
 
 
-def _observation(table: Table, row: Row) -> Observation | None:
+def _observation(table: CsvTable, row: CsvRow) -> Observation | None:
     """Return the observation of a row; None if it has a mistake (then it is noted)."""
     time_s, output = table.number(row, "time_s"), table.name(row, "output")
     text = row.cells.get("on", "")

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from canlens.database import Database, load_database
 from canlens.database.source import SUFFIXES
 from canlens.errors import DatabaseError, PlanError
 from canlens.plan.nouns import (
     DEFAULT_MIN_EXERCISES,
-    DEFAULT_WITHIN_S,
     Bus,
     Condition,
     Control,
@@ -26,7 +25,7 @@ from canlens.plan.signal_paths import ControlNames, Signals, check_name
 from canlens.plan.written import Mistakes, close_names, read_toml
 
 if TYPE_CHECKING:
-    from canlens.plan.shape import BusShape, ControllerShape, ControlShape, OutputShape
+    from canlens.plan.shape import ControlShape, Table
     from canlens.plan.written import File, Keys
 
 
@@ -37,8 +36,6 @@ LEAST_TOLERANCE_S = 0.5
 """Tolerance of run-on and cut-off where a plan names none [s] (the plan format's default)."""
 TOLERANCE_RATIO = 0.05
 """The same for long times, as a ratio of the time; the larger of both counts."""
-LEVEL_TOLERANCE = 5.0
-"""Tolerance of a level where a plan names none, in the unit of its signal (the plan format's default)."""
 FLASH_TOLERANCE_RATIO = 0.2
 """Tolerance of the flash rate where a plan names none (the plan format's default)."""
 
@@ -63,7 +60,7 @@ _COMPANIONS = (
 
 
 def build_output(
-    name: str, shape: OutputShape, *, controls: ControlNames, signals: Signals, mistakes: Mistakes
+    name: str, shape: Any, *, controls: ControlNames, signals: Signals, mistakes: Mistakes
 ) -> Output | None:
     """Return the output, or None if its rule is wrong; mistakes are noted.
 
@@ -75,68 +72,30 @@ def build_output(
     if shape.peak_a is not None and shape.continuous_a is not None and shape.peak_a < shape.continuous_a:
         expected = f"at least continuous_a ({shape.continuous_a:g})"
         mistakes.add((*keys, "peak_a"), expected, f"{shape.peak_a:g}")
-    rule = controls.rule((*keys, "when"), shape.when)
-    flash_when = controls.rule((*keys, "flash_when"), shape.flash_when)
-    night = controls.control((*keys, "night"), shape.night)
-    level = signals.reference((*keys, "level"), shape.level)
-    current = signals.reference((*keys, "current"), shape.current)
-    voltage = signals.reference((*keys, "voltage"), shape.voltage)
+    looked_up: dict[str, Any] = {
+        key: controls.rule((*keys, key), getattr(shape, key)) for key in ("when", "flash_when")
+    }
+    looked_up |= {key: signals.reference((*keys, key), getattr(shape, key)) for key in ("level", "current", "voltage")}
+    controls.control((*keys, "night"), shape.night)
     command = _command(keys, shape, signals)
-    if rule is None:
+    if looked_up["when"] is None:
         return None
-    output = Output(
-        name,
-        rule,
-        load=shape.load or "",
-        terminal=shape.terminal or "",
-        safety=shape.safety,
-        command=command,
-        within_s=DEFAULT_WITHIN_S if shape.within_s is None else shape.within_s,
-        min_exercises=shape.min_exercises,
-        night=night,
-        flash_when=flash_when,
-        level=level,
-        current=current,
-        voltage=voltage,
-    )
-    return _with_limits(_with_timers(_with_light(output, shape), shape), shape)
+    times = {
+        "run_on_s": shape.run_on_s or None,
+        "run_on_tolerance_s": _time_tolerance(shape.run_on_tolerance_s, shape.run_on_s),
+        "cut_after_tolerance_s": _time_tolerance(shape.cut_after_tolerance_s, shape.cut_after_s),
+        "flash_tolerance_hz": _flash_tolerance(shape.flash_tolerance_hz, shape.flash_hz),
+    }
+    return Output(**_given(shape, Output) | looked_up | times | {"name": name, "command": command})
 
 
-def _with_timers(output: Output, shape: OutputShape) -> Output:
-    """Return the output with its run-on and its cut-off."""
-    return replace(
-        output,
-        run_on_s=shape.run_on_s or None,
-        run_on_tolerance_s=_time_tolerance(shape.run_on_tolerance_s, shape.run_on_s),
-        cut_after_s=shape.cut_after_s,
-        cut_after_tolerance_s=_time_tolerance(shape.cut_after_tolerance_s, shape.cut_after_s),
-    )
+def _given(shape: Table, noun: type) -> dict[str, Any]:
+    """Return what a table says of the attributes of a noun."""
+    told = {each.name: getattr(shape, each.name, None) for each in fields(noun)}
+    return {key: value for key, value in told.items() if value is not None}
 
 
-def _with_light(output: Output, shape: OutputShape) -> Output:
-    """Return the output with its levels and its flash rate."""
-    return replace(
-        output,
-        level_day=shape.level_day,
-        level_night=shape.level_night,
-        level_tolerance=LEVEL_TOLERANCE if shape.level_tolerance is None else shape.level_tolerance,
-        flash_hz=shape.flash_hz,
-        flash_tolerance_hz=_flash_tolerance(shape),
-    )
-
-
-def _with_limits(output: Output, shape: OutputShape) -> Output:
-    """Return the output with the limits of its current and with what its load draws."""
-    return replace(
-        output,
-        continuous_a=shape.continuous_a,
-        peak_a=shape.peak_a,
-        peak_s=shape.peak_s,
-        load_a=shape.load_a,
-    )
-
-
-def _check_companions(keys: Keys, shape: OutputShape, mistakes: Mistakes) -> None:
+def _check_companions(keys: Keys, shape: Any, mistakes: Mistakes) -> None:
     """Note keys that stand without the key that gives them a meaning."""
     for key, companions in _COMPANIONS:
         has_key = getattr(shape, key) not in {None, ()}
@@ -146,7 +105,7 @@ def _check_companions(keys: Keys, shape: OutputShape, mistakes: Mistakes) -> Non
             mistakes.add((*keys, key), f"the key {needed} beside it", f"{key} without it")
 
 
-def _command(keys: Keys, shape: OutputShape, signals: Signals) -> Condition | None:
+def _command(keys: Keys, shape: Any, signals: Signals) -> Condition | None:
     """Return when the output counts as on: by its command, else by its level."""
     if shape.command is not None:
         return signals.condition((*keys, "command"), shape.command, shape)
@@ -162,11 +121,9 @@ def _time_tolerance(given: float | None, time_s: float | None) -> float:
     return max(LEAST_TOLERANCE_S, TOLERANCE_RATIO * time_s) if time_s else 0.0
 
 
-def _flash_tolerance(shape: OutputShape) -> float:
+def _flash_tolerance(given: float | None, flash_hz: float | None) -> float:
     """Return the tolerance of the flash rate [Hz]: as given, else the default; 0 where there is no rate."""
-    if shape.flash_tolerance_hz is not None:
-        return shape.flash_tolerance_hz
-    return FLASH_TOLERANCE_RATIO * (shape.flash_hz or 0.0)
+    return FLASH_TOLERANCE_RATIO * (flash_hz or 0.0) if given is None else given
 
 
 # A plan in TOML → :class:`canlens.plan.Plan`; every mistake of the file is reported at once.
@@ -270,23 +227,16 @@ def _databases_beside(path: Path) -> tuple[str, ...]:
     return close_names(path.name, alike) or tuple(alike[:3])
 
 
-def _bus(shape: BusShape, names: ControlNames, mistakes: Mistakes) -> Bus:
+def _bus(shape: Any, names: ControlNames, mistakes: Mistakes) -> Bus:
     """Return the bus."""
     keys = ("bus", "awake_while")
-    awake_while = names.control(keys, shape.awake_while)
-    if shape.quiet_after_s is not None and awake_while is None and keys not in mistakes:
+    names.control(keys, shape.awake_while)
+    if shape.quiet_after_s is not None and shape.awake_while is None and keys not in mistakes:
         mistakes.add(("bus", "quiet_after_s"), "the key awake_while beside it", "quiet_after_s without it")
-    return Bus(
-        bit_rate=shape.bit_rate,
-        data_bit_rate=shape.data_bit_rate,
-        channel=shape.channel,
-        awake_while=awake_while,
-        quiet_after_s=shape.quiet_after_s,
-        match_pgn=shape.match_pgn,
-    )
+    return Bus(**_given(shape, Bus))
 
 
-def _controller(shape: ControllerShape, signals: Signals, mistakes: Mistakes) -> Controller:
+def _controller(shape: Any, signals: Signals, mistakes: Mistakes) -> Controller:
     """Return the accessory controller."""
     database = signals.database
     if shape.node is not None and database is not None:
@@ -299,7 +249,7 @@ def _controller(shape: ControllerShape, signals: Signals, mistakes: Mistakes) ->
     supply = signals.reference(keys, shape.supply)
     if shape.supply_min_v is not None and shape.supply is None and keys not in mistakes:
         mistakes.add(("controller", "supply_min_v"), "the key supply beside it", "supply_min_v without it")
-    return Controller(node=shape.node, supply=supply, supply_min_v=shape.supply_min_v)
+    return Controller(**_given(shape, Controller) | {"supply": supply})
 
 
 def _control(name: str, shape: ControlShape, signals: Signals) -> Control | None:

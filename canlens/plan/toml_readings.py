@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 from pydantic import AllowInfNan, Discriminator, Field, Tag
 
 from canlens.errors import Mistake, TableError
-from canlens.plan.nouns import Reading, Readings
-from canlens.plan.shape import Table, Text, shaped
+from canlens.plan.nouns import Reading, Readings, Text
+from canlens.plan.shape import Table, shaped
 from canlens.plan.written import Mistakes, read_toml
 
 if TYPE_CHECKING:

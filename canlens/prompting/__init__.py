@@ -10,13 +10,13 @@ from __future__ import annotations
 from canlens.prompting.counting import chance_if_all_answer, fewest_exercises
 from canlens.prompting.free_session import draw_free_session
 from canlens.prompting.planned_session import draw_planned_session
-from canlens.prompting.session import ControlNote, Part, Session, Step, Tally, planned_marks_text
+from canlens.prompting.session import ControlNote, Part, Session, SessionStep, Tally, planned_marks_text
 
 __all__ = [
     "ControlNote",
     "Part",
     "Session",
-    "Step",
+    "SessionStep",
     "Tally",
     "chance_if_all_answer",
     "draw_free_session",

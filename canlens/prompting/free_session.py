@@ -11,7 +11,7 @@ from canlens.errors import UsageError
 from canlens.plan.nouns import REST
 from canlens.plan.rule import KEYWORDS
 from canlens.prompting.counting import FEWEST_RESTS, ROUNDING, Size, chance_if_all_answer, size_for
-from canlens.prompting.session import READY_S, ControlNote, Session, Tally, Timeline
+from canlens.prompting.session import READY_S, ControlNote, Session, SessionTimeline, Tally
 from canlens.rehearsal.draws import Draws
 
 if TYPE_CHECKING:
@@ -31,7 +31,9 @@ def draw_labels(exercises: Mapping[str, int], rests: int, draws: Draws) -> list[
     return draws.shuffled([*labels, *([REST] * rests)])
 
 
-def add_slots(timeline: Timeline, labels: Sequence[str], shortest_s: Mapping[str, float], *, length_s: float) -> None:
+def add_slots(
+    timeline: SessionTimeline, labels: Sequence[str], shortest_s: Mapping[str, float], *, length_s: float
+) -> None:
     """Add drawn slots of equal length.
 
     Parameters
@@ -152,7 +154,7 @@ def draw_free_session(
     if awake_while is not None:
         size = _sized_for_two(size, len(drawn), places=places, chance=chance, is_fixed=slots is not None)
         states = _halves(size, len(drawn))
-    timeline = Timeline(Draws(seed, "waiting times"))
+    timeline = SessionTimeline(Draws(seed, "waiting times"))
     for number, (state_slots, exercises) in enumerate(states):
         _add_state(timeline, drawn, state_slots, exercises, seed=seed, awake_while=awake_while, number=number)
     _add_end(timeline, awake_while)
@@ -202,7 +204,7 @@ def _halves(size: Size, controls: int) -> list[tuple[int, int]]:
 
 
 def _add_state(
-    timeline: Timeline,
+    timeline: SessionTimeline,
     drawn: Sequence[str],
     slots: int,
     exercises: int,
@@ -230,7 +232,7 @@ def _add_state(
     add_slots(timeline, labels, dict.fromkeys(drawn, SHORTEST_HOLD_S), length_s=length_s)
 
 
-def _add_end(timeline: Timeline, awake_while: str | None) -> None:
+def _add_end(timeline: SessionTimeline, awake_while: str | None) -> None:
     """Add the end: the vehicle off again, and a while in which nothing is touched."""
     timeline.begin("End", "Touch nothing more; then stop the recorder.")
     if awake_while is not None:

@@ -19,7 +19,7 @@ from canlens.prompting.free_session import (
     add_slots,
     draw_labels,
 )
-from canlens.prompting.session import READY_S, ControlNote, Session, Tally, Timeline
+from canlens.prompting.session import READY_S, ControlNote, Session, SessionTimeline, Tally
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.needs import combinations_of, controls_of, need_of, outputs_of, sensitive_to
 
@@ -127,7 +127,7 @@ def wanted_combinations(plan: Plan, base: Mapping[str, bool], walks: Sequence[tu
     ]
 
 
-def add_walk(timeline: Timeline, group: Sequence[str], needs: Mapping[str, Need], *, spare_s: float) -> None:
+def add_walk(timeline: SessionTimeline, group: Sequence[str], needs: Mapping[str, Need], *, spare_s: float) -> None:
     """Add every combination of a few controls, one change at a time; twice, in another order.
 
     Parameters
@@ -156,7 +156,7 @@ def add_walk(timeline: Timeline, group: Sequence[str], needs: Mapping[str, Need]
 
 
 def add_combination(
-    timeline: Timeline, one: Combination, needs: Mapping[str, Need], plan: Plan, *, spare_s: float
+    timeline: SessionTimeline, one: Combination, needs: Mapping[str, Need], plan: Plan, *, spare_s: float
 ) -> None:
     """Hold some controls and operate another meanwhile; let go in the order of touching."""
     need = needs[one.operated]
@@ -231,7 +231,7 @@ class _Drawing:
         self.ignition = self.plan.bus.awake_while
         self.needs = {name: need_of(self.plan, name) for name in self.plan.controls}
         self.others = [name for name in self.plan.controls if name != self.ignition]
-        self.timeline = Timeline(Draws(self.seed, "waiting times"))
+        self.timeline = SessionTimeline(Draws(self.seed, "waiting times"))
         self.tallies: list[Tally] = []
         self.fast = [name for name in self.others if self.slot_s([name]) <= LONGEST_SLOT_S]
         self.slow = [name for name in self.others if name not in self.fast]

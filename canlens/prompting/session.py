@@ -22,7 +22,7 @@ StepKind = Literal["operate", "rest", "hold", "release", "wait"]
 
 
 @dataclass(frozen=True)
-class Step:
+class SessionStep:
     """One thing to do; times [s] from the start of the session.
 
     Attributes
@@ -155,7 +155,7 @@ class Session:
     controls: tuple[ControlNote, ...]
     awake_while: str
     parts: tuple[Part, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[SessionStep, ...]
     tallies: tuple[Tally, ...]
     wished_chance: float
     bit_rate: int | None = None
@@ -201,7 +201,7 @@ DECIMALS = 1
 
 
 @dataclass
-class Timeline:
+class SessionTimeline:
     """Steps so far, and what is held.
 
     Attributes
@@ -219,7 +219,7 @@ class Timeline:
     draws: Draws
     now_s: float = 0.0
     parts: list[Part] = field(default_factory=list)
-    steps: list[Step] = field(default_factory=list)
+    steps: list[SessionStep] = field(default_factory=list)
     held: dict[str, int] = field(default_factory=dict)
 
     def begin(self, title: str, why: str) -> None:
@@ -268,13 +268,13 @@ class Timeline:
         """Draw the time to read a step [s]."""
         return self.draws.uniform(*READY_S)
 
-    def _add(self, kind: StepKind, control: str, *, ready_s: float, hold_s: float, after_s: float) -> Step:
+    def _add(self, kind: StepKind, control: str, *, ready_s: float, hold_s: float, after_s: float) -> SessionStep:
         """Add a step and go to its end; times are rounded so that they add up as they are printed."""
         start_s = self.now_s
         act_s = round(start_s + ready_s, DECIMALS)
         until_s = round(act_s + hold_s, DECIMALS)
         self.now_s = round(start_s + ready_s + hold_s + after_s, DECIMALS)
-        step = Step(
+        step = SessionStep(
             len(self.steps) + 1, len(self.parts) - 1, kind, control, start_s, act_s, until_s, self.now_s,
             held=tuple(self.held),
         )  # fmt: skip

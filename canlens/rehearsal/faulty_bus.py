@@ -24,7 +24,7 @@ from canlens.rehearsal.recorder import draw_recorder, records_of, with_records
 from canlens.trace import Kind
 from canlens.wire import INTERMISSION_BITS, arbitration_rank, exact_bits
 from canlens.wire.error_classes import BUS_OFF_COUNT, PASSIVE_COUNT
-from canlens.wire.stuffing import Block, stuff_planes, stuffable
+from canlens.wire.stuffing import FrameBlock, stuff_planes, stuffable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -73,7 +73,7 @@ def draw_edges(trace: Trace, rows: Rows, draws: Draws) -> Ints:
     return places
 
 
-def _edge_bits(block: Block) -> tuple[Bools, Ints]:
+def _edge_bits(block: FrameBlock) -> tuple[Bools, Ints]:
     """Return which bits (rows; columns are frames) begin with such an edge, and the wire bits before each.
 
     A stuff bit counts with the bit that it follows.
@@ -88,7 +88,7 @@ def _edge_bits(block: Block) -> tuple[Bools, Ints]:
     return is_edge, stuff_before + np.arange(len(planes))[:, np.newaxis]
 
 
-def _blocks(trace: Trace, rows: Rows) -> list[tuple[Rows, Block]]:
+def _blocks(trace: Trace, rows: Rows) -> list[tuple[Rows, FrameBlock]]:
     """Gather the frames of each form, with their places among ``rows``."""
     length, is_extended = trace.payload_length[rows], trace.is_extended[rows]
     form = np.minimum(length, 8).astype(np.int64) * 2 + is_extended
@@ -96,7 +96,7 @@ def _blocks(trace: Trace, rows: Rows) -> list[tuple[Rows, Block]]:
     for code in np.unique(form).tolist():
         at = np.flatnonzero(form == code)
         picked = rows[at]
-        block = Block(
+        block = FrameBlock(
             is_extended=bool(code % 2),
             is_fd=False,
             identifier=trace.identifier[picked],

@@ -11,7 +11,7 @@ from canlens.reports.phrases import likely_cause, likely_words
 from canlens.reports.text_sections import add_causes, add_cautions
 
 if TYPE_CHECKING:
-    from canlens.results.check import RecordingResult
+    from canlens.nouns.bus import RecordingResult
     from canlens.results.compare import Change, CompareVerdict, ComparisonResult
 
 

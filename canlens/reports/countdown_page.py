@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from canlens.reports.exercise_sheets import said, session_cautions, span
 from canlens.reports.page.assembling import inline, page_environment, policy
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
-    from canlens.prompting import Session, Step
+    from canlens.prompting import Session, SessionStep
 
 
 def countdown_page(session: Session, *, judge: str) -> str:
@@ -61,7 +61,7 @@ def _data(session: Session) -> str:
     return json.dumps(content, ensure_ascii=True).replace("<", "\\u003c")
 
 
-def _step(step: Step, session: Session) -> dict[str, object]:
+def _step(step: SessionStep, session: Session) -> dict[str, object]:
     """Return one step as the script knows it."""
     return {
         "number": step.number,

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from canlens.measures.outputs.exercises import ExerciseRow
-    from canlens.results.check import CheckResult, Json
+    from canlens.results.check import CheckResult
+    from canlens.results.form import Json
 
 
 # JSON: a result's written form as the bytes of a file.

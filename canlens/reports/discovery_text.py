@@ -13,12 +13,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.results.discover import (
-        Candidate,
         ControlDiscovery,
         DiscoverVerdict,
         DiscoveryResult,
         Dropped,
         FieldRow,
+        FoundPlace,
         MarksResult,
         Place,
     )
@@ -86,7 +86,7 @@ def _add_control(page: Page, name: str, row: ControlDiscovery) -> None:
     page.paragraph(row.next_step, first="Next:", indent=2)
 
 
-def _add_slots(page: Page, row: ControlDiscovery, shown: Sequence[Candidate]) -> None:
+def _add_slots(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlace]) -> None:
     """Add the slots as rows of ticks, the operated ones above what the best two places did."""
     signs = {"exercise": ON, "other": OTHER, "rest": OFF}
     done = "".join(signs[slot.kind] for slot in row.slots)
@@ -100,7 +100,7 @@ def _add_slots(page: Page, row: ControlDiscovery, shown: Sequence[Candidate]) ->
     page.paragraph(f"each slot: {ON} operated, or on and off;{other} {OFF} left alone, or still")
 
 
-def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[Candidate]) -> None:
+def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlace]) -> None:
     """Add the best places as a table."""
     alone = row.rests + row.others
     cells = [
@@ -126,7 +126,7 @@ def _place_cell(place: Place) -> str:
     return f"{place.identifier} byte {byte} {bits}, {meaning(place)}"
 
 
-def _remarks(each: Candidate) -> list[str]:
+def _remarks(each: FoundPlace) -> list[str]:
     """Say what else is known of a place: its names, its mirrors, the test by shifts."""
     told = []
     if each.known is not None:

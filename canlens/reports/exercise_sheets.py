@@ -10,7 +10,7 @@ from canlens.results import finding
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.prompting import ControlNote, Session, Step, Tally
+    from canlens.prompting import ControlNote, Session, SessionStep, Tally
 
 
 # Phrases: how a step of a session is said, on paper and on the page alike.
@@ -22,7 +22,7 @@ MILLION = 1_000_000
 SMALLEST_TOLD = 1e-8
 
 
-def said(step: Step, awake_while: str) -> str:
+def said(step: SessionStep, awake_while: str) -> str:
     """Return what to do, in a few words."""
     if step.kind == "wait":
         return "wait, touch nothing" if not step.held else "wait, change nothing"
@@ -167,7 +167,7 @@ def _about(note: ControlNote, session: Session) -> str:
     return " ".join(told)[:1].upper() + " ".join(told)[1:]
 
 
-def _add_part(page: Page, session: Session, steps: Sequence[Step], title: str, why: str) -> None:
+def _add_part(page: Page, session: Session, steps: Sequence[SessionStep], title: str, why: str) -> None:
     """Add the steps of one part."""
     page.heading(title.upper())
     page.paragraph(why)
@@ -190,7 +190,7 @@ def _add_part(page: Page, session: Session, steps: Sequence[Step], title: str, w
     page.table(columns, rows)
 
 
-def _held(step: Step, session: Session) -> str:
+def _held(step: SessionStep, session: Session) -> str:
     """Name what is held meanwhile, the vehicle's own state apart."""
     return ", ".join(name for name in step.held if name != session.awake_while)
 

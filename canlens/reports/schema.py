@@ -11,13 +11,14 @@ from canlens.plan import plan_schema, readings_schema
 from canlens.results.check import CHECK_SCHEMA, LINKS, CheckResult
 from canlens.results.compare import COMPARE_SCHEMA, ComparisonResult
 from canlens.results.discover import DISCOVER_SCHEMA, DiscoveryResult
+from canlens.results.form import form_of
 from canlens.results.handover import HANDOVER_SCHEMA, Manifest
 from canlens.results.survey import SURVEY_SCHEMA, SurveyResult
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from canlens.results.check import Json
+    from canlens.results.form import Json
 
 
 JOB_SCHEMA = "canlens/job/1"
@@ -31,7 +32,7 @@ def check_schema() -> dict[str, Json]:
 
     More keys may be added under the same name of the form; those here stay.
     """
-    schema = _tidy(TypeAdapter(CheckResult).json_schema(mode="serialization"))
+    schema = _tidy(TypeAdapter(form_of(CheckResult)).json_schema(mode="serialization"))
     definitions = _object(schema["$defs"])
     parts = _object(schema["properties"])
     recordings = {**_object(parts.pop("recordings")), "minItems": 2}
@@ -45,7 +46,7 @@ def check_schema() -> dict[str, Json]:
 
 def survey_schema() -> dict[str, Json]:
     """Return the JSON Schema of what ``canlens survey --json`` writes; as with a check, more keys may be added."""
-    schema = _tidy(TypeAdapter(SurveyResult).json_schema(mode="serialization"))
+    schema = _tidy(TypeAdapter(form_of(SurveyResult)).json_schema(mode="serialization"))
     _leave_out_recording(_object(schema["$defs"]))
     return _form(SURVEY_SCHEMA, schema, optional={"buses"})
 
@@ -57,7 +58,7 @@ def compare_schema() -> dict[str, Json]:
 
 def discover_schema() -> dict[str, Json]:
     """Return the JSON Schema of what ``canlens discover --json`` writes; as with a check, more keys may be added."""
-    return _form(DISCOVER_SCHEMA, _tidy(TypeAdapter(DiscoveryResult).json_schema(mode="serialization")))
+    return _form(DISCOVER_SCHEMA, _tidy(TypeAdapter(form_of(DiscoveryResult)).json_schema(mode="serialization")))
 
 
 def plan_file_schema() -> dict[str, Json]:
@@ -74,7 +75,7 @@ def job_file_schema() -> dict[str, Json]:
 
 def handover_schema() -> dict[str, Json]:
     """Return the JSON Schema of the manifest of a hand-over; as with a check, more keys may be added."""
-    schema = _tidy(TypeAdapter(Manifest).json_schema(mode="serialization"))
+    schema = _tidy(TypeAdapter(form_of(Manifest)).json_schema(mode="serialization"))
     job = job_file_schema()
     definitions = {**_object(schema["$defs"]), **_object(job["$defs"])}
     definitions["JobDetails"] = {key: job[key] for key in ("type", "properties", "additionalProperties")}

@@ -9,16 +9,11 @@ from canlens.reports.layout import Page
 from canlens.reports.text_sections import add_causes, add_cautions, add_findings, add_recording, by_severity
 
 if TYPE_CHECKING:
+    from canlens.nouns.bus import ErrorLedger
+    from canlens.nouns.messages import MessageEvidence, QuietEvidence, Speaker
     from canlens.results.check import RestResult
     from canlens.results.finding import Finding
-    from canlens.results.survey import (
-        ErrorsResult,
-        IdentifierResult,
-        QuietResult,
-        SpeakerResult,
-        SurveyBusResult,
-        SurveyResult,
-    )
+    from canlens.results.survey import SurveyBusResult, SurveyResult
 
 
 # Sections about sleep: when the bus was awake, who woke it, and how it fell asleep after the vehicle.
@@ -33,7 +28,7 @@ COUNTERS = {
 }
 
 
-def add_sleep(page: Page, quiet: QuietResult) -> None:
+def add_sleep(page: Page, quiet: QuietEvidence) -> None:
     """Add when the bus was awake, who spoke last and who woke it."""
     page.heading("AWAKE AND ASLEEP")
     head, *rest = sleep_sentences(quiet)
@@ -46,7 +41,7 @@ def add_sleep(page: Page, quiet: QuietResult) -> None:
         page.paragraph(f"and {len(rest) - WAKES_SHOWN} more; --json FILE holds all.", indent=2)
 
 
-def sleep_sentences(quiet: QuietResult) -> list[str]:
+def sleep_sentences(quiet: QuietEvidence) -> list[str]:
     """Say when the bus was awake: who spoke last, then each wake and each moment in which all messages stayed away."""
     if quiet.last is None:
         return ["Nothing was heard."]
@@ -54,7 +49,7 @@ def sleep_sentences(quiet: QuietResult) -> list[str]:
     if not quiet.wakes:
         told.append("The bus was awake all the time.")
     told += [
-        f"Silent from {phrases.seconds(wake.silent_from_s)} s; woken at {phrases.seconds(wake.time_s)} s by "
+        f"Silent from {phrases.seconds(wake.silent_from_s)} s; woken at {phrases.seconds(wake.first.time_s)} s by "
         f"{speaker_words(wake.first)} (line {wake.first.line})."
         for wake in quiet.wakes
     ]
@@ -94,9 +89,9 @@ def after_words(time_s: float, off_s: float) -> str:
     return f"{phrases.seconds(time_s - off_s)} s after it"
 
 
-def speaker_words(speaker: SpeakerResult) -> str:
+def speaker_words(speaker: Speaker) -> str:
     """Say who sent a frame."""
-    name = f"{speaker.message} ({speaker.identifier})" if speaker.message else speaker.identifier
+    name = f"{speaker.message} ({speaker.number})" if speaker.message else speaker.number
     return f"{name}, {speaker.sender}" if speaker.sender else name
 
 
@@ -201,7 +196,7 @@ def add_errors(page: Page, result: SurveyResult) -> None:
         return
     page.facts(
         [
-            ("error frames", f"{errors.frames} in {phrases.counted(errors.episodes, 'episode')}"),
+            ("error frames", f"{errors.frames} in {phrases.counted(len(errors.episodes), 'episode')}"),
             ("classes", count_words(errors.classes)),
             ("places", count_words(errors.places)),
             ("by sender", count_words({name: round(value, 1) for name, value in errors.by_sender.items()})),
@@ -223,13 +218,13 @@ def add_errors(page: Page, result: SurveyResult) -> None:
             page.paragraph(f"and {len(errors.states) - STATES_SHOWN} more; --json FILE holds all.", indent=2)
 
 
-def no_error_words(errors: ErrorsResult) -> str:
+def no_error_words(errors: ErrorLedger) -> str:
     """Say what it means that there is no error frame."""
     if errors.recorded == "yes":
-        return phrases.sentence(f"None – {_inside(errors.because)}")
+        return phrases.sentence(f"None – {_inside(errors.recorded_because)}")
     if errors.recorded == "no":
-        return phrases.sentence(f"Not recorded – which is not the same as none: {_inside(errors.because)}")
-    return phrases.sentence(f"None recorded – which is not the same as none: {_inside(errors.because)}")
+        return phrases.sentence(f"Not recorded – which is not the same as none: {_inside(errors.recorded_because)}")
+    return phrases.sentence(f"None recorded – which is not the same as none: {_inside(errors.recorded_because)}")
 
 
 def _inside(sentence: str) -> str:
@@ -271,21 +266,21 @@ def add_identifiers(page: Page, result: SurveyResult) -> None:
         page.paragraph(f"and {len(rows) - IDENTIFIERS_SHOWN} more; --json FILE holds all.")
 
 
-def ordered_identifiers(result: SurveyResult) -> list[IdentifierResult]:
+def ordered_identifiers(result: SurveyResult) -> list[MessageEvidence]:
     """Sort identifiers by channel, length and number."""
-    return sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, int(each.identifier, 16)))
+    return sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, each.identifier))
 
 
-def _row(each: IdentifierResult, *, several: bool) -> tuple[str, ...]:
-    where = f"{each.channel} {each.identifier}" if several else each.identifier
-    who = " / ".join(part for part in (each.message, each.sender) if part) or "–"
-    interval = each.interval_s
+def _row(each: MessageEvidence, *, several: bool) -> tuple[str, ...]:
+    where = f"{each.channel} {each.number}" if several else each.number
+    who = " / ".join(part for part in (each.message_name, each.sender) if part) or "–"
+    interval = each.interval
     return (
         where,
         who,
         str(each.frames),
         f"{short_milliseconds(interval.median)} / {short_milliseconds(interval.max)}" if interval else "–",
-        short_milliseconds(each.cycle_time_s),
+        short_milliseconds(each.declared_s),
         "remote" if each.is_remote else KINDS[each.kind],
         "–" if each.bus_load is None else phrases.percent(each.bus_load),
     )
@@ -302,20 +297,23 @@ def short_milliseconds(seconds: float | None) -> str:
     return f"{value:.1f}" if value < 100 else f"{value:.0f}"  # noqa: PLR2004 – three figures are enough
 
 
-def identifier_remarks(each: IdentifierResult) -> list[str]:
+def identifier_remarks(each: MessageEvidence) -> list[str]:
     """Return what is odd of an identifier; nothing where all is usual."""
     told = []
-    if each.gaps:
-        told.append(f"{phrases.counted(each.gaps, 'gap')}, {phrases.counted(each.missed, 'frame')} missing")
+    if len(each.gaps.seen):
+        gaps, missed = phrases.counted(len(each.gaps.seen), "gap"), phrases.counted(each.gaps.missed, "frame")
+        told.append(f"{gaps}, {missed} missing")
     if each.stopped_s is not None:
         told.append(f"stopped at {phrases.seconds(each.stopped_s)} s")
     if each.started_s is not None:
         told.append(f"began at {phrases.seconds(each.started_s)} s")
-    if each.counter and (each.counter.skipped or each.counter.repeated):
-        skipped, stood = phrases.counted(each.counter.skipped, "time"), phrases.counted(each.counter.repeated, "time")
-        told.append(f"its counter skipped {skipped}, stood still {stood}")
-    if len(each.payload_lengths) > 1:
-        told.append(f"payload lengths {', '.join(each.payload_lengths)}")
+    skipped, stood = (len(each.counter.skipped), len(each.counter.repeated)) if each.counter else (0, 0)
+    if skipped or stood:
+        told.append(
+            f"its counter skipped {phrases.counted(skipped, 'time')}, stood still {phrases.counted(stood, 'time')}"
+        )
+    if len(each.lengths.counts) > 1:
+        told.append(f"payload lengths {', '.join(map(str, each.lengths.counts))}")
     if each.two_senders:
         told.append("two senders")
     return [phrases.sentence("; ".join(told))] if told else []

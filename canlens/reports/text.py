@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from canlens.measures.outputs.exercises import Lane
-    from canlens.results.check import CheckResult, OutputResult, RecordingResult
+    from canlens.nouns.bus import RecordingResult
+    from canlens.results.check import CheckResult, OutputResult
     from canlens.results.finding import Cause, Finding
 
 

@@ -10,8 +10,9 @@ from canlens.reports.phrases import as_read, cause_name, untested
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from canlens.nouns.bus import BusResult, RecordingResult
     from canlens.reports.layout import Page
-    from canlens.results.check import BusResult, CheckResult, ControlResult, OutputResult, RecordingResult
+    from canlens.results.check import CheckResult, ControlResult, OutputResult
     from canlens.results.finding import Cause, Finding
 
 

@@ -6,27 +6,18 @@ generated from it: a field added here is a key added there. ``*_s`` times count 
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
-from functools import cache
-from typing import Literal
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
-from canlens.results.finding import (
-    Cause,  # noqa: TC001 – the schema is made from the annotations
-    Finding,  # noqa: TC001 – the schema is made from the annotations
-)
-
-Json = dict[str, "Json"] | list["Json"] | str | int | float | bool | None
-"""What JSON can hold."""
+from canlens.nouns.bus import BusResult, RecordingResult
+from canlens.results.finding import Cause, Finding
+from canlens.results.form import Json, document, plain
 
 CHECK_SCHEMA = "canlens/check/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""
 
 Verdict = Literal["proven", "failed", "not-proven"]
 LinkState = Literal["seen", "broken", "cannot-tell"]
-Quality = Literal["good", "usable", "poor"]
-Recorded = Literal["yes", "no", "unknown"]
 
 LINKS = (
     "traffic",
@@ -40,50 +31,6 @@ LINKS = (
     "release",
 )
 """The nine links of the chain from the bus to the load, in the order in which they are tested."""
-
-
-@dataclass(frozen=True)
-class ProblemRow:
-    """One kind of unusable line: where it first stood, what was found, what was expected, how often."""
-
-    line: int
-    found: str
-    expected: str
-    count: int
-
-
-@dataclass(frozen=True)
-class RecordingResult:
-    """What was read; ``start`` is the stamp of the first frame [s], null for an empty recording."""
-
-    file: str
-    sha256: str
-    format: str
-    start: float | None
-    duration_s: float
-    frames: int
-    channels: tuple[str, ...]
-    error_frames: int
-    error_frames_recorded: Recorded
-    quality: Quality
-    quality_reasons: tuple[str, ...]
-    problem_count: int
-    problems: tuple[ProblemRow, ...]
-    database_problems: tuple[ProblemRow, ...] = ()
-
-
-@dataclass(frozen=True)
-class BusResult:
-    """Load of one channel; null where the bit rate is unknown.
-
-    The ratios count stuff bits and the 3 bits of intermission.
-    """
-
-    bit_rate: int | None
-    bit_rate_source: Literal["given", "inferred", "unknown"]
-    bus_load: float | None
-    bus_load_peak: float | None
-    window_s: float
 
 
 @dataclass(frozen=True)
@@ -182,25 +129,14 @@ class CheckResult:
     verdict: Verdict
     title: str
     recordings: tuple[RecordingResult, ...]
-    buses: dict[str, BusResult]
     bus: BusResult
+    buses: dict[str, BusResult]
     controls: dict[str, ControlResult]
     outputs: dict[str, OutputResult]
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
     next_exercises: tuple[str, ...] = ()
     quiet: RestResult | None = None
-
-
-@cache
-def version() -> str:
-    """Return the version of the installed program; ``unknown`` for a copy that was never installed."""
-    from importlib import metadata  # noqa: PLC0415 – 10 ms that the help text need not wait for
-
-    try:
-        return metadata.version("canlens")
-    except metadata.PackageNotFoundError:
-        return "unknown"
 
 
 def to_dict(result: CheckResult) -> dict[str, Json]:
@@ -214,59 +150,19 @@ def to_dict(result: CheckResult) -> dict[str, Json]:
         channels.
     """
     several = len(result.recordings) != 1
-    recordings = [plain(recording) for recording in result.recordings]
-    document: dict[str, Json] = {
-        "schema": CHECK_SCHEMA,
-        "canlens": version(),
-        "verdict": result.verdict,
-        "title": result.title,
-        **({"recordings": recordings} if several else {"recording": recordings[0]}),
-        "bus": plain(result.bus),
-    }
-    if len(result.buses) > 1:
-        document["buses"] = plain(result.buses)
-    document["controls"] = plain(result.controls)
-    document["outputs"] = plain(result.outputs)
-    document["findings"] = [finding_form(finding, several=several) for finding in result.findings]
-    document["causes"] = [plain(cause) for cause in result.causes]
-    document["next_exercises"] = plain(result.next_exercises)
-    document["quiet"] = plain(result.quiet)
-    return document
-
-
-def finding_form(finding: Finding, *, several: bool) -> dict[str, Json]:
-    """Return the written form of a finding; the recording is told where there are several."""
-    evidence: dict[str, Json] = {
-        "lines": plain(finding.evidence.lines),
-        "times_s": plain(finding.evidence.times_s),
-    }
+    form = document(CHECK_SCHEMA, result)
+    if len(result.buses) <= 1:
+        del form["buses"]
+    form["findings"] = finding_forms(result.findings, several=several)
     if several:
-        evidence["recording"] = finding.evidence.recording
-    return {
-        "check": finding.check,
-        "severity": finding.severity,
-        "safety": finding.safety,
-        "subject": plain(finding.subject),
-        "claim": finding.claim,
-        "evidence": evidence,
-        "cannot_tell": finding.cannot_tell,
-        "next_step": finding.next_step,
-        "would_change": finding.would_change,
-        "caution": finding.caution,
-        "consequence_of": finding.consequence_of,
-    }
+        return form
+    one = {"recordings": ("recording", plain(result.recordings[0]))}
+    return dict(one.get(key, (key, value)) for key, value in form.items())
 
 
-def plain(value: object) -> Json:
-    """Return a value of a result as JSON values."""
-    if value is None or isinstance(value, str | int):
-        return value
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
-    if isinstance(value, tuple | list):
-        return [plain(each) for each in value]
-    if isinstance(value, Mapping):
-        return {str(key): plain(each) for key, each in value.items()}
-    if is_dataclass(value):
-        return {each.name: plain(getattr(value, each.name)) for each in fields(value)}
-    raise TypeError(f"{type(value).__name__} has no written form")
+def finding_forms(findings: tuple[Finding, ...], *, several: bool) -> Json:
+    """Return the written form of findings; the recording is told where there are several."""
+    forms: Any = plain(findings)
+    for form in () if several else forms:
+        del form["evidence"]["recording"]
+    return forms  # type: ignore[no-any-return]

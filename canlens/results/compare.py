@@ -8,8 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from canlens.results.check import Json, RecordingResult, plain, version
-from canlens.results.finding import Cause  # noqa: TC001 – the schema is made from the annotations
+from canlens.nouns.baselines import State
+from canlens.nouns.bus import RecordingResult
+from canlens.results.finding import Cause
+from canlens.results.form import Json, document
 
 COMPARE_SCHEMA = "canlens/compare/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""
@@ -33,8 +35,6 @@ ChangeKind = Literal[
     "supply",
 ]
 Direction = Literal["better", "worse", "neither"]
-State = Literal["on", "off", "awake"]
-"""What the control that keeps the bus awake did; ``awake`` where only the traffic tells."""
 
 
 @dataclass(frozen=True)
@@ -98,8 +98,5 @@ class ComparisonResult:
 
 
 def comparison_form(result: ComparisonResult) -> dict[str, Json]:
-    """Return the written form of a comparison: what ``canlens compare --json`` writes.
-
-    JSON values only: tuples are lists, and what is not finite is null.
-    """
-    return {"schema": COMPARE_SCHEMA, "canlens": version(), **{k: plain(v) for k, v in vars(result).items()}}
+    """Return the written form of a comparison: what ``canlens compare --json`` writes."""
+    return document(COMPARE_SCHEMA, result)

@@ -6,10 +6,11 @@ bits are DBC bit numbers, 8 x byte + bit, bit 0 the least significant.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
-from canlens.results.check import Json, RecordingResult, plain, version
+from canlens.nouns.bus import RecordingResult
+from canlens.results.form import Json, document
 
 DISCOVER_SCHEMA = "canlens/discover/1"
 """Name of the written form; the digit grows when a key changes its meaning or goes."""
@@ -34,7 +35,18 @@ class Slot:
 
 
 @dataclass(frozen=True)
-class Place:
+class FieldRow:
+    """A field that does the bus's own work, with the message it stands in."""
+
+    identifier: str
+    is_extended: bool
+    channel: str
+    start_bit: int
+    length: int
+
+
+@dataclass(frozen=True)
+class Place(FieldRow):
     """Some bits of one message. ``start_bit`` is always the lowest of the least significant byte.
 
     ``on`` is the raw value that means on; of a level null, with ``above`` or ``below`` as the raw threshold.
@@ -42,11 +54,6 @@ class Place:
     already covers these bits; null where it has none.
     """
 
-    identifier: str
-    is_extended: bool
-    channel: str
-    start_bit: int
-    length: int
     byte_order: Literal["intel", "motorola"]
     on: int | None
     above: int | None
@@ -56,7 +63,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Candidate(Place):
+class FoundPlace(Place):
     """A place that may show a control, with what speaks for it.
 
     ``chance``: that any of all places tried would do as well if none had to do with the control; ``single_chance``:
@@ -87,24 +94,13 @@ class Candidate(Place):
 
 
 @dataclass(frozen=True)
-class FieldRow:
-    """A field that does the bus's own work, with the message it stands in."""
-
-    identifier: str
-    is_extended: bool
-    channel: str
-    start_bit: int
-    length: int
-
-
-@dataclass(frozen=True)
 class Dropped:
     """Fields that change all the time by themselves and were left out of the search."""
 
-    counters: tuple[FieldRow, ...]
-    checksums: tuple[FieldRow, ...]
-    clocks: tuple[FieldRow, ...]
-    toggles: tuple[FieldRow, ...]
+    counters: tuple[FieldRow, ...] = ()
+    checksums: tuple[FieldRow, ...] = ()
+    clocks: tuple[FieldRow, ...] = ()
+    toggles: tuple[FieldRow, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -130,23 +126,19 @@ class ControlDiscovery:
     control, ``messages`` those that came only with it.
     """
 
-    exercises: int
-    rests: int
-    others: int
-    named: bool
-    strength: Strength
-    reason: str
-    next_step: str
-    more_exercises: int | None
-    candidates: tuple[Candidate, ...]
-    levels: tuple[Candidate, ...]
-    slots: tuple[Slot, ...]
-    dropped: Dropped
+    exercises: int = 0
+    rests: int = 0
+    others: int = 0
+    named: bool = False
+    strength: Strength = "exact"
+    reason: str = ""
+    next_step: str = ""
+    more_exercises: int | None = None
+    candidates: tuple[FoundPlace, ...] = ()
+    levels: tuple[FoundPlace, ...] = ()
+    slots: tuple[Slot, ...] = ()
+    dropped: Dropped = Dropped()
     messages: tuple[MessageRow, ...] = ()
-
-    def with_words(self, *, reason: str, next_step: str) -> ControlDiscovery:
-        """Return the same with its sentences."""
-        return replace(self, reason=reason, next_step=next_step)
 
 
 @dataclass(frozen=True)
@@ -188,8 +180,5 @@ class DiscoveryResult:
 
 
 def discovery_form(result: DiscoveryResult) -> dict[str, Json]:
-    """Return the written form of a discovery: what ``canlens discover --json`` writes.
-
-    JSON values only: tuples are lists, and what is not finite is null.
-    """
-    return {"schema": DISCOVER_SCHEMA, "canlens": version(), **{k: plain(v) for k, v in vars(result).items()}}
+    """Return the written form of a discovery: what ``canlens discover --json`` writes."""
+    return document(DISCOVER_SCHEMA, result)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import ClassVar, Literal, get_args
 
 # Findings and causes: what a person is shown, each with its evidence and its limits.
 
@@ -62,6 +62,10 @@ class Finding:
     consequence_of
         Name of the check whose finding on the same subject explains this one; empty where this one stands by itself.
     """
+
+    WRITTEN: ClassVar = (
+        "check severity safety subject claim evidence cannot_tell next_step would_change caution consequence_of"
+    )
 
     check: str
     severity: Severity

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, ClassVar, Literal
 
-from canlens.job import JobDetails  # noqa: TC001 – the schema is made from the annotations
-from canlens.results.check import Json, Verdict, plain, version
+from canlens.job import JobDetails
+from canlens.results.check import Verdict
+from canlens.results.form import Json, document, plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,14 +26,18 @@ class InputRow:
     """One file that was read: its hash and size [bytes] as it lay on disk, and where its copy is, if there is one.
 
     ``sha256`` and ``size`` are null where the file could not be hashed, as standard input that is no recording.
-    Recordings are not copied. A copy that was redacted has another hash than its input.
+    Recordings are not copied. A copy that was redacted has another hash than its input. ``content`` are the bytes of
+    what is copied.
     """
+
+    WRITTEN: ClassVar = "role file sha256 size copy"
 
     role: Role
     file: str
     sha256: str | None
     size: int | None
-    copy: str | None
+    copy: str | None = None
+    content: bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -87,12 +92,9 @@ class Manifest:
 
 def to_dict(manifest: Manifest) -> dict[str, Json]:
     """Return the written form of a manifest; a reading that is no finite number is a text, such as ``inf``."""
-    document: dict[str, Json] = {"schema": HANDOVER_SCHEMA, "canlens": version()}
-    for each in fields(manifest):
-        if each.name != "job":
-            document[each.name] = plain(getattr(manifest, each.name))
-    document["job"] = None if manifest.job is None else _told(manifest.job.model_dump(mode="json"))
-    return document
+    form = document(HANDOVER_SCHEMA, replace(manifest, job=None))
+    form["job"] = None if manifest.job is None else _told(manifest.job.model_dump(mode="json"))
+    return form
 
 
 def _told(values: Mapping[str, object]) -> dict[str, Json]:

@@ -20,7 +20,7 @@ from canlens.wire.lengths import (
     unstuffed_bits,
     unstuffed_data_rate_bits,
 )
-from canlens.wire.stuffing import EDGE_SPACING, Block, count, falling_planes, stuff_planes, stuffable
+from canlens.wire.stuffing import EDGE_SPACING, FrameBlock, count, falling_planes, stuff_planes, stuffable
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -235,7 +235,7 @@ def arbitration_rank(identifier: np.typing.NDArray[np.uint32], is_extended: Bool
     return np.where(is_extended, (wide >> 18) << 19 | 1 << 18 | wide & 0x3FFFF, wide << 19)
 
 
-def _blocks(frames: FrameColumns, wanted: Bools) -> Iterator[tuple[Rows | slice, Block]]:
+def _blocks(frames: FrameColumns, wanted: Bools) -> Iterator[tuple[Rows | slice, FrameBlock]]:
     """Cut the wanted frames into blocks of one form, with the rows each block came from."""
     length_code = np.where(frames.is_fd, frames.dlc & 15, np.minimum(frames.dlc & 15, 8))
     length_code[frames.kind == REMOTE] = 0
@@ -260,9 +260,9 @@ def _of_one_form(form: Bytes, first: int) -> Iterator[tuple[Rows | slice, int]]:
             yield slice(first + start, first + stop) if order is None else order[start:stop], code
 
 
-def _block(frames: FrameColumns, rows: Rows | slice, *, length: int, code: int) -> Block:
+def _block(frames: FrameColumns, rows: Rows | slice, *, length: int, code: int) -> FrameBlock:
     """Gather one block."""
-    return Block(
+    return FrameBlock(
         is_extended=bool(code >> 4 & 1),
         is_fd=bool(code >> 5),
         identifier=_pick(frames.identifier, rows),

@@ -98,7 +98,7 @@ def check_sequence(bits: Bytes, crc: Crc) -> Ints:
 
 
 @dataclass(frozen=True, eq=False)
-class Block:
+class FrameBlock:
     """The columns of n frames of one form: base or extended, classical or CAN FD, of one payload length.
 
     Attributes
@@ -133,7 +133,7 @@ def _planes(column: Bytes, width: int = 8) -> Iterator[Plane]:
     return (np.packbits(column & np.uint8(1 << bit)) for bit in range(width - 1, -1, -1))
 
 
-def _identifier_planes(block: Block) -> tuple[list[Plane], list[Plane]]:
+def _identifier_planes(block: FrameBlock) -> tuple[list[Plane], list[Plane]]:
     """Return the eleven leading bits of the identifiers, and the eighteen that only extended ones have."""
     columns = np.ascontiguousarray(block.identifier.astype(">u4").view(np.uint8).reshape(-1, 4).T)
     if not block.is_extended:
@@ -142,7 +142,7 @@ def _identifier_planes(block: Block) -> tuple[list[Plane], list[Plane]]:
     return planes[:11], planes[11:]
 
 
-def _header(block: Block) -> list[Plane]:
+def _header(block: FrameBlock) -> list[Plane]:
     """Return the planes from start of frame to the end of the DLC."""
     dominant = np.packbits(np.zeros(len(block), np.bool_))
     recessive = ~dominant
@@ -157,7 +157,7 @@ def _header(block: Block) -> list[Plane]:
     return [dominant, *identifier, *control, *_planes(block.dlc, 4)]
 
 
-def stuffable(block: Block) -> Iterator[Plane]:
+def stuffable(block: FrameBlock) -> Iterator[Plane]:
     """Yield every bit after which a dynamic stuff bit may follow, in the order in which they are sent.
 
     In classical frames the CRC sequence is computed on the way and follows the data. In CAN FD the last bit

@@ -13,7 +13,7 @@ from canlens.discovery import chance_words, latency_words, place_words
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult
+    from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace
 
 
 # Table words: which entries of a value table say nothing of a control.
@@ -147,7 +147,7 @@ class _Finding:
             tuple(self.left_out),
         )
 
-    def add_control(self, name: str, row: ControlDiscovery, best: Candidate) -> None:
+    def add_control(self, name: str, row: ControlDiscovery, best: FoundPlace) -> None:
         """Add the best place of a named control."""
         if best.known is not None and (control := self.covered(name, best)) is not None:
             self.controls.append(control)
@@ -160,7 +160,7 @@ class _Finding:
         on = () if best.on is None else (float(best.on),)
         self.controls.append(FoundControl(name, path, on, _floated(best.above), _floated(best.below)))
 
-    def add_level(self, name: str, level: Candidate) -> None:
+    def add_level(self, name: str, level: FoundPlace) -> None:
         """Add a number that moves with a control, if its bits are free."""
         draft = self.drafts.get(_key(level))
         if draft is not None and draft.overlaps(_signal("level", level, {})) is not None:
@@ -170,7 +170,7 @@ class _Finding:
             path = f"{self.drafts[_key(level)].name}.{signal.name}"
             self.comments[path] = f"A number that moves with {name}: {chance_words(level.chance)} by chance."
 
-    def covered(self, name: str, best: Candidate) -> FoundControl | None:
+    def covered(self, name: str, best: FoundPlace) -> FoundControl | None:
         """Return the control as the known database has it; None where its signal cannot say what was found."""
         found = self.known.find(best.known or "")
         bits = _signal("it", best, {}).bits
@@ -189,7 +189,7 @@ class _Finding:
         )
         return FoundControl(name, str(best.known), (), above, below, is_known=True)
 
-    def add_signal(self, wanted: str, place: Candidate, *, table: dict[int, str]) -> SignalDefinition | None:
+    def add_signal(self, wanted: str, place: FoundPlace, *, table: dict[int, str]) -> SignalDefinition | None:
         """Add a signal to its message, which is made if it is not there; None where its bits are taken."""
         draft = self.drafts.setdefault(_key(place), self.draft_of(place))
         name = unique(legal_name(wanted) or "signal", [each.name for each in draft.signals])
@@ -204,7 +204,7 @@ class _Finding:
         draft.cycle_time_s = draft.cycle_time_s or place.cycle_time_s
         return signal
 
-    def draft_of(self, place: Candidate) -> _Draft:
+    def draft_of(self, place: FoundPlace) -> _Draft:
         """Return the message of a place: with the signals of the known one, where they can stand beside it."""
         identifier, is_extended = _key(place)
         known = self.known.with_identifier(identifier, is_extended=is_extended, channel=place.channel or None)
@@ -239,12 +239,12 @@ def unique(wanted: str, taken: Collection[str]) -> str:
     return name
 
 
-def _key(place: Candidate) -> tuple[int, bool]:
+def _key(place: FoundPlace) -> tuple[int, bool]:
     """Return identifier and kind of the message that a place stands in."""
     return int(place.identifier, 16), place.is_extended
 
 
-def _signal(name: str, place: Candidate, table: dict[int, str]) -> SignalDefinition:
+def _signal(name: str, place: FoundPlace, table: dict[int, str]) -> SignalDefinition:
     """Return the signal of a place; a DBC names the most significant bit of a Motorola one."""
     start = place.start_bit
     if place.byte_order == "motorola":
@@ -253,7 +253,7 @@ def _signal(name: str, place: Candidate, table: dict[int, str]) -> SignalDefinit
     return SignalDefinition(name, start, place.length, place.byte_order, table=table)
 
 
-def _values(definition: SignalDefinition, place: Candidate) -> list[int]:
+def _values(definition: SignalDefinition, place: FoundPlace) -> list[int]:
     """Return the raw values of a known signal for which a place in it is on; empty where they cannot be told.
 
     A place of all its bits has one; of fewer bits those that its table names, or that leave its other bits 0.
@@ -281,7 +281,7 @@ def _lowest_bits(definition: SignalDefinition) -> list[int]:
     return numbers if definition.byte_order == "intel" else numbers[::-1]
 
 
-def _table(place: Candidate) -> dict[int, str]:
+def _table(place: FoundPlace) -> dict[int, str]:
     """Return what the values of a place mean, as far as the recording tells."""
     if place.on is None:
         return {}
@@ -289,7 +289,7 @@ def _table(place: Candidate) -> dict[int, str]:
     return dict(sorted({**off, place.on: "On"}.items()))
 
 
-def _comment(row: ControlDiscovery, best: Candidate) -> str:
+def _comment(row: ControlDiscovery, best: FoundPlace) -> str:
     """Say what speaks for a place."""
     told = [row.reason]
     if row.strength == "weaker":

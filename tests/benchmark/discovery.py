@@ -30,7 +30,7 @@ from tests.benchmark.drawn_sessions import Kind, Session, Spot, draw_rehearsed, 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from canlens.results.discover import Candidate, ControlDiscovery
+    from canlens.results.discover import ControlDiscovery, FoundPlace
     from canlens.signals import Floats
     from canlens.trace import Bytes, Trace
 
@@ -150,7 +150,7 @@ def rank_of(row: ControlDiscovery, truth: list[Spot]) -> float:
     """Return the place of the first right candidate, or one of whose mirrors is right; infinite if none is."""
     right = _places(truth)
 
-    def is_right(candidate: Candidate) -> bool:
+    def is_right(candidate: FoundPlace) -> bool:
         every = (candidate, *candidate.mirrors)
         return any((int(each.identifier, 16), each.is_extended, each.start_bit) in right for each in every)
 

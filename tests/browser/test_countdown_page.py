@@ -9,7 +9,7 @@ import pytest
 
 from canlens import read_marks
 from canlens.plan import Mark
-from canlens.prompting import ControlNote, Part, Session, Step, draw_free_session
+from canlens.prompting import ControlNote, Part, Session, SessionStep, draw_free_session
 from canlens.reports.countdown_page import countdown_page
 
 if TYPE_CHECKING:
@@ -226,10 +226,10 @@ def test_long_names_neither_scroll_sideways_nor_push_the_buttons_away(chromium: 
 def _held_session() -> Session:
     """Two controls held together, with names and a title that try to break out of the page."""
     steps = (
-        Step(1, 0, "hold", "front", 0.0, 2.0, 2.0, 4.0, mark=Mark(2.0, "front", 10.0)),
-        Step(2, 0, "operate", "rear", 4.0, 5.0, 6.0, 8.0, held=("front",), mark=Mark(5.0, "rear", 6.0)),
-        Step(3, 0, "release", "front", 8.0, 10.0, 10.0, 12.0),
-        Step(4, 0, "wait", "", 12.0, 12.0, 12.0, 14.0),
+        SessionStep(1, 0, "hold", "front", 0.0, 2.0, 2.0, 4.0, mark=Mark(2.0, "front", 10.0)),
+        SessionStep(2, 0, "operate", "rear", 4.0, 5.0, 6.0, 8.0, held=("front",), mark=Mark(5.0, "rear", 6.0)),
+        SessionStep(3, 0, "release", "front", 8.0, 10.0, 10.0, 12.0),
+        SessionStep(4, 0, "wait", "", 12.0, 12.0, 12.0, 14.0),
     )
     title = "</script><img src=x onerror=alert(1)>\n{{ 7 * 7 }}"
     part = Part("<b>Held</b>", "")

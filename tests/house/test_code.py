@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import collections
 import subprocess
 import sys
 from pathlib import Path
@@ -60,3 +62,29 @@ def test_nothing_in_the_program_can_send_a_frame() -> None:
         f"{path.relative_to(ROOT)}: {word}" for path in MODULES for word in forbidden if word in path.read_text("utf-8")
     ]
     assert not found
+
+
+SHARED_STEMS = {
+    "__init__": "of every package",
+    "bus": "its nouns, and the causes that lie on it",
+    "errors": "causes of errors on the bus; what the program raises stands at the top",
+    "loads": "what outputs draw: measured, and the causes that lie there",
+    "tracks": "as nouns, and measured",
+    "messages": "as nouns, and measured",
+    "definitions": "as nouns, and measured",
+    "intervals": "measured, and drawn",
+    "nouns": "those of a database, and those of a plan",
+}
+"""Files that bear one name because they hold one subject, in the rooms of two steps."""
+
+
+def test_a_name_of_a_class_or_a_file_has_one_meaning() -> None:
+    stems = collections.Counter(module.stem for module in MODULES)
+    assert {stem for stem, count in stems.items() if count > 1} <= set(SHARED_STEMS)
+    classes = collections.Counter(
+        node.name
+        for module in MODULES
+        for node in ast.walk(ast.parse(module.read_text("utf-8")))
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
+    )
+    assert [name for name, count in classes.items() if count > 1] == []

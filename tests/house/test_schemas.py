@@ -21,7 +21,8 @@ from canlens.results.check import LatencyResult, to_dict
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
-    from canlens.results.check import CheckResult, Json
+    from canlens.results.check import CheckResult
+    from canlens.results.form import Json
 
 FOLDER = Path(canlens.__file__).parent / "schemas"
 

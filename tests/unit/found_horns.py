@@ -10,7 +10,7 @@ from tests.unit.small_sessions import Slots, noise
 if TYPE_CHECKING:
     from canlens.database import Database
     from canlens.plan import Marks
-    from canlens.results.discover import Candidate, ControlDiscovery
+    from canlens.results.discover import ControlDiscovery, FoundPlace
     from canlens.trace import Trace
 
 SLOTS = Slots()
@@ -24,13 +24,13 @@ def horn_row(trace: Trace, marks: Marks | None = None, database: Database | None
     return discover(trace, marks or SLOTS.marks(), database).result.controls["horn"]
 
 
-def best_place(trace: Trace, marks: Marks | None = None, database: Database | None = None) -> Candidate:
+def best_place(trace: Trace, marks: Marks | None = None, database: Database | None = None) -> FoundPlace:
     """Return the place that it names for the horn; none is a failure of the test."""
     row = horn_row(trace, marks, database)
     assert row.named, row.reason
     return row.candidates[0]
 
 
-def place_of(each: Candidate) -> tuple[str, int, int, int | None]:
+def place_of(each: FoundPlace) -> tuple[str, int, int, int | None]:
     """Return identifier, first bit, length and value of a place."""
     return each.identifier, each.start_bit, each.length, each.on

@@ -4,18 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from canlens.results.check import (
-    LINKS,
-    BusResult,
-    CheckResult,
-    ControlResult,
-    LatencyResult,
-    LinkState,
-    OutputResult,
-    ProblemRow,
-    RecordingResult,
-)
+from canlens.nouns.bus import BusResult, RecordingResult
+from canlens.results.check import LINKS, CheckResult, ControlResult, LatencyResult, LinkState, OutputResult
 from canlens.results.finding import Cause, Finding, Lines
+from canlens.trace import Problem
 
 RECORDING = RecordingResult(
     file="job.log",
@@ -30,7 +22,7 @@ RECORDING = RecordingResult(
     quality="usable",
     quality_reasons=("3 lines could not be read",),
     problem_count=3,
-    problems=(ProblemRow(line=12, found="(17600", expected="(time) channel frame", count=3),),
+    problems=(Problem(line=12, found="(17600", expected="(time) channel frame", count=3),),
 )
 BUS = BusResult(bit_rate=250_000, bit_rate_source="given", bus_load=0.31, bus_load_peak=0.44, window_s=1.0)
 

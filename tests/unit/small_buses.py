@@ -23,9 +23,9 @@ from tests.unit.small_jobs import Job
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from canlens.nouns.bus import BusResult
     from canlens.nouns.messages import MessageEvidence
     from canlens.nouns.outputs import Evidence
-    from canlens.results.check import BusResult
 
 START_NS = 1_700_000_000 * 10**9
 NS = 10**9

@@ -58,7 +58,9 @@ def test_an_unpacked_baseline_is_read_too(tmp_path: Path) -> None:
     assert read_baseline(file).frames == _baseline().frames
 
 
-@pytest.mark.parametrize("content", [b"", b"(1.0) can0 123#00\n", gzip.compress(b"(1.0) can0 123#00\n"), b"\x1f\x8bxx"])
+@pytest.mark.parametrize(
+    "content", [b"", b"(1.0) can0 123#00\n", gzip.compress(b"(1.0) can0 123#00\n", mtime=0), b"\x1f\x8bxx"]
+)
 def test_what_is_no_baseline_is_not_taken_for_one(tmp_path: Path, content: bytes) -> None:
     file = tmp_path / "job.log"
     file.write_bytes(content)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from canlens.nouns.bus import BusResult
 from canlens.plan import Bus
-from canlens.results.check import BusResult
 from tests.unit.check_cases import Cases
 from tests.unit.small_buses import Sent, SmallBus, bus, counting, others, resting
 from tests.unit.small_jobs import Job, job

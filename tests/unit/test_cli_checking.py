@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from canlens.nouns.outputs import Evidence
-    from canlens.results.check import CheckResult, Json
+    from canlens.results.check import CheckResult
+    from canlens.results.form import Json
 
 
 @dataclass

@@ -28,8 +28,8 @@ def _plan(file: Path, *databases: Path) -> str:
     return str(file)
 
 
-def _targets(plan: str, *, flat: bool = False) -> list[str]:
-    return [each.target for each in read_sources(load_plan(plan), Given(plan), (), flat=flat)]
+def _targets(plan: str, *, flat: bool = False) -> list[str | None]:
+    return [each.copy for each in read_sources(load_plan(plan), Given(plan), (), flat=flat)]
 
 
 def test_plan_and_database_keep_their_places_to_each_other(tmp_path: Path) -> None:

@@ -4,18 +4,18 @@ import numpy as np
 import pytest
 
 from canlens.measures.discovering.chances import coverage, shift_chance
+from canlens.measures.discovering.leads import own_work
 from canlens.measures.discovering.marks import clock_of
 from canlens.measures.discovering.places import (
     Limits,
-    Place,
     Pulses,
-    Tried,
+    TriedPlace,
+    TriedPlaces,
     bit_pulses,
     bits_of,
     changes_of,
     field_pulses,
 )
-from canlens.measures.discovering.ranking import own_work
 from canlens.measures.discovering.slots import JITTER_S, REACTION_S, matched, slots_of
 from canlens.plan import Mark
 from tests.unit.small_sessions import Sent, cyclic, recorded
@@ -23,9 +23,11 @@ from tests.unit.small_sessions import Sent, cyclic, recorded
 LIMITS = Limits(least_s=0.2, most_s=10.0, busiest=1000, most_pulses=100, start_s=0.0)
 
 
-def _one(rise_s: list[float], fall_s: list[float], *, slack_s: float = 0.0) -> Tried:
+def _one(rise_s: list[float], fall_s: list[float], *, slack_s: float = 0.0) -> TriedPlaces:
     none = np.zeros(len(rise_s), np.int64)
-    return Tried((Place(0, 0, 1, 1),), Pulses(none, np.array(rise_s), np.array(fall_s), none), np.array([slack_s]), 1)
+    return TriedPlaces(
+        (TriedPlace(0, 0, 1, 1),), Pulses(none, np.array(rise_s), np.array(fall_s), none), np.array([slack_s]), 1
+    )
 
 
 def _marks(*rows: tuple[float, str, float | None]) -> list[Mark]:
@@ -141,9 +143,9 @@ def test_counters_of_bytes_and_of_parts_of_a_byte_are_told_and_numbers_are_not()
 
 
 def test_bits_of_a_place_follow_its_byte_order() -> None:
-    assert bits_of(Place(0, 4, 2, 1)) == 0b110000
-    assert bits_of(Place(0, 16, 16, 1)) == 0xFFFF0000
-    assert bits_of(Place(0, 16, 16, 1, is_motorola=True)) == 0xFFFF00
+    assert bits_of(TriedPlace(0, 4, 2, 1)) == 0b110000
+    assert bits_of(TriedPlace(0, 16, 16, 1)) == 0xFFFF0000
+    assert bits_of(TriedPlace(0, 16, 16, 1, is_motorola=True)) == 0xFFFF00
 
 
 def test_lags_that_scatter_little_tell_the_offset_and_those_by_hand_its_middle() -> None:

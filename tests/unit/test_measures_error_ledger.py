@@ -73,7 +73,7 @@ def test_the_states_of_public_logs_make_a_time_line() -> None:
 )
 def test_counters_alone_tell_the_state(tec: int, rec: int, state: str) -> None:
     states = error_ledger(error_trace([(0, 0x200, f"000000000000{tec:02x}{rec:02x}")])).states
-    assert states == (StateStep(0.0, 1, state, tec, rec),)  # type: ignore[arg-type]
+    assert states == (StateStep(0.0, 1, state, tec, rec),)
 
 
 def test_a_controller_that_restarts_comes_back_active() -> None:

@@ -50,12 +50,12 @@ def test_intervals_stand_against_the_declared_cycle_time() -> None:
     pictures = survey_pictures(survey, drawn_recording(survey.evidence, made.trace))
     assert [each.name for each in pictures] == ["load", "intervals"]
     rows = interval_rows(survey.evidence.bus_evidence.intervals)
-    assert unpacked(one_hovering(pictures[1], "<extra>median")["x"]).tolist() == [row.median_s for row in rows]
+    assert unpacked(one_hovering(pictures[1], "<extra>median")["x"]).tolist() == [row.times.median for row in rows]
     declared = [row.declared_s for row in rows if row.declared_s is not None]
     assert declared
     assert unpacked(one_hovering(pictures[1], "<extra>declared")["x"]).tolist() == declared
     steady = next(row for row in rows if row.name == "Steady")
-    assert steady.median_s == pytest.approx(0.05, rel=0.01)
+    assert steady.times.median == pytest.approx(0.05, rel=0.01)
     assert "Steady" in pictures[1].alternative
 
 

@@ -6,8 +6,9 @@ from math import inf, nan
 
 import pytest
 
+from canlens.nouns.bus import BusResult
 from canlens.reports.data_files import json_bytes
-from canlens.results.check import BusResult, LatencyResult, to_dict
+from canlens.results.check import LatencyResult, to_dict
 from tests.unit import sample_results as sample
 
 KEYS = [

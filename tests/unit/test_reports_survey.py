@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 
 import canlens
+from canlens.nouns.bus import Episodes, ErrorLedger
 from canlens.reports.layout import display_width
 from canlens.reports.survey_text import survey_text
 from canlens.reports.text import check_text
 from canlens.results.check import RestResult
-from canlens.results.survey import ErrorsResult, SurveyResult
 from canlens.trace import Trace
 from tests.unit import sample_results as sample
 from tests.unit.small_buses import Sent, bus, counting, others
+
+if TYPE_CHECKING:
+    from canlens.results.survey import SurveyResult
 
 HOSTILE = "[bold]喇叭\x1b[31m\u202e"
 
@@ -89,8 +94,9 @@ def test_without_a_bit_rate_the_reason_is_told() -> None:
 
 def test_errors_are_told_with_their_places_and_the_states_of_the_recorder() -> None:
     one = surveyed()
-    errors = ErrorsResult(
-        3, 2, {"bus-error": 3, "bus-off": 0}, {"payload": 3}, {"Node": 1.5}, (), "yes", "the log holds them"
+    two = replace(Episodes.none(), start_s=np.array([1.0, 2.0]))
+    errors = ErrorLedger(
+        3, 9, "yes", "the log holds them", {"bus-error": 3, "bus-off": 0}, {"payload": 3}, episodes=two
     )
     text = survey_text(replace(one, errors=errors))
     assert "3 in 2 episodes" in text
@@ -100,7 +106,7 @@ def test_errors_are_told_with_their_places_and_the_states_of_the_recorder() -> N
 
 def test_what_could_not_be_recorded_is_not_called_none() -> None:
     one = surveyed()
-    errors = ErrorsResult(0, 0, {}, {}, {}, (), "no", "the format has no place for them")
+    errors = ErrorLedger(0, 0, "no", "the format has no place for them")
     text = " ".join(survey_text(replace(one, errors=errors)).split())
     assert "Not recorded – which is not the same as none: the format has no place for them." in text
 

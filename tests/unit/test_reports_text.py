@@ -14,7 +14,8 @@ from canlens.results.finding import Finding, Lines
 from tests.unit import sample_results as sample
 
 if TYPE_CHECKING:
-    from canlens.results.check import CheckResult, OutputResult, Recorded
+    from canlens.nouns.bus import Recorded
+    from canlens.results.check import CheckResult, OutputResult
 
 HOSTILE = (
     "[bold]x[/]",

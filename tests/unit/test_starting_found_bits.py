@@ -10,7 +10,7 @@ import pytest
 
 from canlens import read_database, read_plan
 from canlens.database import Database, Message, SignalDefinition
-from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult, Dropped, MarksResult, Place
+from canlens.results.discover import ControlDiscovery, DiscoveryResult, Dropped, FoundPlace, MarksResult, Place
 from canlens.writing import found_bits, found_dbc_text, found_plan_text
 from tests.unit.sample_results import RECORDING
 
@@ -32,7 +32,7 @@ PLACE: dict[str, Any] = {
 }
 
 
-def candidate(**changes: Any) -> Candidate:
+def candidate(**changes: Any) -> FoundPlace:
     """Return a place that was named."""
     own: dict[str, Any] = {
         "kind": "bit",
@@ -51,10 +51,10 @@ def candidate(**changes: Any) -> Candidate:
         "is_fd": False,
         "off": 0,
     }
-    return Candidate(**PLACE | own | changes)
+    return FoundPlace(**PLACE | own | changes)
 
 
-def control(*candidates: Candidate, **changes: Any) -> ControlDiscovery:
+def control(*candidates: FoundPlace, **changes: Any) -> ControlDiscovery:
     """Return a control for which these places were found."""
     row = ControlDiscovery(
         exercises=8,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -12,7 +12,8 @@ import numpy as np
 from canlens import wire
 from canlens.errors import UsageError
 from canlens.measures.bus_load.bit_rate import inferred_bit_rate
-from canlens.results.check import BusResult
+from canlens.nouns.bus import BusResult
+from canlens.results.survey import FormulaResult, RangeResult, SurveyBusResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Ints, Kind, Trace
 from canlens.wire import ErrorClass
 
@@ -74,7 +75,7 @@ class BusLoad:
     window_s: float
     window_start_s: Floats
     windows: Floats
-    with_errors: tuple[float, float] | None
+    with_errors: RangeResult | None
     note: str
 
     @property
@@ -179,12 +180,12 @@ def bus_load(
         window_s=window_s,
         window_start_s=window_start_s,
         windows=windows,
-        with_errors=((total_s + low_s) / span_s, (total_s + high_s) / span_s) if span_s else None,
+        with_errors=RangeResult((total_s + low_s) / span_s, (total_s + high_s) / span_s) if span_s else None,
         note=_note(trace, on_channel, data_bit_rate=data_bit_rate),
     )
 
 
-def formula_loads(trace: Trace, load: BusLoad, *, channel: str | None = None) -> tuple[float, float] | None:
+def formula_loads(trace: Trace, load: BusLoad, *, channel: str | None = None) -> FormulaResult | None:
     """Compute what the closed formulas would have said instead of a load's ``mean``.
 
     Parameters
@@ -194,14 +195,14 @@ def formula_loads(trace: Trace, load: BusLoad, *, channel: str | None = None) ->
 
     Returns
     -------
-    (float, float) or None
-        Without stuff bits, and at the worst; None where the recording has no length.
+    FormulaResult or None
+        None where the recording has no length.
     """
     if not load.span_s:
         return None
     on_channel = np.ones(len(trace), np.bool_) if channel is None else trace.channel == _index(trace, channel)
     least_s, most_s = _formulas(trace, bit_rate=load.bit_rate, data_bit_rate=load.data_bit_rate)
-    return float(least_s[on_channel].sum()) / load.span_s, float(most_s[on_channel].sum()) / load.span_s
+    return FormulaResult(*(float(each[on_channel].sum()) / load.span_s for each in (least_s, most_s)))
 
 
 def _require_positive(what: str, value: float, unit: str) -> None:
@@ -343,46 +344,35 @@ def bus_of(trace: Trace, planned: Bus, *, chosen: str | None) -> tuple[BusResult
     return every.get(chosen or "", next(iter(every.values()))), every
 
 
-def _channel(trace: Trace, planned: Bus, *, channel: str | None) -> BusResult:
-    """Measure one channel; None takes the whole recording as one."""
-    bit_rate = planned.bit_rate
+def _channel(trace: Trace, given: Bus, *, channel: str | None) -> BusResult:
+    return _measured(trace, given, channel=channel)[0]
+
+
+def _measured(trace: Trace, given: Bus, *, channel: str | None) -> tuple[BusResult, str, BusLoad | None]:
+    """Measure one channel, say why its bit rate is known or not, and return its load; None takes all as one."""
+    bit_rate, because = given.bit_rate, "as given"
     if bit_rate is None:
-        bit_rate = inferred_bit_rate(trace if channel is None else trace.on_channel(channel)).bit_rate
-        if bit_rate is None:
-            return BusResult(None, "unknown", None, None, WINDOW_S)
-    load = bus_load(trace, bit_rate=bit_rate, data_bit_rate=planned.data_bit_rate, channel=channel, window_s=WINDOW_S)
-    return BusResult(round(bit_rate), "given" if planned.bit_rate else "inferred", load.mean, load.peak, WINDOW_S)
+        bit_rate, because = inferred_bit_rate(trace if channel is None else trace.on_channel(channel))
+    if bit_rate is None:
+        return BusResult(None, "unknown", None, None, WINDOW_S), because, None
+    load = bus_load(trace, bit_rate=bit_rate, data_bit_rate=given.data_bit_rate, channel=channel, window_s=WINDOW_S)
+    source: Literal["given", "inferred"] = "given" if given.bit_rate else "inferred"
+    return BusResult(round(bit_rate), source, load.mean, load.peak, WINDOW_S), because, load
 
 
 # Channel loads: bit rate and load of every channel in full, with what closed formulas would have said.
 
 
+PERCENTS = (50, 90, 95, 99)
+"""Percentiles of the windows' loads that are shown."""
+
+
 @dataclass(frozen=True, eq=False)
 class ChannelLoad:
-    """Bit rate and load of one channel.
+    """Bit rate and load of one channel: as shown, and over time (None where the bit rate is not known)."""
 
-    Attributes
-    ----------
-    bit_rate, source, because
-        Bit rate [bit/s] and where it comes from; None where it is not known, and why.
-    load
-        Load over time; None where the bit rate is not known.
-    formulas
-        Mean load without stuff bits, and at the worst; None where there is no load.
-    """
-
-    bit_rate: int | None
-    source: Literal["given", "inferred", "unknown"]
-    because: str
+    shown: SurveyBusResult
     load: BusLoad | None
-    formulas: tuple[float, float] | None
-
-    @property
-    def result(self) -> BusResult:
-        """What every result shows of it."""
-        if self.load is None:
-            return BusResult(self.bit_rate, self.source, None, None, WINDOW_S)
-        return BusResult(self.bit_rate, self.source, self.load.mean, self.load.peak, WINDOW_S)
 
 
 def channel_loads(trace: Trace, given: Bus) -> dict[str, ChannelLoad]:
@@ -392,12 +382,17 @@ def channel_loads(trace: Trace, given: Bus) -> dict[str, ChannelLoad]:
 
 
 def _channel_load(trace: Trace, given: Bus, *, channel: str | None) -> ChannelLoad:
-    """Measure one channel; None takes the whole recording as one."""
-    bit_rate, because = given.bit_rate, "as given"
-    if bit_rate is None:
-        bit_rate, because = inferred_bit_rate(trace if channel is None else trace.on_channel(channel))
-    if bit_rate is None:
-        return ChannelLoad(None, "unknown", because, None, None)
-    load = bus_load(trace, bit_rate=bit_rate, data_bit_rate=given.data_bit_rate, channel=channel, window_s=WINDOW_S)
-    formulas = formula_loads(trace, load, channel=channel)
-    return ChannelLoad(bit_rate, "given" if given.bit_rate else "inferred", because, load, formulas)
+    """Measure one channel in full; None takes the whole recording as one."""
+    bus, because, load = _measured(trace, given, channel=channel)
+    shown = SurveyBusResult(**vars(bus), bit_rate_because=because)
+    if load is None:
+        return ChannelLoad(shown, None)
+    percentiles = {str(percent): load.percentile(percent) for percent in PERCENTS}
+    shown = replace(
+        shown,
+        percentiles={percent: value for percent, value in percentiles.items() if value is not None},
+        formulas=formula_loads(trace, load, channel=channel),
+        with_errors=load.with_errors,
+        note=load.note,
+    )
+    return ChannelLoad(shown, load)

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from canlens.measures.comparing.own_jitter import OwnJitter
     from canlens.measures.traffic.intervals import Intervals
     from canlens.measures.traffic.silences import Awake
-    from canlens.nouns.baselines import QuietBaseline
+    from canlens.nouns.baselines import QuietBaseline, State
     from canlens.nouns.messages import Gaps, Lengths
     from canlens.nouns.tracks import Track
     from canlens.plan import Bus
@@ -355,7 +355,7 @@ def _measured(trace: Trace, planned: Bus) -> _Parts:
         lengths=lengths_of(trace, sorted_frames),
         gaps=gaps_of(trace, sorted_frames, found, stopped),
         busy_s=busy_s,
-        bit_rates={name: each.bit_rate for name, each in loads.items()},
+        bit_rates={name: each.shown.bit_rate for name, each in loads.items()},
         stream=number[begin],
         block=block[begin],
         frames=frames,
@@ -450,14 +450,15 @@ def _gaps(parts: _Parts, stream: int, own: slice) -> Ints:
     return np.bincount(parts.blocks.number[ended] - own.start, minlength=own.stop - own.start)
 
 
-def _moved(parts: _Parts, group: slice, at: Ints, signs: str) -> tuple[dict[str, tuple[int, ...]], dict[str, int]]:
+def _moved(parts: _Parts, group: slice, at: Ints, signs: str) -> tuple[dict[State, tuple[int, ...]], dict[State, int]]:
     """Count by state in how many blocks each bit moved, and in how many it could."""
     enough = parts.frames[group] >= FEWEST_FRAMES
     bits = np.concatenate([word[group] for word in parts.moved], axis=1)
     letters = np.array(list(signs) or [""])
-    moved: dict[str, tuple[int, ...]] = {}
-    moved_of: dict[str, int] = {}
-    for state, sign in {AWAKE: None, "on": "1", "off": "0"}.items():
+    moved: dict[State, tuple[int, ...]] = {}
+    moved_of: dict[State, int] = {}
+    every: dict[State, str | None] = {AWAKE: None, **STATES}
+    for state, sign in every.items():
         which = enough if sign is None else enough & (letters[at] == sign if signs else np.zeros(len(at), np.bool_))
         if not which.any():
             continue

@@ -215,7 +215,7 @@ FEWEST_FREE = 6
 
 
 @dataclass(frozen=True, eq=False)
-class Lines:
+class BeatLines:
     """Frames of messages on a beat, each on its line; k frames on l lines.
 
     Attributes
@@ -260,7 +260,7 @@ class Lines:
         return np.maximum(squares, REACH_SHARE * self.sums(self.number**2) + TINY)
 
 
-def own_beats(found: Intervals, streams: Streams, chosen: range, ready: Ready) -> Lines | None:
+def own_beats(found: Intervals, streams: Streams, chosen: range, ready: Ready) -> BeatLines | None:
     """Lay lines through the frames of some streams.
 
     Where frames wait, their number on the beat cannot be counted from one interval to the next: half a cycle's wait
@@ -304,7 +304,7 @@ def own_beats(found: Intervals, streams: Streams, chosen: range, ready: Ready) -
         return None
     begin = np.flatnonzero(_changes(line[kept]))
     least_ns, most_ns = (each[kept] - line_ns[kept] for each in (least_ns, most_ns))
-    return _straightened(Lines(place[kept], stream[kept], begin, number[kept], least_ns, most_ns, is_free[kept]))
+    return _straightened(BeatLines(place[kept], stream[kept], begin, number[kept], least_ns, most_ns, is_free[kept]))
 
 
 def _enough(span: Floats, stream: Ints, streams: Streams, cycle_s: Floats) -> Bools:
@@ -332,7 +332,7 @@ def _phases(beats: Floats, is_free: Bools, begin: Rows) -> Floats:
     return np.asarray(np.arctan2(up, across) / (2 * np.pi), np.float64)
 
 
-def _straightened(lines: Lines) -> Lines:
+def _straightened(lines: BeatLines) -> BeatLines:
     """Lay each line through the frames that found the bus free, by least squares."""
     line, weight = lines.line, lines.is_free.astype(np.float64)
     size = np.diff(np.append(lines.begin, len(line)))
@@ -442,7 +442,7 @@ def _expected(hidden: Hidden, shape: Shape, least: Floats) -> _Expected:
     return _Expected(first, second, fourth, told)
 
 
-def _measured(lines: Lines, chosen: range) -> tuple[Floats, Floats]:
+def _measured(lines: BeatLines, chosen: range) -> tuple[Floats, Floats]:
     """Return worth and squared deviation [s²] of each frame."""
     stream = lines.stream - chosen.start
     scale_ns = _scales(lines, stream, len(chosen))
@@ -466,7 +466,7 @@ def _measured(lines: Lines, chosen: range) -> tuple[Floats, Floats]:
     return worth, deviation * (scale_ns[stream] / NANOSECONDS_PER_SECOND) ** 2
 
 
-def _scales(lines: Lines, stream: Ints, streams: int) -> Floats:
+def _scales(lines: BeatLines, stream: Ints, streams: int) -> Floats:
     """Return about the standard deviation of each stream's frames that found the bus free [ns]; few stray far."""
     square = np.where(lines.is_free, lines.most_ns, 0.0) ** 2
     used = lines.is_free
@@ -477,7 +477,7 @@ def _scales(lines: Lines, stream: Ints, streams: int) -> Floats:
     return scale_ns
 
 
-def _moved(lines: Lines, expected: _Expected, unit: Floats) -> Lines:
+def _moved(lines: BeatLines, expected: _Expected, unit: Floats) -> BeatLines:
     """Lay each line anew through what is expected of its frames, each with the weight of what is known of it."""
     line, weight = lines.line, expected.told
     told = lines.sums(weight)
@@ -490,7 +490,7 @@ def _moved(lines: Lines, expected: _Expected, unit: Floats) -> Lines:
     return replace(lines, least_ns=lines.least_ns - step_ns, most_ns=lines.most_ns - step_ns)
 
 
-def _lost(lines: Lines, weight: Floats) -> Floats:
+def _lost(lines: BeatLines, weight: Floats) -> Floats:
     """Return how many times larger deviations would be from the true line than from one laid through them, (l,)."""
     told = lines.sums(weight)
     off = lines.number - (lines.sums(weight * lines.number) / np.maximum(told, LEAST))[lines.line]

@@ -13,8 +13,7 @@ from canlens.results.compare import Change
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.nouns.baselines import Baseline
-    from canlens.results.compare import State
+    from canlens.nouns.baselines import Baseline, State
     from canlens.signals import Floats
     from canlens.trace import Bools
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from canlens.measures.comparing.pairing import Pair, Side
-    from canlens.nouns.baselines import ChannelBaseline, IdentifierBaseline, Key
+    from canlens.nouns.baselines import ChannelBaseline, IdentifierBaseline, Key, State
 
 
 EXPECTED_FRAMES = 3.0
@@ -187,7 +187,7 @@ def payload_bits(pair: Pair) -> list[Change]:
     ]
 
 
-def _stopped(first: IdentifierBaseline, second: IdentifierBaseline, state: str) -> tuple[list[int], float]:
+def _stopped(first: IdentifierBaseline, second: IdentifierBaseline, state: State) -> tuple[list[int], float]:
     """Return the bits that move in the first and not in the second, and the chance of that for the clearest one.
 
     If blocks are dealt out at random, all blocks in which the bit moves fall to the first with this chance.

@@ -15,7 +15,7 @@ from canlens.measures.outputs.coincidence import hypergeometric_masses, hypergeo
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.measures.discovering.places import Tried
+    from canlens.measures.discovering.places import TriedPlaces
     from canlens.measures.discovering.slots import Slots
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
@@ -204,7 +204,7 @@ BLOCK = 200_000
 """Pulses that are measured in one step."""
 
 
-def coverage(tried: Tried, slots: Slots, exercises: Bools, *, duration_s: float) -> Floats:
+def coverage(tried: TriedPlaces, slots: Slots, exercises: Bools, *, duration_s: float) -> Floats:
     """Return the share of all times at which an exercise would be answered by each place, float64 (F,).
 
     Parameters
@@ -271,7 +271,9 @@ def _binomial_tail(count: int, share: float) -> Floats:
     return np.asarray(np.minimum(np.cumsum(masses[::-1])[::-1], 1.0), np.float64)
 
 
-def shift_chance(tried: Tried, slots: Slots, exercises: Bools, hits: Ints, *, span_s: tuple[float, float]) -> Floats:
+def shift_chance(
+    tried: TriedPlaces, slots: Slots, exercises: Bools, hits: Ints, *, span_s: tuple[float, float]
+) -> Floats:
     """Return for each place the share of shifts of all marks round the recording at which it does as well.
 
     Parameters

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from canlens.measures.discovering.chances import Chances
-    from canlens.measures.discovering.places import Tried
+    from canlens.measures.discovering.places import TriedPlaces
     from canlens.measures.discovering.slots import Slots
     from canlens.plan import Mark
     from canlens.signals import Floats
@@ -57,7 +57,11 @@ class Shift:
 
 
 def best_shift(
-    tried: Tried, slots: Slots, judge: Judge, judge_for: Callable[[Tried], Judge], reach_s: tuple[float, float]
+    tried: TriedPlaces,
+    slots: Slots,
+    judge: Judge,
+    judge_for: Callable[[TriedPlaces], Judge],
+    reach_s: tuple[float, float],
 ) -> Shift:
     """Find how far the marks must be moved.
 
@@ -96,7 +100,7 @@ def best_shift(
     return found if evidence(tried, slots, judge, found) < plain else Shift()
 
 
-def centred(tried: Tried, slots: Slots, judge: Judge, shift: Shift) -> Shift:
+def centred(tried: TriedPlaces, slots: Slots, judge: Judge, shift: Shift) -> Shift:
     """Move the marks so that their windows lie about what follows them; keep them where that finds no more."""
     hits = matched(tried, slots, shift_s=shift.shift_s)
     told = [np.zeros(0)]
@@ -112,14 +116,14 @@ def centred(tried: Tried, slots: Slots, judge: Judge, shift: Shift) -> Shift:
     return moved if better else shift
 
 
-def _score(tried: Tried, slots: Slots, judge: Judge, shift_s: float) -> float:
+def _score(tried: TriedPlaces, slots: Slots, judge: Judge, shift_s: float) -> float:
     """Return how unlikely the best place of each control is, all controls together."""
     hits = matched(tried, slots, shift_s=shift_s)
     found = [judge(hits, control).weighed for control in slots.controls]
     return float(sum(-np.log10(max(each.min(), 1e-300)) for each in found if len(each)))
 
 
-def evidence(tried: Tried, slots: Slots, judge: Judge, shift: Shift) -> float:
+def evidence(tried: TriedPlaces, slots: Slots, judge: Judge, shift: Shift) -> float:
     """Return how many places would be expected to do as well as the best one of any control, with a shift."""
     hits = matched(tried, slots, shift_s=shift.shift_s)
     times = shift.tries * len(slots.controls)
@@ -170,7 +174,7 @@ def clock_of(lags_s: Sequence[tuple[Floats, float]]) -> Clock:
     return Clock(early, uncertainty_s, scatter_s)
 
 
-def lags(tried: Tried, slots: Slots, place: int, exercises: Bools, *, shift_s: float) -> tuple[Floats, Rows]:
+def lags(tried: TriedPlaces, slots: Slots, place: int, exercises: Bools, *, shift_s: float) -> tuple[Floats, Rows]:
     """Return for each answered exercise of a place its lag behind the mark [s] and the row of the trace, both (h,)."""
     one = tried.one(place)
     pulse, slot = pairs(one, slots, shift_s=shift_s)
@@ -193,7 +197,7 @@ MODEL_DOUBT = 10
 
 
 @dataclass(frozen=True, eq=False)
-class Aligned:
+class AlignedMarks:
     """Marks as they lie against the recording.
 
     Attributes
@@ -210,7 +214,7 @@ class Aligned:
 
     slots: Slots
     judge: Judge
-    judge_for: Callable[[Tried], Judge]
+    judge_for: Callable[[TriedPlaces], Judge]
     shift: Shift
     prompted: bool
 
@@ -221,7 +225,7 @@ def plain_offset(trace: Trace, marks: Sequence[Mark], span_s: tuple[float, float
     return marks_offset(written, {}, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=span_s[1])
 
 
-def aligned(tried: Tried, marks: Sequence[Mark], *, plain_s: float, span_s: tuple[float, float]) -> Aligned:
+def aligned(tried: TriedPlaces, marks: Sequence[Mark], *, plain_s: float, span_s: tuple[float, float]) -> AlignedMarks:
     """Choose how far marks are trusted, and how far they are moved, by what finds most.
 
     Parameters
@@ -247,18 +251,24 @@ def aligned(tried: Tried, marks: Sequence[Mark], *, plain_s: float, span_s: tupl
     if inside and len(inside) != len(slots):
         slots = slots_of(inside, offset_s=plain_s, jitter_s=choices[best][1])
     judge_for = partial(judge_of, slots=slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
-    return Aligned(slots, judge_for(tried), judge_for, shift, prompted)
+    return AlignedMarks(slots, judge_for(tried), judge_for, shift, prompted)
 
 
 def _tried_out(
-    tried: Tried, marks: Sequence[Mark], plain_s: float, jitter_s: float, span_s: tuple[float, float], *, prompted: bool
-) -> tuple[float, Aligned]:
+    tried: TriedPlaces,
+    marks: Sequence[Mark],
+    plain_s: float,
+    jitter_s: float,
+    span_s: tuple[float, float],
+    *,
+    prompted: bool,
+) -> tuple[float, AlignedMarks]:
     """Return how far marks must be moved, and how many places would then do as well by chance."""
     slots = slots_of(marks, offset_s=plain_s, jitter_s=jitter_s)
     judge_for = partial(judge_of, slots=slots, prompted=prompted, duration_s=span_s[1] - span_s[0])
     judge = judge_for(tried)
     shift = centred(tried, slots, judge, best_shift(tried, slots, judge, judge_for, _reach(slots, span_s)))
-    return evidence(tried, slots, judge, shift), Aligned(slots, judge, judge_for, shift, prompted)
+    return evidence(tried, slots, judge, shift), AlignedMarks(slots, judge, judge_for, shift, prompted)
 
 
 def _inside(marks: Sequence[Mark], offset_s: float, span_s: tuple[float, float]) -> list[Mark]:
@@ -278,7 +288,7 @@ def _reach(slots: Slots, span_s: tuple[float, float]) -> tuple[float, float]:
     return low_s, high_s
 
 
-def judge_of(tried: Tried, *, slots: Slots, prompted: bool, duration_s: float) -> Judge:
+def judge_of(tried: TriedPlaces, *, slots: Slots, prompted: bool, duration_s: float) -> Judge:
     """Return the exact test where slots were left alone, else the chance model."""
     kind = np.array([place.kind for place in tried.places], np.int64)
     strata = {name: slots.strata(name) for name in slots.controls}

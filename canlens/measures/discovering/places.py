@@ -113,7 +113,7 @@ LATE_START_S = 1.0
 as a change (our choice: messages on a beat of a bus that is awake come at least once a second)."""
 
 
-class Place(NamedTuple):
+class TriedPlace(NamedTuple):
     """Some bits of a stream and the raw value that means on.
 
     ``start_bit`` is the DBC bit number of the lowest bit, ``limit`` the raw threshold of a level: on above it where
@@ -129,7 +129,7 @@ class Place(NamedTuple):
     limit: int = 0
 
 
-def bits_of(place: Place) -> int:
+def bits_of(place: TriedPlace) -> int:
     """Return the bits of a place as a mask; bit n is the DBC bit number n."""
     mask = 0
     for number in range(place.length):
@@ -175,7 +175,7 @@ class Pulses:
 
 
 @dataclass(frozen=True, eq=False)
-class Tried:
+class TriedPlaces:
     """All places that are tried, their pulses, and what each was taken from.
 
     Attributes
@@ -190,7 +190,7 @@ class Tried:
         Bits that ever change.
     """
 
-    places: tuple[Place, ...]
+    places: tuple[TriedPlace, ...]
     pulses: Pulses
     slack_s: Floats
     bits_changing: int
@@ -202,19 +202,19 @@ class Tried:
         counts = np.bincount(self.pulses.place, minlength=len(self.places))
         return order, np.append(0, np.cumsum(counts))
 
-    def one(self, place: int) -> Tried:
+    def one(self, place: int) -> TriedPlaces:
         """Return one place with its pulses."""
         order, start = self._by_place
         own = self.pulses.where(order[start[place] : start[place + 1]])
         pulses = replace(own, place=np.zeros(len(own), np.int64))
-        return Tried((self.places[place],), pulses, self.slack_s[place : place + 1], self.bits_changing)
+        return TriedPlaces((self.places[place],), pulses, self.slack_s[place : place + 1], self.bits_changing)
 
-    def only(self, chosen: Ints) -> Tried:
+    def only(self, chosen: Ints) -> TriedPlaces:
         """Return some of the places with their pulses."""
         number = np.full(len(self.places), -1, np.int64)
         number[chosen] = np.arange(len(chosen))
         kept = self.pulses.where(number[self.pulses.place] >= 0)
-        return Tried(
+        return TriedPlaces(
             tuple(self.places[index] for index in chosen.tolist()),
             Pulses(number[kept.place], kept.rise_s, kept.fall_s, kept.row),
             self.slack_s[chosen],
@@ -242,7 +242,7 @@ class Limits(NamedTuple):
         return pulses.where((length_s >= self.least_s) & (length_s <= self.most_s))
 
 
-Found = tuple[list[Place], Pulses]
+Found = tuple[list[TriedPlace], Pulses]
 """Places, and pulses that bear their indices among these."""
 
 
@@ -251,14 +251,14 @@ def bit_pulses(changes: Changes, limits: Limits) -> Found:
     flips = changes.flips
     kept = np.flatnonzero((flips > 0) & (flips <= limits.busiest))
     bits: Bytes = (changes.payload[:, kept // 8] >> (kept % 8).astype(np.uint8)) & np.uint8(1)
-    return pulses_of(changes, bits, [Place(changes.stream, bit, 1, 1) for bit in kept.tolist()], limits)
+    return pulses_of(changes, bits, [TriedPlace(changes.stream, bit, 1, 1) for bit in kept.tolist()], limits)
 
 
 def field_pulses(changes: Changes, limits: Limits) -> Iterator[Found]:
     """Yield, byte by byte, each value of each field that tells more than its single bits, with its pulses."""
     flips = changes.flips.reshape(-1, 8)
     for byte in np.flatnonzero((flips > 0).sum(axis=1) > 1).tolist():
-        places: list[Place] = []
+        places: list[TriedPlace] = []
         columns: list[Bytes] = []
         for width in WIDTHS:
             for shift in range(9 - width):
@@ -267,13 +267,13 @@ def field_pulses(changes: Changes, limits: Limits) -> Iterator[Found]:
                     continue
                 values: Bytes = (changes.payload[:, byte] >> np.uint8(shift)) & np.uint8((1 << width) - 1)
                 if FEWEST_VALUES <= np.count_nonzero(np.bincount(values)) <= MOST_VALUES:
-                    places.append(Place(changes.stream, 8 * byte + shift, width, 1, FIELD))
+                    places.append(TriedPlace(changes.stream, 8 * byte + shift, width, 1, FIELD))
                     columns.append(values)
         if places:
             yield pulses_of(changes, np.stack(columns, axis=1), places, limits)
 
 
-def pulses_of(changes: Changes, columns: Bytes, places: Sequence[Place], limits: Limits) -> Found:
+def pulses_of(changes: Changes, columns: Bytes, places: Sequence[TriedPlace], limits: Limits) -> Found:
     """Return each value that each column takes, with the times from its coming to its going.
 
     Parameters
@@ -305,17 +305,17 @@ def pulses_of(changes: Changes, columns: Bytes, places: Sequence[Place], limits:
     return found, Pulses(number, rise_s[kept], fall_s[kept], changes.row[row]).where(calm)
 
 
-def _with_value(place: Place, value: int) -> Place:
+def _with_value(place: TriedPlace, value: int) -> TriedPlace:
     return place if place.kind == LEVEL else place._replace(on=value)
 
 
-def tried(found: Sequence[Found], slack_s: Floats, bits_changing: int) -> Tried:
+def tried(found: Sequence[Found], slack_s: Floats, bits_changing: int) -> TriedPlaces:
     """Gather places and pulses; ``slack_s`` has one value for each stream [s]. Places without pulses are left out."""
     places = [place for own, _ in found for place in own]
     first = np.cumsum([0, *(len(own) for own, _ in found)])
     parts = [replace(pulses, place=pulses.place + begin) for begin, (_, pulses) in zip(first, found, strict=False)]
     own_s = slack_s[[place.stream for place in places]] if places else np.zeros(0)
-    whole = Tried(tuple(places), Pulses.joined(parts), own_s, bits_changing)
+    whole = TriedPlaces(tuple(places), Pulses.joined(parts), own_s, bits_changing)
     return whole.only(np.unique(whole.pulses.place))
 
 
@@ -337,7 +337,7 @@ def level_pulses(changes: Changes, limits: Limits) -> Found:
     The threshold lies halfway between the usual value and the farthest; it is set without a look at the marks.
     """
     lasting_s = np.append(np.diff(changes.time_s), 0.0)
-    places: list[Place] = []
+    places: list[TriedPlace] = []
     columns: list[Bools] = []
     for place, values in _numbers(changes):
         usual = _middle(values, lasting_s)
@@ -363,16 +363,16 @@ def _middle(values: Ints, lasting_s: Floats) -> int:
     return int(np.searchsorted(passed_s, passed_s[-1] / 2))
 
 
-def _numbers(changes: Changes) -> Iterator[tuple[Place, Ints]]:
+def _numbers(changes: Changes) -> Iterator[tuple[TriedPlace, Ints]]:
     """Yield the bytes, and the pairs of bytes in either order, whose values may be numbers."""
     payload = changes.payload
     count = [np.count_nonzero(np.bincount(payload[:, byte])) for byte in range(payload.shape[1])]
     for byte, own in enumerate(count):
         if own >= FEWEST_LEVELS:
-            yield Place(changes.stream, 8 * byte, 8, 1, LEVEL), payload[:, byte].astype(np.int64)
+            yield TriedPlace(changes.stream, 8 * byte, 8, 1, LEVEL), payload[:, byte].astype(np.int64)
     for byte in range(len(count) - 1):
         for lower, upper in ((byte, byte + 1), (byte + 1, byte)):
             if count[lower] < FEWEST_LEVELS or count[upper] < 2:  # noqa: PLR2004 – a byte that never changes
                 continue
             value = payload[:, lower].astype(np.int64) + 256 * payload[:, upper].astype(np.int64)
-            yield Place(changes.stream, 8 * lower, 16, 1, LEVEL, is_motorola=lower > upper), value
+            yield TriedPlace(changes.stream, 8 * lower, 16, 1, LEVEL, is_motorola=lower > upper), value

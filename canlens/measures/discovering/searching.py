@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.measures.discovering.chances import shift_chance
+from canlens.measures.discovering.leads import FoundField, View, came_with, comings, overlap, own_work, ranked
 from canlens.measures.discovering.marks import NAMED_AT, Clock, Shift, aligned, clock_of, plain_offset
 from canlens.measures.discovering.places import (
     LEVEL,
     Limits,
-    Tried,
+    TriedPlaces,
     bit_pulses,
     bits_of,
     changes_of,
@@ -20,16 +21,15 @@ from canlens.measures.discovering.places import (
     level_pulses,
     tried,
 )
-from canlens.measures.discovering.ranking import FoundField, View, came_with, comings, overlap, own_work, ranked
 from canlens.measures.discovering.slots import REACTION_S, matched, slots_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.measures.discovering.chances import Chances
+    from canlens.measures.discovering.leads import Came, Group
     from canlens.measures.discovering.marks import Judge
     from canlens.measures.discovering.places import Found as FoundPlaces
-    from canlens.measures.discovering.ranking import Came, Group
     from canlens.measures.discovering.slots import Slots
     from canlens.plan import Mark
     from canlens.signals import Floats
@@ -117,7 +117,7 @@ class Search:
     streams: Streams
     interval_s: Floats
     slots: Slots
-    tried: Tried
+    tried: TriedPlaces
     found: FoundField
     shift: Shift
     clock: Clock
@@ -185,7 +185,7 @@ def _limits(trace: Trace, slots: Slots, start_s: float) -> Limits:
     return Limits(least_s, most_s, BUSY + BUSY_A_SLOT * len(slots), most_pulses, start_s)
 
 
-def _places(trace: Trace, together: Streams, limits: Limits, segment: int) -> tuple[Tried, FoundField, Floats]:
+def _places(trace: Trace, together: Streams, limits: Limits, segment: int) -> tuple[TriedPlaces, FoundField, Floats]:
     """Gather every place that may show a control, the fields that do the bus's own work, and the intervals [s]."""
     interval_s = np.zeros(len(together))
     pulses: list[FoundPlaces] = []
@@ -201,7 +201,7 @@ def _places(trace: Trace, together: Streams, limits: Limits, segment: int) -> tu
     return tried(pulses, slack_s, changing), found, interval_s
 
 
-def _searched(name: str, tried: Tried, slots: Slots, hits: Bools, judge: Judge, shift: Shift) -> Searched:
+def _searched(name: str, tried: TriedPlaces, slots: Slots, hits: Bools, judge: Judge, shift: Shift) -> Searched:
     """Rank the places for one control; a level leads where no bit or field is beyond chance and it is."""
     exercises, compared = slots.of(name), slots.compared(name)
     found = judge(hits, name)
@@ -220,7 +220,7 @@ def _searched(name: str, tried: Tried, slots: Slots, hits: Bools, judge: Judge, 
     return Searched(exercises, compared, tuple(groups), tuple(levels), found, shift.tries, named=named)
 
 
-def _plainest_first(tried: Tried, found: Chances, groups: list[Group], times: float) -> list[Group]:
+def _plainest_first(tried: TriedPlaces, found: Chances, groups: list[Group], times: float) -> list[Group]:
     """Put a bit before the field it is part of, unless the field does far better: a foreign bit beside it may help."""
     for number, each in enumerate(groups[1:], 1):
         sure = found.corrected(each.lead, times=times) <= NAMED_AT
@@ -229,13 +229,13 @@ def _plainest_first(tried: Tried, found: Chances, groups: list[Group], times: fl
     return groups
 
 
-def _holds(tried: Tried, group: Group, part: Group) -> bool:
+def _holds(tried: TriedPlaces, group: Group, part: Group) -> bool:
     """Tell whether a place is made of the bits of a smaller one and more."""
     place, smaller = tried.places[group.lead], tried.places[part.lead]
     return place.stream == smaller.stream and bits_of(place) & bits_of(smaller) == bits_of(smaller) != bits_of(place)
 
 
-def _is_part_of(tried: Tried, group: Group, best: Group) -> bool:
+def _is_part_of(tried: TriedPlaces, group: Group, best: Group) -> bool:
     """Tell whether a place is made of the same bits as one that is named: no rival, but a worse way to read it."""
     place = tried.places[group.lead]
     return any(
@@ -244,14 +244,16 @@ def _is_part_of(tried: Tried, group: Group, best: Group) -> bool:
     )
 
 
-def _is_one_bit(tried: Tried, level: Group, best: Group) -> bool:
+def _is_one_bit(tried: TriedPlaces, level: Group, best: Group) -> bool:
     """Tell whether a level only repeats one bit of its own that is found already."""
     members = (best.lead, *best.mirrors)
     shared = [index for index in members if overlap(tried.places[level.lead], tried.places[index])]
     return len(shared) == 1
 
 
-def _with_shifts(searched: Searched, tried: Tried, slots: Slots, shift: Shift, span_s: tuple[float, float]) -> Searched:
+def _with_shifts(
+    searched: Searched, tried: TriedPlaces, slots: Slots, shift: Shift, span_s: tuple[float, float]
+) -> Searched:
     """Put the best places to the test by shifts as well; a place that fails it is not named."""
     few = tried.only(np.array([group.lead for group in searched.groups], np.int64))
     moved = replace(slots, rise_s=slots.rise_s + shift.shift_s, fall_s=slots.fall_s + shift.shift_s)
@@ -279,7 +281,7 @@ def told_apart(controls: dict[str, Searched]) -> dict[str, Searched]:
     return out
 
 
-def _clock(tried: Tried, controls: dict[str, Searched], shift: Shift) -> Clock:
+def _clock(tried: TriedPlaces, controls: dict[str, Searched], shift: Shift) -> Clock:
     """Tell how the marks lie against the log, by the controls whose best place is beyond chance."""
     told = [
         (each.groups[0].lag_s + shift.shift_s, float(tried.slack_s[each.groups[0].lead]))

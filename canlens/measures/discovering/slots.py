@@ -14,7 +14,7 @@ from canlens.plan.nouns import REST
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.measures.discovering.places import Tried
+    from canlens.measures.discovering.places import TriedPlaces
     from canlens.plan import Mark
     from canlens.signals import Floats
     from canlens.trace import Bools, Ints
@@ -192,7 +192,7 @@ def _rest_cells(rise_s: Floats, is_rest: Bools, following_s: Floats, until_s: Fl
 # Matching: in which slots each place went on and off as a control was operated.
 
 
-def matched(tried: Tried, slots: Slots, *, shift_s: float = 0.0) -> Bools:
+def matched(tried: TriedPlaces, slots: Slots, *, shift_s: float = 0.0) -> Bools:
     """Tell in which slots each place had a pulse.
 
     Parameters
@@ -216,7 +216,7 @@ def matched(tried: Tried, slots: Slots, *, shift_s: float = 0.0) -> Bools:
     return out
 
 
-def pairs(tried: Tried, slots: Slots, *, shift_s: float = 0.0) -> tuple[Ints, Ints]:
+def pairs(tried: TriedPlaces, slots: Slots, *, shift_s: float = 0.0) -> tuple[Ints, Ints]:
     """Return which pulse fits which slot, as two int64 arrays of equal length; see :func:`matched`."""
     pulses = tried.pulses
     if not len(pulses) or not len(slots):

@@ -53,7 +53,7 @@ FEWEST_GAPS = 2
 
 
 @dataclass(frozen=True, eq=False)
-class Suspect:
+class WeighedSuspect:
     """One suspect: log-probability of all episodes, if it is at fault."""
 
     kind: SuspectKind
@@ -67,7 +67,7 @@ class Suspect:
         return float(np.logaddexp(self.by_length, self.by_edges) - np.log(2))
 
 
-def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspect]:
+def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[WeighedSuspect]:
     """Weigh every suspect.
 
     Parameters
@@ -80,10 +80,10 @@ def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspe
     time_s = struck.traffic.time_s
     everywhere = np.ones(len(time_s))
 
-    def weighed(kind: SuspectKind, subject: str, where: Floats | Bools, *, alone: bool = False) -> Suspect:
+    def weighed(kind: SuspectKind, subject: str, where: Floats | Bools, *, alone: bool = False) -> WeighedSuspect:
         factor = where.astype(np.float64)
         both = [struck.log_likelihood(factor, each, alone=alone) for each in struck.dangers]
-        return Suspect(kind, subject, both[0], both[1])
+        return WeighedSuspect(kind, subject, both[0], both[1])
 
     yield weighed("whole-bus", "", everywhere)
     if len(struck.nodes) > 1:
@@ -106,7 +106,7 @@ def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Suspe
             yield weighed(
                 "loose-contact", name, bouncing * (1 + own * (bouncing.sum() / max((bouncing & own).sum(), 1)))
             )
-    yield from (Suspect("other", "", each, each) for each in (_free_nodes(struck), _free_times(struck)))
+    yield from (WeighedSuspect("other", "", each, each) for each in (_free_nodes(struck), _free_times(struck)))
 
 
 def is_testable(on: Bools, episodes: int) -> bool:
@@ -357,7 +357,7 @@ def _nodes(
     return np.array([place[name] for name in names], np.int64)[identity], nodes, is_named
 
 
-def _posterior(weighed: list[Suspect]) -> tuple[Suspicion, ...]:
+def _posterior(weighed: list[WeighedSuspect]) -> tuple[Suspicion, ...]:
     """Return the probability of each suspect; each kind is as probable beforehand as any other.
 
     Within a kind each subject is, and the two forms of ``other`` count as one.
@@ -390,7 +390,7 @@ def _narrowed(suspicions: tuple[Suspicion, ...]) -> tuple[SuspectKind, ...]:
     return tuple(ranked[: int(np.searchsorted(sums, SURE)) + 1])
 
 
-def _edges_favoured(weighed: list[Suspect]) -> float | None:
+def _edges_favoured(weighed: list[WeighedSuspect]) -> float | None:
     """Return how much better the errors go with edges than with length, for the best suspect."""
     best = max((each for each in weighed if each.kind != "other"), key=lambda each: each.log_likelihood, default=None)
     if best is None or not math.isfinite(best.by_edges - best.by_length):

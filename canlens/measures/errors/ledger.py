@@ -17,14 +17,12 @@ from canlens.measures.errors.records import (
     traffic_of,
 )
 from canlens.nouns.bus import ErrorLedger, LoneSender, StateStep
-from canlens.trace import NANOSECONDS_PER_SECOND, Kind
+from canlens.trace import Kind
 from canlens.wire import ControllerState, ErrorClass, describe_error
 from canlens.wire.error_classes import CLASS_KEYS, PASSIVE_COUNT, WARNING_COUNT
 
 if TYPE_CHECKING:
-    from canlens.measures.errors.records import Told
-    from canlens.nouns.bus import NodeState
-    from canlens.results.check import Recorded
+    from canlens.nouns.bus import NodeState, Recorded
     from canlens.trace import Bools, Ints, Trace
 
 
@@ -61,7 +59,7 @@ def state_steps(trace: Trace, records: ErrorRecords, *, channel: str | None = No
     states = _states(records)
     told = np.flatnonzero(states != NOT_TOLD)
     steps = [_step(records, states, row) for row in told[_changes(states[told])][:MOST_STEPS]]
-    steps += [_from_words(trace, each) for each in told_states(trace, channel)] if trace.remarks else []
+    steps += told_states(trace, channel)
     steps.sort(key=lambda each: each.line)
     kept: list[StateStep] = []
     for step in steps:
@@ -105,16 +103,6 @@ def _step(records: ErrorRecords, states: Ints, row: int) -> StateStep:
         tec=int(records.detail[row, 6]) if has_counters else None,
         rec=int(records.detail[row, 7]) if has_counters else None,
     )
-
-
-def _from_words(trace: Trace, told: Told) -> StateStep:
-    """Return a line between the frames as a step, its stamp kept between those of the rows around it."""
-    at = int(np.searchsorted(trace.line, told.line))
-    around_ns = trace.time_ns[max(at - 1, 0) : at + 1] - trace.start_ns
-    first_ns, last_ns = (int(around_ns[0]), int(around_ns[-1])) if len(around_ns) else (0, 0)
-    stamp_ns = told.stamp_ns - trace.start_ns if told.stamp_ns is not None else first_ns
-    time_ns = min(stamp_ns, last_ns) if not at else min(max(stamp_ns, first_ns), max(first_ns, last_ns))
-    return StateStep(time_ns / NANOSECONDS_PER_SECOND, told.line, told.state, told.tec, told.rec)
 
 
 # Error ledger: every error record of a recording, in words and in order.

@@ -11,11 +11,14 @@ import numpy as np
 
 from canlens import wire
 from canlens.measures.bus_load.bit_rate import inferred_bit_rate
-from canlens.trace import Kind
+from canlens.nouns.bus import StateStep
+from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 from canlens.wire import ErrorClass, ProtocolError
 from canlens.wire.error_classes import CLASS_KEYS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from canlens.nouns.bus import Identity, NodeState
     from canlens.signals import Floats
     from canlens.trace import Bytes, Identifiers, Ints, Rows, Trace
@@ -69,17 +72,6 @@ highest counts (status codes in python-can 4.6.1, ``can/interfaces``)."""
 STATISTIC: Final = re.compile(r"\bStatistic:.*\bE\s+(?P<errors>\d+)\b", re.IGNORECASE)
 
 
-@dataclass(frozen=True)
-class Told:
-    """A state of the recorder's controller as a line tells it; the stamp [ns] as written, None where it has none."""
-
-    line: int
-    state: NodeState
-    stamp_ns: int | None = None
-    tec: int | None = None
-    rec: int | None = None
-
-
 def said_of_errors(trace: Trace) -> dict[int, tuple[int, int, int]]:
     """Return what lines of error records say in words, by line: class bits, kind of violation, place."""
     found: dict[int, tuple[int, int, int]] = {}
@@ -105,26 +97,34 @@ def _captured(code: int) -> tuple[int, int, int]:
     return int(ErrorClass.PROTOCOL), int(CAPTURED[code >> 6]) | sending, code & PLACE_BITS
 
 
-def told_states(trace: Trace, channel: str | None) -> tuple[Told, ...]:
-    """Return the states that lines between the frames tell, of one channel or of all."""
-    found = []
+def told_states(trace: Trace, channel: str | None) -> Iterator[StateStep]:
+    """Yield the states of the recorder's controller that lines between the frames tell, of one channel or of all."""
     for remark in trace.remarks:
         text = remark.text.strip()
         match = CHIP_STATUS.match(text)
         if match is not None and match["state"].lower() in CHIP_STATES:
-            if channel is not None and match["channel"] != channel:
-                continue
-            stamp_ns = int(match["seconds"]) * 10**9 + int(match["fraction"].ljust(9, "0")[:9])
-            tec, rec = (int(match[name]) if match[name] else None for name in ("tec", "rec"))
-            found.append(Told(remark.line, CHIP_STATES[match["state"].lower()], stamp_ns, tec, rec))
+            if channel is None or match["channel"] == channel:
+                stamp_ns = int(match["seconds"]) * 10**9 + int(match["fraction"].ljust(9, "0")[:9])
+                tec, rec = (int(match[name]) if match[name] else None for name in ("tec", "rec"))
+                time_s = _between_rows(trace, remark.line, stamp_ns)
+                yield StateStep(time_s, remark.line, CHIP_STATES[match["state"].lower()], tec, rec)
             continue
         match = BUS_STATUS.match(text)
         if match is not None and (channel is None or match["channel"] in {None, channel}):
             code = int(match["code"].split()[-1], 16)
             state = BUS_CODES.get(1 << code.bit_length() - 1 if code else 0)
             if state is not None:
-                found.append(Told(remark.line, state))
-    return tuple(found)
+                yield StateStep(_between_rows(trace, remark.line, None), remark.line, state)
+
+
+def _between_rows(trace: Trace, line: int, stamp_ns: int | None) -> float:
+    """Return when a line between the frames was written [s]: its stamp, kept between those of the rows around it."""
+    at = int(np.searchsorted(trace.line, line))
+    around_ns = trace.time_ns[max(at - 1, 0) : at + 1] - trace.start_ns
+    first_ns, last_ns = (int(around_ns[0]), int(around_ns[-1])) if len(around_ns) else (0, 0)
+    own_ns = stamp_ns - trace.start_ns if stamp_ns is not None else first_ns
+    time_ns = min(own_ns, last_ns) if not at else min(max(own_ns, first_ns), max(first_ns, last_ns))
+    return time_ns / NANOSECONDS_PER_SECOND
 
 
 def counted_errors(trace: Trace) -> int | None:

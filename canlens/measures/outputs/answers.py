@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.nouns.outputs import Answers, Steps, Timer, Track
+from canlens.nouns.outputs import Answers, Places, Timer, Track
 from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
@@ -90,13 +90,13 @@ def answers(
     used[taken[too_short & _comes_late(taken_s, edge_s, fall_s, next_s, within_s)]] = True
     unasked = rise[~used[:-1] & _unasked(rule, output, rise, within_s=within_s, run_on_s=run_on_s)]
     return Answers(
-        due=Steps.of(rule, edge[due]),
-        answered=Steps.of(rule, edge[answered]),
-        late=Steps.of(rule, edge[late]),
-        unanswered=Steps.of(rule, edge[unanswered]),
-        too_short=Steps.of(rule, edge[too_short]),
-        held=Steps.of(rule, edge[held]),
-        unasked=Steps.of(output, unasked),
+        due=Places.of(rule, edge[due]),
+        answered=Places.of(rule, edge[answered]),
+        late=Places.of(rule, edge[late]),
+        unanswered=Places.of(rule, edge[unanswered]),
+        too_short=Places.of(rule, edge[too_short]),
+        held=Places.of(rule, edge[held]),
+        unasked=Places.of(output, unasked),
         latency_s=(taken_s - edge_s)[answered],
         late_s=(later_s - edge_s)[late],
     )
@@ -194,8 +194,8 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
         shortest_s=(np.maximum(before_s, edge_s) - edge_s)[done],
         longest_s=(off_s - edge_s)[done],
         completed=int(done.sum()),
-        wrong=Steps.of(rule, edge[wrong]),
-        overdue=Steps.joined((Steps.of(rule, edge[overdue]), Steps.of(output, from_start))),
+        wrong=Places.of(rule, edge[wrong]),
+        overdue=Places.joined((Places.of(rule, edge[overdue]), Places.of(output, from_start))),
     )
 
 
@@ -234,12 +234,12 @@ def cut_off(
         shortest_s=(np.maximum(before_s, edge_s) - edge_s)[done],
         longest_s=(off_s - edge_s)[done],
         completed=int(done.sum()),
-        wrong=Steps.of(rule, edge[wrong]),
-        overdue=Steps.of(rule, edge[overdue]),
+        wrong=Places.of(rule, edge[wrong]),
+        overdue=Places.of(rule, edge[overdue]),
     )
 
 
-def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: float) -> Steps:
+def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: float) -> Places:
     """Find the falls of the output while its rule held and nothing planned explains them.
 
     An output that was on, whose message stayed away, and that is off when the message comes back has fallen too.
@@ -253,11 +253,11 @@ def dropped(rule: Track, output: Track, *, flashing: Track | None, settle_s: flo
 
     Returns
     -------
-    Steps
+    Places
         Of the output.
     """
     falls = output.falls[_while_on(rule, output, flashing, settle_s=settle_s)]
-    return Steps.of(output, np.sort(np.append(falls, _lost_unseen(rule, output))))
+    return Places.of(output, np.sort(np.append(falls, _lost_unseen(rule, output))))
 
 
 def _lost_unseen(rule: Track, output: Track) -> Rows:

@@ -11,7 +11,7 @@ from canlens.measures.outputs.answers import answers
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
-    from canlens.nouns.outputs import Evidence, Steps, Track
+    from canlens.nouns.outputs import Evidence, Places, Track
     from canlens.plan.rule import States
     from canlens.signals import Floats
     from canlens.trace import Ints
@@ -221,7 +221,7 @@ def _states(track: Track | None, edges_s: Floats) -> States:
     return np.select([on & off, on, off], [CHANGED, ON, OFF], UNKNOWN).astype(np.int8)
 
 
-def _counted(edges_s: Floats, *steps: Steps) -> Ints:
+def _counted(edges_s: Floats, *steps: Places) -> Ints:
     """Count the steps in each part."""
     times_s = np.concatenate([each.time_s for each in steps])
     at = np.clip(np.searchsorted(edges_s, times_s, "right") - 1, 0, len(edges_s) - 2)

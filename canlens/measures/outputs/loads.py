@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.measures.outputs.tracks import changes_on_the_beat
-from canlens.nouns.outputs import FlashEvidence, LevelEvidence, LoadEvidence, Steps, Track
+from canlens.nouns.outputs import FlashEvidence, LevelEvidence, LoadEvidence, Places, Track
 from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON
 
@@ -136,7 +136,7 @@ def level(
     starts, stops = runs(on & ~np.isnan(value))
     levels = medians(value, starts, stops)
     wrong = np.abs(levels - wanted) > tolerance
-    return LevelEvidence(wanted, levels, Steps(line[starts][wrong], time_s[starts][wrong]))
+    return LevelEvidence(wanted, levels, Places(line[starts][wrong], time_s[starts][wrong]))
 
 
 def flash(
@@ -190,7 +190,7 @@ def flash(
         if abs(found_hz - wanted_hz) > tolerance_hz + error_hz and not too_coarse:
             wrong_at.append(min(inside.start, len(line) - 1))
     at = np.array(wrong_at, np.intp)
-    return FlashEvidence(np.array(frequency), Steps(line[at], time_s[at]), len(frequency), not too_coarse)
+    return FlashEvidence(np.array(frequency), Places(line[at], time_s[at]), len(frequency), not too_coarse)
 
 
 def _frequency(time_s: Floats, value: Floats) -> tuple[float, float]:
@@ -281,7 +281,7 @@ def load(
     -------
     LoadEvidence
     """
-    none = Steps.none()
+    none = Places.none()
     on_a = highest = np.nan
     over_peak = over_continuous = no_current = when_off = no_voltage = none
     if current is not None and len(current):
@@ -323,20 +323,20 @@ def _settled(track: Track, flashing: Track | None, rhythm: Rhythm) -> tuple[Bool
     return steady(track, ON, time_s, settle_s) & quiet, steady(track, OFF, time_s, settle_s) & quiet
 
 
-def _at(signal: Signal, mask: Bools) -> Steps:
+def _at(signal: Signal, mask: Bools) -> Places:
     """Return the first row of each run of true rows."""
     starts, _ = runs(mask)
-    return Steps(signal.line[starts], signal.time_s[starts])
+    return Places(signal.line[starts], signal.time_s[starts])
 
 
-def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Steps:
+def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Places:
     """Return the first row of each run of true rows that lasts longer than allowed."""
     starts, stops = runs(mask)
     kept = starts[signal.time_s[stops - 1] - signal.time_s[starts] > allowed_s + ROUNDING_S]
-    return Steps(signal.line[kept], signal.time_s[kept])
+    return Places(signal.line[kept], signal.time_s[kept])
 
 
-def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools]) -> Steps:
+def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools]) -> Places:
     """Return the first row of each run of true rows whose median value is wrong: above a limit, or below one."""
     starts, stops = runs(mask)
     before = np.append(0, np.cumsum(is_wrong(signal.value)))
@@ -344,4 +344,4 @@ def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bool
     is_kept = wrong == stops - starts
     mixed = np.flatnonzero((wrong > 0) & ~is_kept)  # only there need the median be known to tell its side of the limit
     is_kept[mixed] = is_wrong(medians(signal.value, starts[mixed], stops[mixed]))
-    return Steps(signal.line[starts[is_kept]], signal.time_s[starts[is_kept]])
+    return Places(signal.line[starts[is_kept]], signal.time_s[starts[is_kept]])

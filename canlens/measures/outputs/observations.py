@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.nouns.outputs import Answers, Steps, Track
+from canlens.nouns.outputs import Answers, Places, Track
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
@@ -132,15 +132,15 @@ def observed_answers(
     since_s, until_s = time_s - OBSERVED_S - within_s - stays_s, time_s + OBSERVED_S
     off_before = ~rule.ever(ON, since_s, until_s) & ~rule.ever(UNKNOWN, since_s, until_s)
     due = answered | dark
-    none = Steps.none()
+    none = Places.none()
     found = Answers(
-        due=Steps.of(rule, edge[due]),
-        answered=Steps.of(rule, edge[answered]),
+        due=Places.of(rule, edge[due]),
+        answered=Places.of(rule, edge[answered]),
         late=none,
-        unanswered=Steps.of(rule, edge[dark]),
-        too_short=Steps.of(rule, edge[~due]),
+        unanswered=Places.of(rule, edge[dark]),
+        too_short=Places.of(rule, edge[~due]),
         held=none,
-        unasked=Steps(line[on & off_before], time_s[on & off_before]),
+        unasked=Places(line[on & off_before], time_s[on & off_before]),
         latency_s=np.zeros(0),
         late_s=np.zeros(0),
     )
@@ -148,14 +148,14 @@ def observed_answers(
     return found, seen_off
 
 
-def agreement(output: Track, observed: Sequence[Observation], *, offset_s: float) -> tuple[int, Steps]:
+def agreement(output: Track, observed: Sequence[Observation], *, offset_s: float) -> tuple[int, Places]:
     """Compare what was seen with what the bus said, away from the output's own changes.
 
     Returns
     -------
     int
         How many observations of *on* agree.
-    Steps
+    Places
         Those that disagree, lines of the observations' file.
     """
     seen = sorted(observed, key=lambda each: each.time_s)
@@ -165,7 +165,7 @@ def agreement(output: Track, observed: Sequence[Observation], *, offset_s: float
     agrees = np.where(on, _near(output, ON, time_s), _near(output, OFF, time_s))
     said = _near(output, ON, time_s) | _near(output, OFF, time_s)
     wrong = said & ~agrees
-    return int((agrees & on).sum()), Steps(line[wrong], time_s[wrong])
+    return int((agrees & on).sum()), Places(line[wrong], time_s[wrong])
 
 
 def _near(output: Track, state: int, time_s: np.ndarray[tuple[int], np.dtype[np.float64]]) -> Bools:

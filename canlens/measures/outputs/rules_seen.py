@@ -210,7 +210,7 @@ SMALL_CHANCE = 0.05
 """The same where it leaves some exercises unexplained (the usual level of a test)."""
 
 
-class Candidate(NamedTuple):
+class RuleCandidate(NamedTuple):
     """A rule, the moments that contradict it, what its wording costs in nats, how often it names a control."""
 
     rule: Rule
@@ -274,8 +274,8 @@ def _explaining(shown: Sequence[Scene]) -> SeenRules:
 
 
 def _fitting(
-    pool: Iterable[Candidate], own: Rule, scenes: Sequence[Scene], moments: Moments
-) -> list[tuple[Candidate, Tried]]:
+    pool: Iterable[RuleCandidate], own: Rule, scenes: Sequence[Scene], moments: Moments
+) -> list[tuple[RuleCandidate, Tried]]:
     """Return the candidates that explain the exercises equally well, the output's own rule first, then the shortest.
 
     The own rule needs no better rival where it explains every exercise, unless it is wrong about when the output goes
@@ -283,7 +283,7 @@ def _fitting(
     """
     bearable = MOST_CONTRADICTED * min(moments.on.sum(), moments.off.sum())
     order = sorted(pool, key=lambda one: (one.score, one.literals))
-    fits: list[tuple[Candidate, Tried]] = []
+    fits: list[tuple[RuleCandidate, Tried]] = []
     mine = next(each for each in order if each.rule is own)
     tried = tried_rule(own, scenes)
     if tried.explained >= FEWEST_EDGES and tried.share == 1.0 and not _is_outdone(mine, order, scenes, moments):
@@ -303,7 +303,7 @@ def _fitting(
     return sorted(fits, key=lambda pair: (pair[0].rule is not own, pair[0].literals))
 
 
-def _is_outdone(mine: Candidate, order: Sequence[Candidate], scenes: Sequence[Scene], moments: Moments) -> bool:
+def _is_outdone(mine: RuleCandidate, order: Sequence[RuleCandidate], scenes: Sequence[Scene], moments: Moments) -> bool:
     """Tell whether the own rule is contradicted more than once and a rule that nothing contradicts explains as much."""
     if moments.stretches_contradicting(mine.rule) < FEWEST_EDGES:
         return False
@@ -316,7 +316,7 @@ def _is_outdone(mine: Candidate, order: Sequence[Candidate], scenes: Sequence[Sc
     return False
 
 
-def _as_good(each: Candidate, best: Candidate, own: Rule) -> bool:
+def _as_good(each: RuleCandidate, best: RuleCandidate, own: Rule) -> bool:
     """Tell whether a candidate explains the moments as well as the best one, and is no longer or the plan's."""
     return each.contradicted <= best.contradicted and (each.rule is own or each.literals <= best.literals)
 
@@ -329,7 +329,7 @@ def _hardly_chance(tried: Tried, rules: int, *, perfect: bool) -> bool:
     return chance < (EVEN_CHANCE if perfect else SMALL_CHANCE)
 
 
-def _as_many(each: Candidate, controls: int) -> int:
+def _as_many(each: RuleCandidate, controls: int) -> int:
     """Return how many rules could have been named as well: one if the plan names it.
 
     Else those with so many controls, each plain or negated, joined by *and* or *or*.
@@ -340,14 +340,14 @@ def _as_many(each: Candidate, controls: int) -> int:
     return max(1, (math.comb(controls, used) << used) * (2 if used > 1 else 1))
 
 
-def _candidates(moments: Moments, own: Rule, planned: Iterable[Rule]) -> list[Candidate]:
+def _candidates(moments: Moments, own: Rule, planned: Iterable[Rule]) -> list[RuleCandidate]:
     """List the rules worth trying: those of the plan, and the smallest ones that the moments allow."""
     moving = moments.moving()
     literal = max(math.log(4 * max(1, len(moving))), CONTRADICTION + math.log(2))
-    pool = {own.meaning(): Candidate(own, moments.contradicting(own), literal, _literals(own), is_planned=True)}
+    pool = {own.meaning(): RuleCandidate(own, moments.contradicting(own), literal, _literals(own), is_planned=True)}
     for rule in planned:
         if rule.controls:
-            each = Candidate(rule, moments.contradicting(rule), literal, _literals(rule), is_planned=True)
+            each = RuleCandidate(rule, moments.contradicting(rule), literal, _literals(rule), is_planned=True)
             pool.setdefault(rule.meaning(), each)
     bound = min(each.score for each in pool.values())
     for columns, on, off, contradicted in _subsets(moments, moving):
@@ -362,11 +362,11 @@ def _candidates(moments: Moments, own: Rule, planned: Iterable[Rule]) -> list[Ca
 
 def _smallest(
     names: Sequence[str], columns: Sequence[int], on: Ints, off: Ints, contradicted: int, literal: float
-) -> Iterator[Candidate]:
+) -> Iterator[RuleCandidate]:
     """Yield the smallest rules over some controls; settings with as many moments on as off may go either way."""
     own = [names[column] for column in columns]
     for found in smallest_rules(np.flatnonzero(on > off).tolist(), np.flatnonzero(off > on).tolist(), own):
-        yield Candidate(found.rule, contradicted, found.literals * literal, found.literals)
+        yield RuleCandidate(found.rule, contradicted, found.literals * literal, found.literals)
 
 
 def _subsets(moments: Moments, moving: Sequence[int]) -> Iterator[tuple[tuple[int, ...], Ints, Ints, int]]:

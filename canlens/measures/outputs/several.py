@@ -16,7 +16,7 @@ from canlens.nouns.outputs import (
     LevelEvidence,
     LoadEvidence,
     OutputEvidence,
-    Steps,
+    Places,
     Timer,
 )
 from canlens.plan.nouns import REST
@@ -111,14 +111,14 @@ def added_output(parts: Sequence[OutputEvidence]) -> OutputEvidence:
         seen=seen_rules(scenes),
         release=_added([each.release for each in shown]),
         cut_off=_added([each.cut_off for each in shown]),
-        dropped=Steps.joined([each.dropped for each in shown]),
+        dropped=Places.joined([each.dropped for each in shown]),
         day=_added([each.day for each in shown]),
         night=_added([each.night for each in shown]),
         flash=_added([each.flash for each in shown]),
         load=_added([each.load for each in shown]),
         confirmed=sum(each.confirmed for each in shown),
         seen_off=any(each.seen_off for each in shown),
-        disagreed=Steps.joined([each.disagreed for each in shown]),
+        disagreed=Places.joined([each.disagreed for each in shown]),
         message_seen=any(bool(each.message_seen) for each in shown) if shown[-1].message_seen is not None else None,
     )
 
@@ -133,7 +133,7 @@ def added_control(parts: Sequence[ControlEvidence]) -> ControlEvidence:
     return replace(
         readable[-1] if readable else parts[-1],
         message_seen=any(each.message_seen for each in parts),
-        exercises=Steps.joined([each.exercises for each in parts]),
+        exercises=Places.joined([each.exercises for each in parts]),
         marked=np.concatenate(marked) if marked else None,
         noticed=sum(noticed) if noticed else None,
     )
@@ -157,8 +157,8 @@ def _added(parts: Sequence[Measured | None]) -> Measured | None:
     for field in fields(known[0]):
         values = [getattr(each, field.name) for each in known]
         match field.type:
-            case "Steps":
-                merged[field.name] = Steps.joined(values)
+            case "Places":
+                merged[field.name] = Places.joined(values)
             case "Floats":
                 merged[field.name] = np.concatenate(values)
             case "bool":

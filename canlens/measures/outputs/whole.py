@@ -19,9 +19,9 @@ from canlens.nouns.outputs import (
     LevelEvidence,
     LoadEvidence,
     OutputEvidence,
+    Places,
     Rival,
     Scene,
-    Steps,
     Timer,
     Track,
 )
@@ -156,7 +156,7 @@ def output_evidence(
     own = recorded.track(output.command)
     flashing = _flashing(output, recorded)
     found = answers(rule, own, within_s=output.within_s, run_on_s=_stays_s(output), flashing=flashing)
-    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Steps.none())
+    confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Places.none())
     scene = _scene(plan, output, recorded, own)
     return OutputEvidence(
         name=output.name,
@@ -321,10 +321,10 @@ def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) ->
     )
 
 
-def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Steps:
+def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Places:
     """Find unplanned falls; a planned cut-off judges its own."""
     if output.cut_after_s is not None:
-        return Steps.none()
+        return Places.none()
     return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
 
 

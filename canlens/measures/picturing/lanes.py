@@ -17,14 +17,14 @@ from canlens.measures.picturing.quantities import (
     supply,
 )
 from canlens.nouns.outputs import Track
-from canlens.nouns.pictures import DrawnRecording, Joins, Moments, Shade, StepLane
+from canlens.nouns.pictures import DrawnRecording, Joins, OddMoments, Shade, StepLane
 from canlens.plan.nouns import REST
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Steps
+    from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Places
     from canlens.nouns.pictures import Outcome, ShadeKind
     from canlens.plan.rule import States
     from canlens.signals import Floats
@@ -116,7 +116,7 @@ def joins(evidence: Evidence) -> tuple[Joins, ...]:
 def _joins(own: OutputEvidence, controls: Mapping[str, ControlEvidence]) -> Iterator[Joins]:
     """Yield the exercises of one output; ``controls`` are those of its rule."""
     found = own.answers
-    every: tuple[tuple[Outcome, Steps, Floats | None], ...] = (
+    every: tuple[tuple[Outcome, Places, Floats | None], ...] = (
         ("answered", found.answered, found.latency_s),
         ("late", found.late, found.late_s),
         ("unanswered", found.unanswered, None),
@@ -131,7 +131,7 @@ def _joins(own: OutputEvidence, controls: Mapping[str, ControlEvidence]) -> Iter
         yield Joins(own.name, outcome, steps.time_s, steps.line, latency_s, _movers(steps, controls))
 
 
-def _movers(steps: Steps, controls: Mapping[str, ControlEvidence]) -> tuple[str, ...]:
+def _movers(steps: Places, controls: Mapping[str, ControlEvidence]) -> tuple[str, ...]:
     """Name the control whose step began each exercise: the one with a step at that very time."""
     movers = np.full(len(steps), -1)
     names = list(controls)
@@ -143,13 +143,13 @@ def _movers(steps: Steps, controls: Mapping[str, ControlEvidence]) -> tuple[str,
     return tuple(names[number] if number >= 0 else "" for number in movers.tolist())
 
 
-def moments(evidence: Evidence) -> tuple[Moments, ...]:
+def moments(evidence: Evidence) -> tuple[OddMoments, ...]:
     """Return where outputs rose unasked, or fell though nothing explains it."""
     found = []
     for name, own in evidence.outputs.items():
         unasked, dropped = own.answers.unasked, own.dropped
-        found.append(Moments(name, "unasked", unasked.time_s, unasked.line))
-        found.append(Moments(name, "dropped", dropped.time_s, dropped.line))
+        found.append(OddMoments(name, "unasked", unasked.time_s, unasked.line))
+        found.append(OddMoments(name, "dropped", dropped.time_s, dropped.line))
     return tuple(each for each in found if len(each.time_s))
 
 

@@ -127,7 +127,7 @@ BINS = 30
 """Bins of a distribution (our choice)."""
 
 
-class Signals(NamedTuple):
+class PicturedSignals(NamedTuple):
     """The decoded signals that a picture shows, by path; absent where their message never came."""
 
     by_path: dict[str, Signal]
@@ -142,7 +142,7 @@ class Signals(NamedTuple):
         return series(signal.path, signal.time_s, signal.value, signal.line, most=self.most, hold_s=hold_s)
 
 
-def pictured_signals(plan: Plan, trace: Trace, *, channel: str | None, share: float = 1.0) -> Signals:
+def pictured_signals(plan: Plan, trace: Trace, *, channel: str | None, share: float = 1.0) -> PicturedSignals:
     """Decode the currents and the supply of a plan, from the channel on which it was judged.
 
     ``share`` is the part of :data:`MOST_POINTS` that they may take.
@@ -153,7 +153,7 @@ def pictured_signals(plan: Plan, trace: Trace, *, channel: str | None, share: fl
     chosen = on_channel(trace, channel if channel is not None else plan.bus.channel)
     signals, _ = decoded(chosen, tuple(wanted.values())) if wanted else ({}, ())
     numbers = [len(turns(each.value)) for each in signals.values()]
-    return Signals(signals, fair_share(numbers, round(MOST_POINTS * share)))
+    return PicturedSignals(signals, fair_share(numbers, round(MOST_POINTS * share)))
 
 
 def series(name: str, time_s: Floats, value: Floats, line: Ints | None, *, most: int, hold_s: float = np.inf) -> Series:
@@ -192,7 +192,7 @@ def series(name: str, time_s: Floats, value: Floats, line: Ints | None, *, most:
     )
 
 
-def currents(plan: Plan, signals: Signals) -> tuple[Current, ...]:
+def currents(plan: Plan, signals: PicturedSignals) -> tuple[Current, ...]:
     """Return the currents of all outputs that report one."""
     found = ((each, signals.series(each.current)) for each in plan.outputs.values())
     return tuple(
@@ -202,7 +202,7 @@ def currents(plan: Plan, signals: Signals) -> tuple[Current, ...]:
     )
 
 
-def supply(plan: Plan, signals: Signals) -> Supply | None:
+def supply(plan: Plan, signals: PicturedSignals) -> Supply | None:
     """Return the controller's supply, None where it reports none."""
     own = signals.series(plan.controller.supply)
     return None if own is None else Supply(own, plan.controller.supply_min_v)

@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from canlens.measures.traffic.silences import places_at
-from canlens.nouns.messages import Counter, Lengths, Places
+from canlens.nouns.messages import Counter, Lengths
+from canlens.nouns.tracks import Places
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

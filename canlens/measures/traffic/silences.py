@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from canlens.nouns.messages import Gaps, Places, QuietEvidence, Speaker, Stop, Wake
+from canlens.nouns.messages import Gaps, QuietEvidence, Speaker, Stop, Wake
+from canlens.nouns.tracks import Places
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
@@ -148,7 +149,7 @@ def speaker(trace: Trace, row: int, database: Database) -> Speaker:
         line=int(trace.line[row]),
         identifier=identifier,
         is_extended=is_extended,
-        name=message.name if message else f"0x{identifier:x}",
+        message=message.name if message else None,
         sender=", ".join(message.senders) if message and message.senders else None,
     )
 

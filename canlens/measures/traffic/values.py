@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from canlens.nouns.definitions import OddValue, SwappedBytes
-from canlens.nouns.messages import Places
+from canlens.nouns.tracks import Places
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:

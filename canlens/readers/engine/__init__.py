@@ -5,8 +5,8 @@
     bytes ─line_files→ blocks of lines ─blocks→ rows ─assembly→ Trace
                                           ↑ layouts ←compiling─ FrameLine ←grammar─ one line
 
-Formats that python-can reads come as its messages instead, see :mod:`canlens.readers.engine.messages`. Here is what a
-new format of one line a record needs.
+Formats that python-can reads come as its messages instead, see :mod:`canlens.readers.engine.foreign_messages`. Here is
+what a new format of one line a record needs.
 """
 
 from canlens.readers.engine.grammar import Constants, Dialect, FrameLine, Grammar, OtherLine, Span

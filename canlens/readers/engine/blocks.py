@@ -27,7 +27,16 @@ from canlens.readers.engine.compiling import (
 )
 from canlens.readers.engine.digits import WIDTH, Bench, Words, gather, positions
 from canlens.readers.engine.grammar import TOO_LATE, TOO_LONG, Dialect, FrameLine, Grammar, OtherLine, readable
-from canlens.readers.engine.layouts import CHANNEL_BIT, Columns, Layout, Lines, Template, packed, unlike_all, with_tails
+from canlens.readers.engine.layouts import (
+    CHANNEL_BIT,
+    BlockLines,
+    Columns,
+    Layout,
+    Template,
+    packed,
+    unlike_all,
+    with_tails,
+)
 from canlens.readers.opening import LONGEST_LINE
 from canlens.trace import NANOSECONDS_PER_SECOND, Problem, Remark
 
@@ -154,9 +163,9 @@ class _Reading:
         start = int(self.starts[row])
         return self.text[start : start + int(self.lengths[row])].tobytes()
 
-    def lines_at(self, rows: Rows) -> Lines:
+    def lines_at(self, rows: Rows) -> BlockLines:
         """Return some lines by their numbers."""
-        return Lines(rows, self.starts.take(rows), self.lengths.take(rows))
+        return BlockLines(rows, self.starts.take(rows), self.lengths.take(rows))
 
     def first_words(self, count: int) -> Words:
         """Return the first ``count`` words of every line, as uint64 (count, lines)."""
@@ -206,7 +215,7 @@ def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory)
     Lines that are no frame come back as problems, remarks or not at all (blank lines), as the grammar says.
     """
     reading = _Reading(block, grammar, dialect, memory)
-    pending = Lines(np.arange(len(reading.starts)), reading.starts, reading.lengths)
+    pending = BlockLines(np.arange(len(reading.starts)), reading.starts, reading.lengths)
     for layout in sorted(memory.layouts_of(dialect).values(), key=lambda layout: -layout.hits):
         pending = _read_by(reading, layout, pending)
     pending = _with_misfits(reading, pending)
@@ -216,7 +225,7 @@ def read_block(block: Block, grammar: Grammar, dialect: Dialect, memory: Memory)
     return _finished(reading)
 
 
-def _read_by(reading: _Reading, layout: Layout, pending: Lines) -> Lines:
+def _read_by(reading: _Reading, layout: Layout, pending: BlockLines) -> BlockLines:
     """Read those lines that fit a layout; return the others."""
     if not len(pending.rows):
         return pending
@@ -241,7 +250,7 @@ def _read_by(reading: _Reading, layout: Layout, pending: Lines) -> Lines:
     return pending.of(np.flatnonzero(unlike)) if unlike is not None else pending.of(pending.rows[:0])
 
 
-def _with_misfits(reading: _Reading, pending: Lines) -> Lines:
+def _with_misfits(reading: _Reading, pending: BlockLines) -> BlockLines:
     """Compare the tails that were left for the end; lines with a tail never met before are pending again."""
     if not reading.tails:
         return pending
@@ -270,7 +279,7 @@ def _with_misfits(reading: _Reading, pending: Lines) -> Lines:
     return reading.lines_at(np.sort(np.concatenate([rows, pending.rows])))
 
 
-def _by_new_layouts(reading: _Reading, pending: Lines) -> Lines:
+def _by_new_layouts(reading: _Reading, pending: BlockLines) -> BlockLines:
     """Make layouts of the first lines that are frames, while that pays."""
     failures = 0
     while failures < TRIES and len(pending.rows) >= MANY:
@@ -326,7 +335,7 @@ def _read_singly(reading: _Reading) -> None:
         together = b"".join([bytes(SLACK), *(member[3] for member in members), bytes(SLACK)])
         buffer = np.frombuffer(together, np.uint8)
         starts = SLACK + length * np.arange(len(members), dtype=np.int64)
-        lines = Lines(np.arange(len(members)), starts, np.full(len(members), length, np.int64))
+        lines = BlockLines(np.arange(len(members)), starts, np.full(len(members), length, np.int64))
         columns = layout.read(buffer, lines, gather(buffer, starts, layout.words))
         _store_singly(reading, members, columns)
 

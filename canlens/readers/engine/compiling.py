@@ -9,7 +9,7 @@ import numpy as np
 
 from canlens.readers.engine.digits import WIDTH, byte_mask, limits
 from canlens.readers.engine.grammar import FrameLine, OtherLine, Span
-from canlens.readers.engine.layouts import WORDS_OF_EIGHT, Data, Layout, Piece, Template
+from canlens.readers.engine.layouts import WORDS_OF_EIGHT, ColumnWord, Data, Layout, Template
 
 HEX: Final = 16
 UPPER: Final = 0x67
@@ -217,27 +217,27 @@ def _data(frame: FrameLine, line: bytes) -> Data:
     )
 
 
-def _channel_piece(frame: FrameLine) -> Piece:
+def _channel_piece(frame: FrameLine) -> ColumnWord:
     """Return the columns of the channel's name, if it is short and plain enough to be looked up as one word."""
     width = frame.channel.stop - frame.channel.start
     name = frame.constants.channel
     if not 0 < width <= WIDTH or max(name) >= ASCII:
-        return Piece(0, 0, 0)
-    return Piece(frame.channel.start, byte_mask(0, width), width)
+        return ColumnWord(0, 0, 0)
+    return ColumnWord(frame.channel.start, byte_mask(0, width), width)
 
 
-def _right_aligned(columns: Span) -> tuple[Piece, ...]:
+def _right_aligned(columns: Span) -> tuple[ColumnWord, ...]:
     """Cut a number into words, the last eight digits in the last word."""
-    pieces: list[Piece] = []
+    pieces: list[ColumnWord] = []
     stop = columns.stop
     while stop > columns.start:
         digits = min(WIDTH, stop - columns.start)
-        pieces.insert(0, Piece(stop - WIDTH, byte_mask(WIDTH - digits, WIDTH), digits))
+        pieces.insert(0, ColumnWord(stop - WIDTH, byte_mask(WIDTH - digits, WIDTH), digits))
         stop -= digits
     return tuple(pieces)
 
 
-def _stamp(seconds: Span, fraction: Span) -> tuple[tuple[tuple[Piece, ...], int], ...]:
+def _stamp(seconds: Span, fraction: Span) -> tuple[tuple[tuple[ColumnWord, ...], int], ...]:
     """Cut the digits on both sides of the decimal sign into words of eight, and give each its power of ten."""
     columns = [*range(seconds.start, seconds.stop), *range(fraction.start, fraction.stop)]
     out = []
@@ -247,7 +247,7 @@ def _stamp(seconds: Span, fraction: Span) -> tuple[tuple[tuple[Piece, ...], int]
         runs: dict[int, list[int]] = {}
         for place, column in enumerate(taken, WIDTH - len(taken)):
             runs.setdefault(column - place, []).append(place)
-        pieces = tuple(Piece(at, byte_mask(places[0], places[-1] + 1), len(taken)) for at, places in runs.items())
+        pieces = tuple(ColumnWord(at, byte_mask(places[0], places[-1] + 1), len(taken)) for at, places in runs.items())
         out.append((pieces, power))
         power *= 10**WIDTH
     return tuple(out)

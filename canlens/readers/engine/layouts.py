@@ -42,7 +42,7 @@ TOP_BIT: Final = np.uint64(1 << 63)
 LONGEST: Final = 64
 
 
-class Piece(NamedTuple):
+class ColumnWord(NamedTuple):
     """Up to eight neighbouring columns as one word.
 
     Attributes
@@ -164,7 +164,7 @@ def unlike_all(templates: Sequence[Template], text: Text, starts: Places, length
     return left
 
 
-def cut(words: Words, piece: Piece) -> Words:
+def cut(words: Words, piece: ColumnWord) -> Words:
     """Return the word that starts at any column."""
     out: Words
     if piece.at < 0:
@@ -182,16 +182,16 @@ def cut(words: Words, piece: Piece) -> Words:
     return out
 
 
-class Lines(NamedTuple):
+class BlockLines(NamedTuple):
     """Some lines of a block: their numbers in it, their places in its text and their lengths."""
 
     rows: npt.NDArray[np.intp]
     starts: Places
     lengths: Places
 
-    def of(self, which: npt.NDArray[np.intp]) -> Lines:
+    def of(self, which: npt.NDArray[np.intp]) -> BlockLines:
         """Return some of them."""
-        return Lines(self.rows.take(which), self.starts.take(which), self.lengths.take(which))
+        return BlockLines(self.rows.take(which), self.starts.take(which), self.lengths.take(which))
 
 
 class Columns(NamedTuple):
@@ -258,11 +258,11 @@ class Layout:
     head: Template
     probe: int
     words: int
-    stamp: tuple[tuple[tuple[Piece, ...], int], ...]
+    stamp: tuple[tuple[tuple[ColumnWord, ...], int], ...]
     stamp_scale: int
     may_overflow: bool
-    channel: Piece
-    identifier: tuple[Piece, ...]
+    channel: ColumnWord
+    identifier: tuple[ColumnWord, ...]
     base: int
     data: Data
     letter_step: int
@@ -294,7 +294,7 @@ class Layout:
         doubt &= HIGH_BITS
         return doubt != 0 if doubt.any() else None
 
-    def read(self, text: Text, lines: Lines, words: Words) -> Columns:
+    def read(self, text: Text, lines: BlockLines, words: Words) -> Columns:
         """Read those of the lines that fit.
 
         Parameters
@@ -307,7 +307,8 @@ class Layout:
         count = len(self.head.expected)
         head = words[:count]
         run = [
-            cut(words, Piece(self.data.run + WIDTH * at, FULL, WIDTH)) for at in range(WORDS_OF_EIGHT[self.data.pitch])
+            cut(words, ColumnWord(self.data.run + WIDTH * at, FULL, WIDTH))
+            for at in range(WORDS_OF_EIGHT[self.data.pitch])
         ]
         if self.data.lead:
             run[0] ^= np.uint64(self.data.lead)
@@ -343,14 +344,14 @@ class Layout:
         if self.data.length >= 0:
             return None
         if self.data.counted >= 0:
-            return cut(words, Piece(self.data.counted, 0xFF, 1))
+            return cut(words, ColumnWord(self.data.counted, 0xFF, 1))
         tail = next(iter(self.tails))
         width = (lengths - (self.data.run + tail)).view(np.uint64)
         doubt |= width > WIDTH * self.data.pitch
         doubt |= width & np.uint64(1)
         return width >> np.uint64(1)
 
-    def _compare_tails(self, text: Text, lines: Lines, length: Words | None, doubt: Words) -> None:
+    def _compare_tails(self, text: Text, lines: BlockLines, length: Words | None, doubt: Words) -> None:
         """Compare what follows the data bytes."""
         if self.data.length < 0 and self.data.counted < 0 and 0 in self.tails:
             return  # the end of the line told the length
@@ -376,7 +377,7 @@ class Layout:
             doubt[misfits if isinstance(rows, slice) else rows.take(misfits)] = 1
 
     def _convert(
-        self, text: Text, lines: Lines, head: Words, run: list[Words], shared: Words, length: Words | None
+        self, text: Text, lines: BlockLines, head: Words, run: list[Words], shared: Words, length: Words | None
     ) -> Columns:
         """Turn digits into numbers; lines whose digits are none are left out after all."""
         doubt = np.zeros(len(lines.rows), np.uint64)

@@ -14,7 +14,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from canlens.readers.engine.messages import MessageList, finish, guarded
+from canlens.readers.engine.foreign_messages import MessageList, finish, guarded
 from canlens.readers.opening import Reader
 from canlens.trace import Problem, Remark, Trace
 

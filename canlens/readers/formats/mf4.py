@@ -12,7 +12,7 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Final
 
 from canlens.errors import LogError
-from canlens.readers.engine.messages import TROUBLE, MessageList, finish, guarded, on_disk, take_all
+from canlens.readers.engine.foreign_messages import TROUBLE, MessageList, finish, guarded, on_disk, take_all
 from canlens.readers.opening import Reader
 
 if TYPE_CHECKING:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from canlens.readers.engine.messages import TROUBLE, MessageList, finish, on_disk, take_all
+from canlens.readers.engine.foreign_messages import TROUBLE, MessageList, finish, on_disk, take_all
 from canlens.readers.opening import Reader
 
 if TYPE_CHECKING:

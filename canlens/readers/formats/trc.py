@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
-from canlens.readers.engine.messages import MessageLines, read_lines
+from canlens.readers.engine.foreign_messages import MessageLines, read_lines
 from canlens.readers.opening import Reader
 
 if TYPE_CHECKING:

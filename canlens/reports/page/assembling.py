@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from canlens.reports import phrases
 from canlens.reports.layout import visible
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

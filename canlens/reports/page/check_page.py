@@ -24,7 +24,7 @@ from canlens.reports.phrases import untested
 from canlens.reports.pictures import check_pictures
 from canlens.reports.text import answer_of, verdict_sentence
 from canlens.reports.text_sections import by_severity
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

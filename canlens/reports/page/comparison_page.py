@@ -13,7 +13,8 @@ from canlens.reports.pictures import comparison_pictures
 
 if TYPE_CHECKING:
     from canlens.comparison import Comparison
-    from canlens.results.check import LinkState, RecordingResult
+    from canlens.nouns.bus import RecordingResult
+    from canlens.results.check import LinkState
     from canlens.results.compare import Change, CompareVerdict, ComparisonResult
 
 

@@ -11,7 +11,7 @@ from canlens.reports.page.assembling import assembled, asset, inline
 from canlens.reports.page.views import Row, Step, Verdict, recording_subtitle, recording_view
 
 if TYPE_CHECKING:
-    from canlens.results.discover import Candidate, ControlDiscovery, DiscoveryResult, FieldRow, MarksResult, SlotKind
+    from canlens.results.discover import ControlDiscovery, DiscoveryResult, FieldRow, FoundPlace, MarksResult, SlotKind
 
 
 SLOTS_A_LINE = 20
@@ -128,7 +128,7 @@ def _lines(name: str, row: ControlDiscovery) -> list[dict[str, object]]:
     return lines
 
 
-def _candidate(each: Candidate, row: ControlDiscovery) -> Row:
+def _candidate(each: FoundPlace, row: ControlDiscovery) -> Row:
     """Return the row of a place that may show a control."""
     alone = row.rests + row.others
     cells = (
@@ -141,7 +141,7 @@ def _candidate(each: Candidate, row: ControlDiscovery) -> Row:
     return Row(cells, tuple(_remarks(each)))
 
 
-def _remarks(each: Candidate) -> list[str]:
+def _remarks(each: FoundPlace) -> list[str]:
     """Say what else is known of a place."""
     told = []
     if each.known is not None:

@@ -163,7 +163,7 @@ def _untold_errors(result: SurveyResult) -> list[str]:
 
 
 def _error_number(result: SurveyResult) -> str:
-    return f"{result.errors.frames} in {phrases.counted(result.errors.episodes, 'episode')}"
+    return f"{result.errors.frames} in {phrases.counted(len(result.errors.episodes), 'episode')}"
 
 
 def _loads(result: SurveyResult) -> list[dict[str, object]]:
@@ -205,19 +205,19 @@ def _identifiers(result: SurveyResult) -> list[Row]:
     several = len({each.channel for each in result.identifiers}) > 1
     rows = []
     for each in survey_text.ordered_identifiers(result):
-        interval = each.interval_s
+        interval = each.interval
         rows.append(
             Row(
                 (
-                    f"{each.channel} {each.identifier}" if several else each.identifier,
-                    each.message or "–",
+                    f"{each.channel} {each.number}" if several else each.number,
+                    each.message_name or "–",
                     each.sender or "–",
                     each.frames,
                     survey_text.short_milliseconds(interval.median if interval else None),
                     survey_text.short_milliseconds(interval.max if interval else None),
-                    survey_text.short_milliseconds(each.cycle_time_s),
+                    survey_text.short_milliseconds(each.declared_s),
                     "remote" if each.is_remote else survey_text.KINDS[each.kind],
-                    each.payload_length,
+                    each.lengths.usual,
                     "–" if each.bus_load is None else phrases.percent(each.bus_load),
                 ),
                 tuple(survey_text.identifier_remarks(each)),

@@ -14,8 +14,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from canlens.measures.picturing.quoting import Quote, QuotedValue
-    from canlens.results.check import LinkState, ProblemRow, RecordingResult
+    from canlens.nouns.bus import RecordingResult
+    from canlens.results.check import LinkState
     from canlens.results.finding import Cause, Finding
+    from canlens.trace import Problem
 
 
 DATED_FROM_S = 1e9
@@ -267,5 +269,5 @@ def recording_view(recording: RecordingResult, title: str = "") -> dict[str, obj
     }
 
 
-def _problem_rows(problems: Sequence[ProblemRow]) -> list[Row]:
+def _problem_rows(problems: Sequence[Problem]) -> list[Row]:
     return [Row((each.line or "–", each.found, each.expected, each.count)) for each in problems[:PROBLEMS_SHOWN]]

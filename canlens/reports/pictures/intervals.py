@@ -25,7 +25,7 @@ from canlens.reports.pictures.picture import (
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.measures.picturing.comparisons import IntervalRow
+    from canlens.nouns.messages import MessageEvidence
     from canlens.nouns.pictures import Latencies
     from canlens.reports.pictures.looks import Parts
     from canlens.signals import Floats
@@ -43,7 +43,7 @@ MOST_DECADES = 2.5
 """Over more decades the axis is labelled at powers of ten only."""
 
 
-def interval_picture(rows: Sequence[IntervalRow], total: int, *, name: str, title: str) -> Picture | None:
+def interval_picture(rows: Sequence[MessageEvidence], total: int, *, name: str, title: str) -> Picture | None:
     """Draw the intervals of messages below each other; None where there is none.
 
     Parameters
@@ -69,15 +69,15 @@ def interval_picture(rows: Sequence[IntervalRow], total: int, *, name: str, titl
     return Picture(name, title, caption, words, figure_text(_traces(rows), _layout(rows)))
 
 
-def _traces(rows: Sequence[IntervalRow]) -> list[Parts]:
+def _traces(rows: Sequence[MessageEvidence]) -> list[Parts]:
     """Draw all rows; each kind of part is one trace."""
     y: Floats = np.array([-(number + 1) * PITCH + LINE for number in range(len(rows))])
-    median = np.array([row.median_s for row in rows])
-    least = np.array([row.least_s for row in rows])
-    greatest = np.array([row.greatest_s for row in rows])
+    median = np.array([row.times.median for row in rows])
+    least = np.array([row.times.min for row in rows])
+    greatest = np.array([row.times.max for row in rows])
     middle = np.array([row.middle_s or (np.nan, np.nan) for row in rows])
     declared = np.array([np.nan if row.declared_s is None else row.declared_s for row in rows])
-    gaps = np.array([row.gaps for row in rows])
+    gaps = np.array([len(row.gaps.seen) for row in rows])
     told = [foreign(_told(row)).replace(": ", "<br>", 1) for row in rows]
     traces = [
         _line("shortest to longest", least, greatest, y, {"color": GREY, "width": 1.5}),
@@ -135,9 +135,9 @@ def _ticks(low_s: float, high_s: float) -> list[float]:
     return [step * 10.0**decade for decade in decades for step in steps]
 
 
-def _layout(rows: Sequence[IntervalRow]) -> Parts:
-    shortest = [each for row in rows for each in (row.least_s, row.middle_s and row.middle_s[0]) if each]
-    low_s, high_s = max(min(shortest, default=SHORTEST_S), SHORTEST_S), max(row.greatest_s for row in rows)
+def _layout(rows: Sequence[MessageEvidence]) -> Parts:
+    shortest = [each for row in rows for each in (row.times.min, row.middle_s and row.middle_s[0]) if each]
+    low_s, high_s = max(min(shortest, default=SHORTEST_S), SHORTEST_S), max(row.times.max for row in rows)
     ticks = _ticks(low_s, high_s)
     layout = plain_layout(height=len(rows) * ROW_PX + LEGEND_PX + 56)
     layout["margin"] = {**layout["margin"], "l": 10, "r": 24}
@@ -167,26 +167,27 @@ def _layout(rows: Sequence[IntervalRow]) -> Parts:
     return layout
 
 
-def _where(row: IntervalRow, rows: Sequence[IntervalRow]) -> str:
+def _where(row: MessageEvidence, rows: Sequence[MessageEvidence]) -> str:
     """Name the channel of a row where there are several."""
     return f" on {clipped(row.channel)}" if len({each.channel for each in rows}) > 1 else ""
 
 
-def _short(row: IntervalRow) -> str:
+def _short(row: MessageEvidence) -> str:
     declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
-    gaps = f", <b>{count(row.gaps, 'gap')}</b>" if row.gaps else ""
-    return f"{short_time(row.median_s)}{declared}{gaps}"
+    gaps = f", <b>{count(len(row.gaps.seen), 'gap')}</b>" if len(row.gaps.seen) else ""
+    return f"{short_time(row.times.median)}{declared}{gaps}"
 
 
-def _told(row: IntervalRow) -> str:
+def _told(row: MessageEvidence) -> str:
     """Say all of a row in a sentence."""
     declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
-    gaps = f", {count(row.gaps, 'gap')} with {count(row.missed, 'frame')} missing" if row.gaps else ""
-    which = row.identifier if row.name == row.identifier else f"{row.name} ({row.identifier})"
+    stayed_away = len(row.gaps.seen)
+    gaps = f", {count(stayed_away, 'gap')} with {count(row.gaps.missed, 'frame')} missing" if stayed_away else ""
+    which = row.number if row.name == row.number else f"{row.name} ({row.number})"
     which += f" on {row.channel}" if row.channel else ""
     return visible(
-        f"{which}: median {short_time(row.median_s)}, {short_time(row.least_s)} to "
-        f"{short_time(row.greatest_s)}{declared}{gaps}, {count(row.frames, 'frame')}."
+        f"{which}: median {short_time(row.times.median)}, {short_time(row.times.min)} to "
+        f"{short_time(row.times.max)}{declared}{gaps}, {count(row.frames, 'frame')}."
     )
 
 

@@ -45,7 +45,7 @@ from canlens.reports.pictures.quantity_strips import load_strip, quantity_strips
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.nouns.pictures import DrawnRecording, Joins, Moments, Shade, StepLane
+    from canlens.nouns.pictures import DrawnRecording, Joins, OddMoments, Shade, StepLane
     from canlens.reports.pictures.looks import Parts
     from canlens.reports.pictures.picture import Rows
     from canlens.signals import Floats
@@ -129,7 +129,7 @@ def moment_traces(drawn: DrawnRecording, rows: Rows) -> Iterator[Parts]:
         yield _moment(own, rows["output", own.output], drawn.start)
 
 
-def _moment(own: Moments, foot: int, start: float | None) -> Parts:
+def _moment(own: OddMoments, foot: int, start: float | None) -> Parts:
     at = slice(None, MOST_SIGNS)
     time_s = own.time_s[at]
     told, where = places(time_s, own.line[at], start=start)

@@ -11,7 +11,7 @@ from canlens.reports import phrases
 from canlens.reports.layout import visible
 from canlens.reports.phrases import NEVER_SHOWN, plain_name, planned_words, rule_words
 from canlens.reports.text import verdict_sentence
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -13,7 +13,7 @@ from canlens.reports.sheet.customer_sheet import normal_behaviour, template
 from canlens.reports.survey_text import rest_facts
 from canlens.reports.text import verdict_sentence
 from canlens.reports.text_sections import by_severity
-from canlens.results.check import version
+from canlens.results.form import version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

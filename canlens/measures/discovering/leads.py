@@ -1,21 +1,21 @@
-"""Ranking: the places that may show a control, best first; what is left out, and messages that only come with it."""
+"""Leads: the places that may show a control, best first; what is left out, and messages that only come with it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from canlens.measures.discovering.marks import NAMED_AT, lags
-from canlens.measures.discovering.places import BIT, LATE_START_S, Place, Pulses, Tried, tried
+from canlens.measures.discovering.places import BIT, LATE_START_S, Pulses, TriedPlace, TriedPlaces, tried
 from canlens.measures.discovering.slots import matched
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.measures.discovering.chances import Chances
-    from canlens.measures.discovering.marks import Aligned
+    from canlens.measures.discovering.marks import AlignedMarks
     from canlens.measures.discovering.places import Changes, Found, Limits
     from canlens.measures.discovering.slots import Slots
     from canlens.signals import Floats
@@ -36,7 +36,7 @@ LEAST_FLIPS, MOST_FLIPS = 0.3, 0.7
 """Share of the changes in which each bit of a checksum flips: a half, and what chance adds."""
 
 
-class Span(NamedTuple):
+class BitSpan(NamedTuple):
     """Bits of a stream."""
 
     stream: int
@@ -48,18 +48,13 @@ class Span(NamedTuple):
 class FoundField:
     """The fields of one or all streams that do the bus's own work."""
 
-    counters: tuple[Span, ...] = ()
-    checksums: tuple[Span, ...] = ()
-    clocks: tuple[Span, ...] = ()
-    toggles: tuple[Span, ...] = ()
+    counters: tuple[BitSpan, ...] = ()
+    checksums: tuple[BitSpan, ...] = ()
+    clocks: tuple[BitSpan, ...] = ()
+    toggles: tuple[BitSpan, ...] = ()
 
     def __add__(self, other: FoundField) -> FoundField:
-        return FoundField(
-            self.counters + other.counters,
-            self.checksums + other.checksums,
-            self.clocks + other.clocks,
-            self.toggles + other.toggles,
-        )
+        return FoundField(*(getattr(self, each.name) + getattr(other, each.name) for each in fields(self)))
 
 
 def own_work(changes: Changes) -> FoundField:
@@ -78,10 +73,12 @@ def own_work(changes: Changes) -> FoundField:
     taken = {bit for span in counting for bit in range(span.start_bit, span.start_bit + span.length)}
     always = [span for span in counting if often and share[span.start_bit] >= REGULAR]
     toggles = [
-        Span(changes.stream, bit, 1) for bit in np.flatnonzero(share >= REGULAR).tolist() if often and bit not in taken
+        BitSpan(changes.stream, bit, 1)
+        for bit in np.flatnonzero(share >= REGULAR).tolist()
+        if often and bit not in taken
     ]
     checksums = [
-        Span(changes.stream, 8 * byte, 8)
+        BitSpan(changes.stream, 8 * byte, 8)
         for byte in range(part.shape[1])
         if not taken & set(range(8 * byte, 8 * byte + 8)) and _is_checksum(part, share, byte)
     ]
@@ -89,7 +86,7 @@ def own_work(changes: Changes) -> FoundField:
     return FoundField(tuple(always), tuple(checksums), tuple(clocks), tuple(toggles))
 
 
-def _counting(part: Bytes, flipped: Bytes, stream: int) -> Iterator[Span]:
+def _counting(part: Bytes, flipped: Bytes, stream: int) -> Iterator[BitSpan]:
     """Yield the fields that count upwards: each bit flips just when the bit below it falls."""
     bits = np.unpackbits(part, axis=1, bitorder="little")
     changes = flipped.sum(axis=0, dtype=np.int64)
@@ -105,7 +102,7 @@ def _counting(part: Bytes, flipped: Bytes, stream: int) -> Iterator[Span]:
             top += 1
         length = top - bit + 1
         if length > 1 and changes[bit] >= FEWEST and _steps_by_one(part, bit, length):
-            yield Span(stream, bit, length)
+            yield BitSpan(stream, bit, length)
         bit = top + 1
 
 
@@ -159,7 +156,7 @@ class Came(NamedTuple):
     chance: float
 
 
-def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) -> Tried:
+def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) -> TriedPlaces:
     """Gather the times for which each message was there, of those that come and go.
 
     Parameters
@@ -188,7 +185,7 @@ def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) ->
         last = np.append(first[1:], len(rows)) - 1
         slack_s[stream] = interval_s
         pulses = Pulses(np.zeros(len(first), np.int64), own_s[first], own_s[last] + interval_s, rows[first])
-        found.append(([Place(stream, 0, 0, 1)], limits.keeps(pulses)))
+        found.append(([TriedPlace(stream, 0, 0, 1)], limits.keeps(pulses)))
     return tried(found, slack_s, 0)
 
 
@@ -196,7 +193,7 @@ def _pause(interval_s: float) -> float:
     return max(LEAST_PAUSE_S, PAUSE_INTERVALS * interval_s)
 
 
-def came_with(there: Tried, lie: Aligned, control: str, *, level: float) -> tuple[Came, ...]:
+def came_with(there: TriedPlaces, lie: AlignedMarks, control: str, *, level: float) -> tuple[Came, ...]:
     """Return the messages that came with a control beyond chance, the surest first.
 
     Parameters
@@ -277,7 +274,7 @@ class View:
         How far the marks are moved [s].
     """
 
-    tried: Tried
+    tried: TriedPlaces
     slots: Slots
     hits: Bools
     found: Chances
@@ -343,12 +340,12 @@ def _group(view: View, members: list[int]) -> Group:
     )
 
 
-def _order(place: Place, lag_s: Floats) -> tuple[float, int, int, int, int]:
+def _order(place: TriedPlace, lag_s: Floats) -> tuple[float, int, int, int, int]:
     """Return what decides which of several equal places leads."""
     return round(_middle(lag_s), 3), place.kind, place.length, place.stream, place.start_bit
 
 
-def _covers(place: Place, other: Place) -> bool:
+def _covers(place: TriedPlace, other: TriedPlace) -> bool:
     """Tell whether a field or level only repeats a bit, or a smaller field, of the same message."""
     if place.stream != other.stream or place.kind == BIT or place.length <= other.length:
         return False
@@ -356,7 +353,7 @@ def _covers(place: Place, other: Place) -> bool:
     return other.start_bit in mine and other.start_bit + other.length - 1 in mine
 
 
-def overlap(place: Place, other: Place) -> bool:
+def overlap(place: TriedPlace, other: TriedPlace) -> bool:
     """Tell whether two places share a byte of the same message."""
     one, two = (
         {each.start_bit // 8 + step * (-1 if each.is_motorola else 1) for step in range((each.length + 7) // 8)}
