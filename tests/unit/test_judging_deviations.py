@@ -370,7 +370,7 @@ def test_a_cut_off_that_a_restart_hid_must_be_seen_once_more() -> None:
     assert of_siren(one) == [("wrong-cut-off", 1, "restart")]
     assert one.result("siren").next_exercise == "operate horn once, for at least 15.5 s"
     never = planned("horn", wave([(2.05, 24.0)], silent=[(8.5, 9.0)]), **timed)  # type: ignore[arg-type]
-    endless = job({"horn": [(2.0, 20.0)]}, {"siren": never}, end_s=24)
+    endless = job({"horn": [(2.0, 24.0)]}, {"siren": never}, end_s=24)
     assert of_siren(endless)[0] == ("never-cut-off", 1, "restart")
     assert endless.result("siren").next_exercise == "operate horn once, for at least 15.5 s"
 
