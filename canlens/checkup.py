@@ -10,23 +10,26 @@ from canlens import causes, checks
 from canlens.errors import UsageError
 from canlens.judging import Judged, deviations, output_result, settled_by
 from canlens.measures.gathering import evidence as gather
-from canlens.measures.outputs.several import added_control, added_output, with_own_marks
+from canlens.measures.outputs.several import added_control, added_output, in_order, with_own_marks
 from canlens.plan.nouns import Marks, Observed
 from canlens.plan.tables import check_marks, check_observed
-from canlens.results.check import CheckResult, ControlResult, RestResult, Verdict, to_dict
+from canlens.results.check import CheckResult, ControlResult, FitResult, RestResult, Verdict, to_dict
 from canlens.results.finding import Lines
+from canlens.wording import SEVERITY_ORDER
 
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
     from canlens.nouns.outputs import Evidence
+    from canlens.nouns.pictures import Drawn
     from canlens.plan import Mark, Observation, Plan, Readings
     from canlens.results.check import OutputResult
     from canlens.results.finding import Cause, Finding
     from canlens.trace import Trace
 
-SEVERITIES = ("failure", "warning", "note")
+OF_THE_RECORDING = ("poor-recording", "unread-lines", "no-traffic", "odd-reading")
+"""Checks that hold whatever the quality of the recording: they are about it, or about the meter."""
 DECISIVE = 0.5
 """A cause of bus or controller above this makes the whole job fail."""
 
@@ -54,6 +57,12 @@ class Checkup:
     def to_dict(self) -> dict[str, Any]:
         """Return exactly what ``--json`` writes."""
         return to_dict(self.result)
+
+    def drawn(self, traces: Sequence[Trace] = (), *, channel: str | None = None) -> Drawn:
+        """Return what a page shows besides the result; see :func:`canlens.measures.picturing.drawn`."""
+        from canlens.measures.picturing import drawn  # noqa: PLC0415 – only wanted where a page is
+
+        return drawn(self.evidence, self.result.findings, traces, channel=channel)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the result as pandas tables: ``outputs``, ``controls``, ``findings``, ``causes``."""
@@ -86,8 +95,8 @@ def make_checkup(
     plan
         What the install is meant to do.
     trace
-        A recording, or several in the order in which they were made: their evidence adds up, and where a later one
-        exercises an output again, the later one decides for it.
+        A recording, or several: their evidence adds up, and where a later one exercises an output again, the later one
+        decides for it. Later is what the stamps of a clock say; without them, the order in which they are given.
     marks, readings, observed
         What the person did, what the meter read, what eye or ear saw.
     channel
@@ -100,7 +109,7 @@ def make_checkup(
     TableError
         A mark names no control of the plan, or an observation no output.
     """
-    traces = tuple(trace) if isinstance(trace, Sequence) else (trace,)
+    traces = in_order(tuple(trace) if isinstance(trace, Sequence) else (trace,))
     if not traces:
         raise UsageError("There is no recording to judge; expected one or more.")
     noted = marks if isinstance(marks, Marks) else Marks(marks=tuple(marks or ()))
@@ -115,7 +124,10 @@ def make_checkup(
     )
     deciding = {name: _deciding(every, name) for name in plan.outputs}
     judged = {name: _judged([every[at] for at in parts], name) for name, parts in deciding.items()}
-    outputs = {name: output_result(each) for name, each in judged.items()}
+    outputs = {
+        name: replace(output_result(each), decided_by=tuple(every[at].recording.file for at in deciding[name]))
+        for name, each in judged.items()
+    }
     named = _causes(every, deciding)
     unproven = [judged[name] for name, each in outputs.items() if each.verdict == "not-proven"]
     return Checkup(
@@ -130,10 +142,17 @@ def make_checkup(
             findings=_findings(every, deciding),
             causes=named,
             next_exercises=tuple(each.words(plan.controls) for each in settled_by(unproven)),
+            fit=_fit(every),
             quiet=_quiet(every[-1]),
         ),
         every,
     )
+
+
+def _fit(every: Sequence[Evidence]) -> FitResult:
+    """Count the plan's messages, and those that any recording holds."""
+    missing = set(every[0].missing_messages).intersection(*(each.missing_messages for each in every))
+    return FitResult(every[0].needed_messages, every[0].needed_messages - len(missing))
 
 
 def _quiet(evidence: Evidence) -> RestResult | None:
@@ -231,13 +250,20 @@ def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -
                 about = [name for name in each.subject if name in deciding]
                 if about and index not in deciding[about[0]]:
                     continue
-                found.append(replace(each, evidence=replace(each.evidence, recording=index)))
+                found.append(_gated(replace(each, evidence=replace(each.evidence, recording=index)), evidence))
     if len(every) > 1:
         whole = _whole_job(every, deciding)
         nowhere = Lines(recording=len(every) - 1)
         unseen = [each for check in checks.ALL if check.of_whole_job for each in check.find(whole)]
         found += [replace(each, evidence=nowhere) for each in unseen]
-    return tuple(sorted(found, key=lambda each: (SEVERITIES.index(each.severity), not each.safety)))
+    return tuple(sorted(found, key=lambda each: (SEVERITY_ORDER.index(each.severity), not each.safety)))
+
+
+def _gated(finding: Finding, evidence: Evidence) -> Finding:
+    """Return a finding as no more than a note where it rests on a poor recording, unless it is about just that."""
+    if evidence.recording.quality != "poor" or finding.check in OF_THE_RECORDING or finding.severity == "note":
+        return finding
+    return replace(finding, severity="note", cannot_tell=f"The recording is poor. {finding.cannot_tell}")
 
 
 def _whole_job(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -> Evidence:

@@ -42,6 +42,8 @@ ALL: tuple[Candidate, ...] = (
     release.FLASH_DIFFERS,
     loads.LOAD_OPEN,
     loads.LOAD_OVER_CURRENT,
+    loads.OUTPUT_NOT_FED,
+    loads.OUTPUT_INTERMITTENT,
 )
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import bus_words, counted
+from canlens.causes.weighing import bus_words
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,6 +24,8 @@ SHORT_OHM = 5.0
 THREE_OHM, TWO_OHM, ONE_OHM = (30.0, 50.0), (50.0, 80.0), (80.0, 160.0)
 """Around 40, 60 and 120 ohm: three, two and one resistor of 120 ohm side by side, as ISO 11898-2 has them."""
 OPEN_OHM = 1000.0
+FEWEST_ERRORS = 5
+"""Fewer error records than this are no flood, however few frames there are."""
 MANY = 0.5
 """More error records than half of the frames are a flood."""
 LEAST_SHARE = 0.8
@@ -42,7 +45,7 @@ def traffic_cases(asked: Asked) -> Iterator[Case]:
         words = {value: f"{counted(errors, 'error frame')} and {text}" for value, text in words.items()}
     signs = [Sign("frames", number, words[number])]
     if ledger is None or ledger.recorded != "no":
-        flood = errors > MANY * evidence.frames and errors > 0
+        flood = errors > MANY * evidence.frames and errors >= FEWEST_ERRORS
         signs.append(Sign("error-flood", "yes" if flood else "no", f"{counted(errors, 'error record')}"))
     if errors and ledger is not None:
         missing = alone is not None or ledger.classes.get("no-acknowledge", 0) > LEAST_SHARE * errors
@@ -119,7 +122,7 @@ def sleep_cases(asked: Asked) -> Iterator[Case]:
         return
     if quiet.end_s <= quiet.off_s + quiet.allowed_s:
         return
-    late = len(quiet.too_late)
+    late = len(quiet.too_late) if quiet.stays_awake else 0
     control = asked.evidence.plan.bus.awake_while
     told = f"{counted(late, 'frame')} later than {quiet.allowed_s:g} s after {control} went off"
     sign = Sign("sleep", "late" if late else "in time", told)

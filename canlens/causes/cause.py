@@ -163,9 +163,13 @@ SYMPTOMS: tuple[Symptom, ...] = (
         "the controller falls silent and returns",
         {"none": 0.995, "at turn-on": 0.0005, "elsewhere": 0.0045},
     ),
-    Symptom("supply", "the reported supply", {"steady": 0.97, "sags": 0.03}),
+    Symptom("supply", "the reported supply", {"steady": 0.9697, "sags": 0.03, "sags with an output": 0.0003}),
     # a control
-    Symptom("control", "the signal of a control that was operated by the marks", {"moves": 0.9999, "stands": 0.0001}),
+    Symptom(
+        "control",
+        "the signal of a control that was operated by the marks",
+        {"moves": 0.9989, "in part": 0.001, "stands": 0.0001},
+    ),
     # an output
     Symptom("answers", "exercises answered in time", {"all": 0.985, "some": 0.014, "none": 0.001}),
     Symptom("late", "answers that came too late", {"none": 0.99, "some": 0.009, "most": 0.001}),
@@ -189,7 +193,12 @@ SYMPTOMS: tuple[Symptom, ...] = (
     Symptom("dropped", "going off while still asked for", {"no": 0.9998, "yes": 0.0002}),
     Symptom("level", "brightness where it is steady", {"right": 0.9999, "wrong": 0.0001}),
     Symptom("flashing", "flash frequency", {"right": 0.9999, "wrong": 0.0001}),
-    Symptom("current", "current while the output is on", {"flows": 0.9996, "none": 0.0002, "gives out": 0.0002}),
+    Symptom(
+        "current",
+        "current while the output is on",
+        {"flows": 0.9994, "none": 0.0002, "gives out": 0.0002, "interrupted": 0.0002},
+    ),
+    Symptom("drops", "going off again though it answered in time", {"no": 0.9996, "yes": 0.0004}),
     Symptom("limit", "current against the output's limit", {"below": 0.9795, "for a moment": 0.02, "above": 0.0005}),
     Symptom("voltage", "voltage while the output is on", {"there": 0.998, "none": 0.002}),
     Symptom("stray", "current while the output is off", {"no": 0.9998, "yes": 0.0002}),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import bus_words, counted
+from canlens.causes.weighing import bus_words
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 # Controller: whether it is alive and stays so. Control: whether its signal moves.
 
 
+SAGGING = 10.0
+"""How much more each fall of the supply just after an output turned on speaks for that output (our choice)."""
 MOST = 0.7
 """So many of the restarts must go with one output."""
 
@@ -59,12 +62,13 @@ def _restarts(supply: SupplyEvidence) -> tuple[list[Sign], tuple[Suspect, ...]]:
         told = f"it fell silent {counted(number, 'time')}, {best.restarts} of them just after {best.output} turned on"
         signs.append(Sign("restarts", value, told))
     if supply.lowest_v is not None:
-        value = "sags" if supply.is_sagging else "steady"
+        value = "sags with an output" if supply.sags else "sags" if supply.is_sagging else "steady"
         signs.append(
             Sign("supply", value, f"its supply falls to {supply.lowest_v:.3g} V, usually {supply.usual_v:.3g} V")
         )
-    total = sum(each.likelihood for each in ranked) or 1.0
-    return signs, tuple(Suspect((each.output,), each.likelihood / total) for each in ranked)
+    share = {each.output: each.likelihood * (1 + SAGGING * len(supply.sags.get(each.output, ()))) for each in ranked}
+    total = sum(share.values()) or 1.0
+    return signs, tuple(Suspect((name,), each / total) for name, each in share.items())
 
 
 def control_cases(asked: Asked) -> Iterator[Case]:
@@ -73,7 +77,7 @@ def control_cases(asked: Asked) -> Iterator[Case]:
     for name, own in evidence.controls.items():
         if not own.is_readable or own.marked is None or not len(own.marked):
             continue
-        value = "moves" if len(own.exercises) else "stands"
+        value = "moves" if not own.is_unmoved else "in part" if len(own.exercises) else "stands"
         moved = counted(len(own.exercises), "edge")
         sign = Sign(
             "control", value, f"operated {counted(len(own.marked), 'time')} by the marks, its signal shows {moved}"
@@ -111,8 +115,8 @@ SUPPLY_SAG = Candidate(
     weight=8,
     chances={
         "controller": {"come": 0.998, "none": 0.002},
-        "restarts": {"none": 0.03, "at turn-on": 0.92, "elsewhere": 0.05},
-        "supply": {"steady": 0.35, "sags": 0.65},
+        "restarts": {"none": 0.15, "at turn-on": 0.8, "elsewhere": 0.05},
+        "supply": {"steady": 0.3, "sags": 0.2, "sags with an output": 0.5},
     },
     docstring="""supply-sag: the controller restarts when an output turns on.
 
@@ -137,7 +141,7 @@ CONTROL_NEVER_CHANGES = Candidate(
     question="control",
     weight=8,
     chances={
-        "control": {"moves": 0.01, "stands": 0.99},
+        "control": {"moves": 0.01, "in part": 0.29, "stands": 0.7},
     },
     docstring="""control-never-changes: a control was operated, but its signal does not move.
 

@@ -67,6 +67,8 @@ def weighed(evidence: Evidence, catalogue: Sequence[Candidate]) -> tuple[Cause, 
             answers = answers_to(case, candidates)
             asked.found[question.name, case.subject] = answers
             told += [_told(asked, case, each, answers, question.scope) for each in answers if each.probability >= LEAST]
+    if evidence.recording.quality == "poor" or not evidence.fits:
+        told = []  # whatever it seems to show may be the fault of the recording, or of another vehicle's plan
     told = _once(told)
     if not told and (reason := _too_little(evidence)):
         told = [_not_enough(reason)]
@@ -119,6 +121,8 @@ def _too_little(evidence: Evidence) -> str:
         return f"the recording is poor: {evidence.recording.quality_reasons[0]}"
     if not evidence.outputs:
         return ""
+    if not evidence.fits:
+        return "hardly any message of the plan is on this bus: is it another vehicle's DBC or recording?"
     if all(each.judged_from == "nothing" for each in evidence.outputs.values()):
         return "nothing shows any output of the plan"
     if not any(len(each.answers.due) for each in evidence.outputs.values()):

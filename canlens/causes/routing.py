@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import counted, output_words, yes
+from canlens.causes.weighing import output_words, yes
 from canlens.judging import followed, wrongs
 from canlens.judging.deviations import ANSWERS
 from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -101,7 +102,8 @@ def cases(asked: Asked) -> Iterator[Case]:
             (name,),
             tuple(signs),
             suspects={"outputs-swapped": pairs},
-            left=(1 - asked.wrong("load", (name,), but=["load-open"]))
+            left=(1 - max(asked.wrong("control", (control,)) for control in output.when.controls))
+            * (1 - asked.wrong("load", (name,), but=["load-open"]))
             * (1 - asked.wrong("controller", (), but=["supply-sag"])),
             words=output_words(evidence, name, other=rule.partner, rule=follows),
             safety=output.safety,

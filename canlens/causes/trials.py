@@ -169,6 +169,7 @@ TRIALS: tuple[Trial, ...] = (
         {
             "load-over-current": "{output} now stays on",
             "load-open": "no change",
+            "output-intermittent": "{output} now stays on, if it was its protection",
             "output-not-commanded": "no change: {output} stays off",
             "cut-off-differs": "it is cut off after the same time",
             "run-on-differs": "the same times",
@@ -180,10 +181,27 @@ TRIALS: tuple[Trial, ...] = (
         "Measure the voltage at the two pins of {load} while {output} is on",
         {
             "load-open": "full voltage: a dead load; none: an open wire or ground",
+            "output-not-fed": "none, nor at {terminal}",
             "load-over-current": "full voltage for a moment, then 0 V",
             "output-not-commanded": "0 V all the time",
         },
         "live",
+    ),
+    Trial(
+        "Measure the voltage at {terminal} while {output} is on; then its fuse and its supply pin",
+        {
+            "output-not-fed": "none: an open fuse, or a supply pin without voltage",
+            "load-open": "full voltage",
+            "output-intermittent": "full voltage that comes and goes",
+        },
+        "live",
+    ),
+    Trial(
+        "Hold {control} and move plug and wire of {output} and of its load",
+        {
+            "output-intermittent": "{output} drops out with the movement",
+            "load-open": "no change",
+        },
     ),
     Trial(
         "Operate {control} five times and compare the delays of {output}",

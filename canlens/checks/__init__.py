@@ -37,6 +37,7 @@ from canlens.checks import (
     uncovered_bits,
     undeclared_value,
     unexercised_control,
+    unfitting_plan,
     unheard_control,
     unlisted_identifier,
     unmoved_control,
@@ -60,6 +61,7 @@ __all__ = ["ALL", "OF_THE_BUS", "BusCheck", "Check", "OutputCheck"]
 ALL: tuple[Check | BusCheck | OutputCheck, ...] = (
     no_traffic.CHECK,
     poor_recording.CHECK,
+    unfitting_plan.CHECK,
     unacknowledged_sender.CHECK,
     bus_off.CHECK,
     error_episodes.CHECK,

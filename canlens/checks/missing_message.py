@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 def find(evidence: Evidence) -> Iterator[Finding]:
     """Find messages that never came."""
-    if not evidence.frames:
+    if not evidence.frames or not evidence.fits:
         return
     for name in evidence.missing_messages:
         message = evidence.plan.database.message(name)

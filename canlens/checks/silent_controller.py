@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 def find(evidence: Evidence) -> Iterator[Finding]:
     """Find a controller that says nothing."""
-    if evidence.controller_seen is not False or not evidence.frames:
+    if evidence.controller_seen is not False or not evidence.frames or not evidence.fits:
         return
     node = evidence.plan.controller.node or ""
     own = [each.name for each in evidence.plan.database.messages if node in each.senders]

@@ -18,8 +18,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import BusCheck, lines_of, times
+from canlens.checks.entry import BusCheck, lines_of
 from canlens.results.finding import WIRING, Finding, Lines
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,9 +34,9 @@ def find(evidence: BusEvidence) -> Iterator[Finding]:
     quiet = evidence.quiet
     if quiet is None or quiet.last is None:
         return
-    if quiet.allowed_s is not None and quiet.off_s is not None and len(quiet.too_late):
+    if quiet.stays_awake:
         yield _awake(quiet)
-    elif quiet.allowed_s is None and quiet.wakes:
+    elif quiet.wakes:
         yield _woken(quiet.wakes)
 
 

@@ -16,8 +16,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, times
+from canlens.checks.entry import Check
 from canlens.results.finding import Finding
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,12 +31,13 @@ def find(evidence: Evidence) -> Iterator[Finding]:
     for name, own in evidence.controls.items():
         if own.marked is None or not own.is_unmoved:
             continue
+        shown = f"{len(own.marked) - own.missed} times" if own.missed < len(own.marked) else "nothing"
         signal = evidence.plan.controls[name].condition.reference.path
         yield Finding(
             check="unmoved-control",
             severity="failure",
             subject=(name,),
-            claim=f"{name} was operated {times(len(own.marked))} by the marks, but {signal} never moved.",
+            claim=f"Your notes say that {name} was operated {times(len(own.marked))}; {signal} shows {shown} of it.",
             cannot_tell="Whether the switch is faulty or this is not its signal.",
             next_step=f"See whether the original function of {name} works. If it does, {signal} is not its signal.",
             would_change=f"{signal} moving when {name} is operated.",

@@ -166,7 +166,21 @@ def check_job(
     inputs = {"plan": plan, "marks": marks, "readings": readings, "observed": observed}
     given = look_at_handover(options, inputs=inputs)
     checkup, traces = judge_job(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
-    _report(checkup, traces, json=json, html=html, channel=channel)
+
+    def as_page() -> str:
+        from canlens.reports.page import check_page
+
+        return check_page(checkup, checkup.drawn(traces, channel=channel))
+
+    def as_text(encoding: str) -> str:
+        from canlens.measures.outputs.exercises import lanes
+        from canlens.reports.text import PARTS, check_text
+
+        told = [lanes(each, parts=PARTS) for each in checkup.evidence]
+        return check_text(checkup.result, lanes=told, encoding=encoding)
+
+    give_out(json=json, html=html, as_json=checkup.to_dict, as_page=as_page, as_text=as_text)
+
     if given is not None:
         hand_over(checkup, traces, options, given, channel=channel)
     return EXIT_CODES[checkup.result.verdict]
@@ -192,7 +206,7 @@ def _look_at_files(
             require_file(name, what=what)
 
 
-class Judged(NamedTuple):
+class JudgedJob(NamedTuple):
     """A checked job, and the recordings it was judged on."""
 
     checkup: Checkup
@@ -207,7 +221,7 @@ def judge_job(
     readings: str | None = None,
     observed: str | None = None,
     channel: str | None = None,
-) -> Judged:
+) -> JudgedJob:
     """Read all files of a job and judge it.
 
     Raises
@@ -216,29 +230,12 @@ def judge_job(
         If one of them cannot be read at all.
     """
     from canlens import check, read_marks, read_observed, read_plan, read_readings
+    from canlens.measures.outputs.several import in_order
 
     plan = read_plan(plan_file)
     the_marks = read_marks(marks) if marks is not None else None
     the_readings = read_readings(readings) if readings is not None else None
     the_observed = read_observed(observed) if observed is not None else None
-    traces = [read_log(log) for log in logs]  # last, since it takes longest
+    traces = list(in_order([read_log(log) for log in logs]))  # last, since it takes longest
     checkup = check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
-    return Judged(checkup, traces)
-
-
-def _report(checkup: Checkup, traces: list[Trace], *, json: str | None, html: str | None, channel: str | None) -> None:
-    """Write what was asked for."""
-
-    def as_page() -> str:
-        from canlens.reports.page import check_page
-
-        return check_page(checkup, traces, channel=channel)
-
-    def as_text(encoding: str) -> str:
-        from canlens.measures.outputs.exercises import lanes
-        from canlens.reports.text import PARTS, check_text
-
-        told = [lanes(each, parts=PARTS) for each in checkup.evidence]
-        return check_text(checkup.result, lanes=told, encoding=encoding)
-
-    give_out(json=json, html=html, as_json=checkup.to_dict, as_page=as_page, as_text=as_text)
+    return JudgedJob(checkup, traces)

@@ -14,6 +14,7 @@ import numpy as np
 from canlens.nouns.outputs import Places
 from canlens.nouns.tracks import FEWEST_EDGES
 from canlens.plan.rule import OFF, ON
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -32,6 +33,7 @@ Kind = Literal[
     "unanswered",
     "late",
     "unasked",
+    "dropped-out",
     "wrong-run-on",
     "stuck",
     "wrong-cut-off",
@@ -44,6 +46,9 @@ Kind = Literal[
     "no-current",
     "no-voltage",
     "stray-current",
+    "interrupted-current",
+    "off-label",
+    "sag",
     "seen-otherwise",
 ]
 ANSWERS: tuple[Kind, ...] = ("unanswered", "late", "unasked")
@@ -52,10 +57,11 @@ TIMERS: tuple[Kind, ...] = ("wrong-run-on", "stuck", "wrong-cut-off", "never-cut
 """The kinds that hold a time against the planned one."""
 
 WORDS: dict[Kind, str] = {
-    "unmoved-control": "{control} was operated by the marks, but its signal never moved",
+    "unmoved-control": "{count} of the presses of {control} that the marks tell of do not show in its signal",
     "unanswered": "{count} of {due} exercises not answered",
     "late": "{count} of {due} exercises answered too late",
     "unasked": "came on {times} without being asked",
+    "dropped-out": "came on in time and went off again at once, {times}",
     "wrong-run-on": "run-on is {span}, planned {planned:g} s",
     "stuck": "stayed on although its run-on of {planned:g} s had passed",
     "wrong-cut-off": "cut-off is {span}, planned {planned:g} s",
@@ -68,6 +74,9 @@ WORDS: dict[Kind, str] = {
     "no-current": "commanded on, but no current flows",
     "no-voltage": "commanded on, but there is no voltage",
     "stray-current": "current flows while it is commanded off",
+    "interrupted-current": "its current breaks off and returns while it is on, {times}",
+    "off-label": "draws {seen:.2g} A, its label says {planned:g} A",
+    "sag": "pulls the supply down to {seen:.3g} V, planned is {planned:g} V at least",
     "seen-otherwise": "was seen otherwise than the bus says {times}",
 }
 AT_ONCE: dict[Kind, str] = {
@@ -153,7 +162,8 @@ class Deviation:
     def sentence(self) -> str:
         """What it did, as a short sentence without its subject."""
         words = AT_ONCE.get(self.kind, WORDS[self.kind]) if not self.planned else WORDS[self.kind]
-        count, low, high = len(self.steps), _middle(self.least), _middle(self.most)
+        count = self.due if self.control else len(self.steps)
+        low, high = _middle(self.least), _middle(self.most)
         return words.format(
             control=self.control,
             count=count,
@@ -259,17 +269,23 @@ def _seen(evidence: Evidence, name: str) -> Iterator[Deviation]:
     own, output = evidence.outputs[name], evidence.plan.outputs[name]
     for control in output.when.controls:
         if evidence.controls[control].is_unmoved:
-            yield Deviation("unmoved-control", "control-change", Places.none(), control=control)
+            missed = evidence.controls[control].missed
+            yield Deviation("unmoved-control", "control-change", Places.none(), control=control, due=missed)
     found, due = own.answers, len(own.answers.due)
     link = "commanded" if own.judged_from == "bus" else ""
     yield Deviation("unanswered", link, found.unanswered, due=due)
     yield Deviation("late", link, found.late, found.late_s, found.late_s, output.within_s, due)
     yield Deviation("unasked", link, found.unasked, due=due)
+    yield Deviation("dropped-out", link, found.dropped_out, due=due)
     yield from _of_timer("wrong-run-on", "stuck", own.release)
     yield from _of_timer("wrong-cut-off", "never-cut-off", own.cut_off)
     yield Deviation("dropped", "release", own.dropped)
     yield from _of_looks(own, output)
-    yield from _of_load(own)
+    yield from _of_load(own, output)
+    if evidence.supply is not None and name in evidence.supply.sags:
+        lowest_v = np.array([evidence.supply.lowest_v or np.nan])
+        limit_v = evidence.plan.controller.supply_min_v or np.nan
+        yield Deviation("sag", "controller", evidence.supply.sags[name], lowest_v, lowest_v, limit_v)
     yield Deviation("seen-otherwise", "load", own.disagreed)
 
 
@@ -294,7 +310,7 @@ def _of_looks(own: OutputEvidence, output: Output) -> Iterator[Deviation]:
         yield Deviation("wrong-flashing", "commanded", own.flash.wrong, seen_hz, seen_hz, planned_hz)
 
 
-def _of_load(own: OutputEvidence) -> Iterator[Deviation]:
+def _of_load(own: OutputEvidence, output: Output) -> Iterator[Deviation]:
     """Yield what is wrong about current and voltage."""
     if own.load is not None:
         highest_a = np.array([own.load.highest_a])
@@ -302,15 +318,13 @@ def _of_load(own: OutputEvidence) -> Iterator[Deviation]:
         yield Deviation("no-current", "output", own.load.no_current)
         yield Deviation("no-voltage", "output", own.load.no_voltage)
         yield Deviation("stray-current", "output", own.load.current_when_off)
+        yield Deviation("interrupted-current", "output", own.load.interrupted)
+        net_a = np.array([own.load.net_a])
+        yield Deviation("off-label", "output", own.load.off_label, net_a, net_a, output.load_a or np.nan)
 
 
 def _middle(figures: Floats) -> float:
     return float(np.median(figures)) if len(figures) else np.nan
-
-
-def times(number: int) -> str:
-    """Return how often, in words."""
-    return "once" if number == 1 else f"{number} times"
 
 
 # Excuses: what explains a deviation, so that it is no wrong of the output; nor is the output proven then.

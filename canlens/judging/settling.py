@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.judging.deviations import times, unseen_parts
+from canlens.judging.deviations import unseen_parts
 from canlens.plan.rule import OFF, ON, UNKNOWN
+from canlens.wording import listed, times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -111,10 +112,10 @@ class Exercise:
         """Say what to do; ``order`` holds all controls as a person is used to see them."""
         order = tuple(order)
         names = [name for name in order if name in self.operate]
-        often = ("once" if self.count == 1 else times(self.count)) + (" more" if self.is_more else "")
-        done = f"operate {_listed(names)} {often}" if names else "operate nothing"
+        often = times(self.count) + (" more" if self.is_more else "")
+        done = f"operate {listed(names)} {often}" if names else "operate nothing"
         states = [
-            f"{_listed(held)} {'is' if len(held) == 1 else 'are'} {word}"
+            f"{listed(held)} {'is' if len(held) == 1 else 'are'} {word}"
             for word, own in (("on", self.on), ("off", self.off))
             if (held := [name for name in order if name in own])
         ]
@@ -124,7 +125,7 @@ class Exercise:
         if self.wait_s:
             said.append(f"then leave it alone for {self.wait_s:g} s")
         if self.watch:
-            said.append(f"watch {_listed(self.watch)} and note with --observed what it does")
+            said.append(f"watch {listed(self.watch)} and note with --observed what it does")
         return ", ".join(said)
 
 
@@ -206,9 +207,29 @@ def _missing(judged: Judged) -> Iterator[Exercise]:
 
 def _untold(own: OutputEvidence, output: Output) -> Iterator[Exercise]:
     """Yield what tells the output's rule from those it was never told from."""
+    for control, state in own.seen.untried:
+        found = _mattering(output.when, control, state)
+        if found is not None:
+            yield found
     yield from filter(None, (telling(output.when, rival) for rival in own.confounded_with))
     if not any(each.same_as(output.when) for each in own.fits):
         yield from filter(None, (telling(own.fits[0], other) for other in own.fits[1:]))
+
+
+def _mattering(rule: Rule, control: str, state: int) -> Exercise | None:
+    """Return the exercise in which a control is held in a state, and the rule would be another in the other one."""
+    held = rule.with_fixed(control, state=OFF if state == ON else ON)
+    others = tuple(name for name in rule.controls if name != control)
+
+    def matters(states: dict[str, States]) -> Bools:
+        full = {**states, control: np.full_like(states[""], state, dtype=np.int8)}
+        return np.asarray(held.evaluate(full) != rule.evaluate(full))
+
+    found = _first_setting(others, matters)
+    if found is None:
+        return None
+    held_on, held_off = (found.on | {control}, found.off) if state == ON else (found.on, found.off | {control})
+    return replace(found, on=held_on, off=held_off)
 
 
 def _parts(judged: Judged) -> Iterator[Exercise]:
@@ -262,9 +283,3 @@ def _first_setting(names: Iterable[str], wanted: Callable[[dict[str, States]], B
 def _hold(own: OutputEvidence, output: Output) -> float:
     """Return how long an exercise must last to be judged [s]."""
     return output.within_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1
-
-
-def _listed(names: Iterable[str]) -> str:
-    """Return names as a person lists them."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last

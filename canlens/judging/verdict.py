@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.judging.chain import chain, links_evidence
-from canlens.judging.deviations import times, unseen_parts
+from canlens.judging.deviations import unseen_parts
 from canlens.judging.settling import open_exercises
+from canlens.plan.rule import UNKNOWN
 from canlens.results.check import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
+from canlens.wording import counted, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -127,6 +129,7 @@ def _open_ends(judged: Judged) -> Iterator[str]:
     for each, excuse in judged.excused:
         yield f"{each.sentence}, {excuse.words.format(node=node)}"
     yield from _unseen_exercises(judged)
+    yield from _untold(judged.own)
     run_on_s, cut_after_s = judged.output.run_on_s or 0.0, judged.output.cut_after_s or 0.0
     for part in unseen_parts(judged.own, judged.output):
         yield UNSEEN[part].format(run_on_s=run_on_s, cut_after_s=cut_after_s)
@@ -174,3 +177,13 @@ def _unseen_exercises(judged: Judged) -> Iterator[str]:
         yield f"{output.when} as a whole came on only {times(len(own.answers.due))}; {fewest} are asked for"
     for rival in own.confounded_with:
         yield f"{output.when} and {rival} never differed, so they cannot be told apart"
+
+
+def _untold(own: OutputEvidence) -> Iterator[str]:
+    """Say what the exercises that were made do not tell."""
+    if own.track is not None and len(own.answers.unseen) and own.track.state[-1] == UNKNOWN:
+        yield f"its messages stopped; {counted(len(own.answers.unseen), 'exercise')} after that showed nothing"
+    for name, state in own.seen.untried:
+        yield f"{name} was never {'on' if state else 'off'} where that matters, so nothing shows that it does"
+    if own.load is not None and len(own.load.switches_itself):
+        yield "its current flows only part of the time: the load switches itself, or a contact is loose"

@@ -15,19 +15,20 @@ from canlens.measures.errors.attribution import attribute
 from canlens.measures.errors.ledger import error_ledger, lone_sender
 from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
-from canlens.measures.outputs.answers import answers
-from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset
+from canlens.measures.outputs.answers import answers, exercises, lead
+from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset, missed_marks
+from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, supply
 from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
-from canlens.measures.quality import recording
+from canlens.measures.quality import by_clock, recording, written_once
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
 from canlens.nouns.bus import BusEvidence, BusResult
-from canlens.nouns.outputs import ControlEvidence, Evidence, Places
+from canlens.nouns.outputs import ControlEvidence, Evidence
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
-from canlens.plan.rule import OFF, ON
+from canlens.plan.rule import OFF, ON, Rule
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -193,26 +194,18 @@ def evidence(
         The recording has frames, but none on the wanted channel.
     """
     wanted = channel if channel is not None else plan.bus.channel
-    chosen = on_channel(trace, wanted)
+    chosen = written_once(on_channel(trace, wanted))
     plan, by_group = matched_by_group(plan, chosen)
     with workers(len(trace)) as beside:  # load, messages and judging share nothing; numpy lets two run at once
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
         looked_at = np.union1d(_identifiers(plan), rate.too_often)
         told = beside.submit(message_side, chosen, plan.database, only=looked_at)
-        recorded, missing = _recorded(plan, chosen)
-        offset_s, marked = _marks(marks, recorded.controls, chosen)
-        recorded = replace(recorded, marked_s=_slots(marks, offset_s))
-        seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, chosen), offset_s])
-        controls = {
-            name: _control(plan.controls[name], recorded, marked.get(name) if marks else None) for name in plan.controls
-        }
-        outputs = {
-            name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
-            for name, output in plan.outputs.items()
-        }
-        outputs = with_rivals(plan, recorded.controls, outputs)
-        sagging = supply(plan, recorded, outputs)
+        parts = [_part(plan, each, marks, observed) for each in by_clock(chosen)]
+        part = max(parts, key=lambda each: each.frames)
+        controls = {name: added_control([each.controls[name] for each in parts]) for name in plan.controls}
+        outputs = {name: added_output([each.outputs[name] for each in parts]) for name in plan.outputs}
+        sagging = supply(plan, part.recorded, part.outputs)
         definitions = definition_side(plan, chosen, by_group)
         shortest_s = min((each.within_s for each in plan.outputs.values()), default=None)
         described = recording(trace, plan.database, within_s=shortest_s)
@@ -224,7 +217,7 @@ def evidence(
             recording=described,
             bus=bus,
             channel=wanted,
-            outputs_on=on_spans(outputs),
+            outputs_on=on_spans(part.outputs) if len(parts) == 1 else {},
             readings=readings,
         )
         intervals, quiet, _ = told.result()
@@ -234,13 +227,14 @@ def evidence(
         bus=bus,
         buses=buses,
         frames=int((chosen.kind != Kind.ERROR).sum()),
-        missing_messages=missing,
+        missing_messages=tuple(name for name in part.missing if all(name in each.missing for each in parts)),
         absent_messages=rate.absent,
+        needed_messages=len({each.message.name for each in _references(plan)}),
         controller_seen=_controller_seen(plan, chosen),
         controls=controls,
         outputs=outputs,
         marks=tuple(marks),
-        marks_offset_s=offset_s,
+        marks_offset_s=part.offset_s,
         readings=readings,
         supply=sagging,
         bus_evidence=replace(
@@ -250,6 +244,43 @@ def evidence(
             definitions=definitions,
         ),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """What was measured on a part of a recording within which its clock ran on."""
+
+    frames: int
+    recorded: Recorded
+    missing: tuple[str, ...]
+    offset_s: float
+    controls: dict[str, ControlEvidence]
+    outputs: dict[str, OutputEvidence]
+
+
+def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Observation]) -> _Part:
+    """Measure controls and outputs on a part of a recording."""
+    recorded, missing = _recorded(plan, trace)
+    offset_s, marked = _marks(marks, recorded.controls, trace)
+    recorded = replace(recorded, marked_s=_slots(marks, offset_s))
+    seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, trace), offset_s])
+    controls = {
+        name: _control(plan, plan.controls[name], recorded, marked.get(name) if marks else None)
+        for name in plan.controls
+    }
+    outputs = {
+        name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
+        for name, output in plan.outputs.items()
+    }
+    return _Part(len(trace), recorded, missing, offset_s, controls, with_rivals(plan, recorded.controls, outputs))
+
+
+MOST_TRIED = 40
+"""Exercises and observations of an output that are laid over each other to find how the observer's clock was off."""
+LONGEST_SHIFT_S = 120.0
+"""A watch is off by no more than this [s] (our choice)."""
+NEARLY_ALL, FEWEST_WON = 0.9, 2
+"""A shift of the observer's clock must make so many of the observations agree, and so many more than none does."""
 
 
 def _identifiers(plan: Plan) -> Identifiers:
@@ -332,21 +363,25 @@ def _frames_of(trace: Trace, message: Message) -> int:
     return int((same & (trace.kind == Kind.DATA)).sum())
 
 
-def _control(control: Control, recorded: Recorded, marked: Floats | None) -> ControlEvidence:
+def _control(plan: Plan, control: Control, recorded: Recorded, marked: Floats | None) -> ControlEvidence:
     """Measure one control: its exercises, and whether the controller's own report followed them."""
+    answer_s = [each.within_s for each in plan.outputs.values() if control.name in each.when.controls]
+    apart_s = min(answer_s, default=DEFAULT_WITHIN_S)
     own = recorded.controls[control.name]
     noticed = None
     if control.noticed is not None and recorded.signal(control.noticed.reference) is not None:
         report = recorded.track(control.noticed)
-        found = answers(own, report, within_s=DEFAULT_WITHIN_S)
+        leads_s = lead(own, report, within_s=DEFAULT_WITHIN_S)
+        found = answers(own.led(leads_s), report, within_s=DEFAULT_WITHIN_S)
         noticed = len(found.answered) if len(found.due) else None
     return ControlEvidence(
         name=control.name,
         track=own,
         message_seen=recorded.signal(control.condition.reference) is not None,
-        exercises=Places.of(own, own.rises),
+        exercises=exercises(own, apart_s=apart_s),
         marked=marked,
         noticed=noticed,
+        missed=0 if marked is None else missed_marks(marked, own.time_s[own.rises]),
     )
 
 
@@ -369,7 +404,9 @@ def _marks(marks: Sequence[Mark], tracks: Mapping[str, Track], trace: Trace) -> 
         written, edges, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s
     )
     brought = {name: np.sort(times + offset_s) for name, times in written.items()}
-    first_s, last_s = -HAND_NOTED_S, trace.duration_s + HAND_NOTED_S
+    ends_ns = (trace.time_ns.min(), trace.time_ns.max()) if len(trace) else (0, 0)
+    first_s, last_s = ((int(each) - trace.start_ns) / NANOSECONDS_PER_SECOND for each in ends_ns)
+    first_s, last_s = first_s - HAND_NOTED_S, last_s + HAND_NOTED_S
     return offset_s, {name: times[(times >= first_s) & (times <= last_s)] for name, times in brought.items()}
 
 
@@ -387,19 +424,59 @@ def _plain_offset(observed: Sequence[Observation], trace: Trace) -> float:
 
 
 def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offsets_s: list[float]) -> float:
-    """Choose what to add to the times of observations [s]: the first of those with which most agree."""
+    """Choose what to add to the times of observations [s].
+
+    The first of the given offsets with which most agree; another one, that brings an observation of *on* into an
+    exercise of its output's rule, only if it makes nearly all agree, several more than before: the clock was another.
+    """
+    if not observed:
+        return offsets_s[0]
+    rules = {name: rule_track(output.when, recorded.controls) for name, output in plan.outputs.items()}
+    seen = [
+        (
+            rules[name],
+            state,
+            np.array([each.time_s for each in observed if each.output == name and each.on == bool(state)]),
+        )
+        for name in plan.outputs
+        for state in (OFF, ON)
+    ]
 
     def agreeing(offset_s: float) -> int:
-        count = 0
-        for name, output in plan.outputs.items():
-            own = _of(observed, name)
-            rule = rule_track(output.when, recorded.controls)
-            for state in (OFF, ON):
-                time_s = np.array([each.time_s for each in own if each.on == bool(state)]) + offset_s
-                count += int(rule.ever(state, time_s - OBSERVED_S, time_s + OBSERVED_S).sum())
-        return count
+        return sum(
+            int(rule.ever(state, time_s + offset_s - OBSERVED_S, time_s + offset_s + OBSERVED_S).sum())
+            for rule, state, time_s in seen
+        )
 
-    return max(offsets_s, key=agreeing)
+    best_s = max(offsets_s, key=agreeing)
+    number = agreeing(best_s)
+    if number == len(observed) or _another_fits(plan, recorded, observed, best_s):
+        return best_s
+    others_s = [
+        float(rise_s - written_s)
+        for rule, state, time_s in seen
+        if state == ON
+        for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
+        for written_s in time_s[:MOST_TRIED]
+    ]
+    near_s = sorted(
+        (each for each in others_s if abs(each - best_s) <= LONGEST_SHIFT_S), key=lambda each: abs(each - best_s)
+    )
+    shifted_s = max(near_s, key=agreeing, default=best_s)
+    wins = agreeing(shifted_s)
+    return shifted_s if wins >= NEARLY_ALL * len(observed) and wins >= number + FEWEST_WON else best_s
+
+
+def _another_fits(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offset_s: float) -> bool:
+    """Tell whether some output was seen to follow another control of the plan, as the clock stands."""
+    for name, output in plan.outputs.items():
+        own = _of(observed, name)
+        time_s, on = np.array([each.time_s for each in own]) + offset_s, np.array([each.on for each in own], bool)
+        for control, track in recorded.controls.items():
+            near = track.ever(ON, time_s - OBSERVED_S, time_s + OBSERVED_S) == on
+            if on.any() and near.mean() >= NEARLY_ALL and not output.when.same_as(Rule.of(control)):
+                return True
+    return False
 
 
 # Surveying: a recording in, all that its bus shows out; the one place that calls every measure of a survey.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,13 +11,14 @@ from canlens.measures.errors.ledger import errors_recorded
 from canlens.nouns.bus import RecordingResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 from canlens.wire import ControllerState, ErrorClass
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from canlens.database import Database
     from canlens.nouns.bus import Quality
-    from canlens.trace import Ints, Trace
+    from canlens.trace import Ints, Rows, Trace
 
 
 # Quality reasons: what makes a recording poor, or usable with care.
@@ -48,6 +50,77 @@ CUT_WORDS = ("cut off", "damaged")
 """Words by which readers say that a file ends before its time."""
 
 
+STEP_NS = 50_000_000
+"""A stamp that lies so far [ns] behind the one before was not only delivered late: the recorder's clock was set."""
+MOST_PARTS = 8
+"""A recording with more steps of its clock is no recording any more (our choice)."""
+
+
+def by_clock(trace: Trace) -> tuple[Trace, ...]:
+    """Cut a recording where its clock was set or restarted, so that nothing is judged across the step.
+
+    Returns
+    -------
+    tuple
+        The recording alone where its clock never stepped, or so often that its stamps mean nothing.
+    """
+    borders = _borders(trace)
+    if not len(borders) or len(borders) >= MOST_PARTS:
+        return (trace,)
+    edges = [0, *borders.tolist(), len(trace)]
+    return tuple(trace.where(slice(start, stop)) for start, stop in pairwise(edges))
+
+
+TWINS_S = 0.001
+"""Two frames alike within this time [s] are one that was written twice: no node repeats itself as soon."""
+TWINS_LOOKED_AT = 5_000
+"""Where the first so many frames are not written twice, the others are not looked at."""
+TWINS_SHARE = 0.45
+"""From this share of frames that repeat the one before on, the recorder writes every frame twice (our choice)."""
+
+
+def written_once(trace: Trace) -> Trace:
+    """Return a recording without the second copies where its recorder wrote every frame twice; else as it is."""
+    copies = _copies(trace)
+    if copies is None:
+        return trace
+    kept = np.ones(len(trace), bool)
+    kept[copies] = False
+    return trace.where(kept)
+
+
+def _copies(trace: Trace) -> Rows | None:
+    """Return the rows that repeat a frame just before; None where not nearly every frame is repeated."""
+    if len(trace) < FEWEST_FRAMES or len(trace.channels) > 1:
+        return None
+    if len(trace) > TWINS_LOOKED_AT and _copies(trace.where(slice(0, TWINS_LOOKED_AT))) is None:
+        return None
+    rows = trace.streams.rows
+    same = np.zeros(len(rows), bool)
+    same[1:] = (
+        (trace.words[1:] == trace.words[:-1])
+        & (trace.identifier[rows[1:]] == trace.identifier[rows[:-1]])
+        & (trace.is_extended[rows[1:]] == trace.is_extended[rows[:-1]])
+        & (np.diff(trace.time_ns[rows]) <= TWINS_S * NANOSECONDS_PER_SECOND)
+    )
+    same[1:] &= ~same[:-1]
+    return rows[same] if same.sum() >= TWINS_SHARE * len(rows) else None
+
+
+def _borders(trace: Trace) -> Rows:
+    """Return the rows before which the recorder's clock was set or restarted."""
+    if len(trace) < 2:  # noqa: PLR2004 – one frame has no step
+        return np.zeros(0, np.intp)
+    step, restarts = np.diff(trace.time_ns), trace.segment[0] != trace.segment[-1]
+    ahead_ns = int(LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND)
+    least, most = int(step.min()), int(step.max())
+    if not restarts and least >= -STEP_NS and most <= ahead_ns:
+        return np.zeros(0, np.intp)
+    wide = np.diff(trace.time_ns.astype(np.float64))  # damaged stamps may lie too far apart for whole numbers
+    borders: Rows = np.flatnonzero((np.diff(trace.segment) != 0) | (wide < -STEP_NS) | (wide > ahead_ns)) + 1
+    return borders
+
+
 def reasons(trace: Trace, *, within_s: float | None = None) -> tuple[Quality, tuple[str, ...]]:
     """Judge a recording.
 
@@ -65,30 +138,27 @@ def reasons(trace: Trace, *, within_s: float | None = None) -> tuple[Quality, tu
     tuple of str
         Why, worst reason first.
     """
-    poor = list(_poor(trace, within_s))
-    usable = list(_usable(trace, within_s))
+    steps = len(_borders(trace))
+    poor = list(_poor(trace, within_s, steps))
+    usable = list(_usable(trace, within_s, steps))
     if poor:
         return "poor", (*poor, *usable)
     return ("usable", tuple(usable)) if usable else ("good", ())
 
 
-def _poor(trace: Trace, within_s: float | None) -> Iterator[str]:
+def _poor(trace: Trace, within_s: float | None, steps: int) -> Iterator[str]:
     """Say what makes it poor."""
     if _too_many(trace.problem_count, len(trace) + trace.problem_count):
         yield _unread(trace)
     if _without_time(trace):
         yield f"all {len(trace)} frames bear the same time stamp, or none: record again with time stamps"
-    jumps = _jumps(trace)
-    if jumps:
-        yield f"{jumps} time stamp{'s lie' if jumps > 1 else ' lies'} more than a month behind the one before"
-    restarts = _restarts(trace)
-    if restarts:
-        yield f"the recorder's clock restarts {restarts} time{'s' if restarts > 1 else ''}"
+    if steps >= MOST_PARTS:
+        yield f"the recorder's clock was set or restarted {steps} times, or its stamps are damaged"
     if within_s is not None and _tick_s(trace) > within_s:
         yield f"its clock steps by {_tick_s(trace):g} s, longer than the {within_s:g} s in which an answer is due"
 
 
-def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
+def _usable(trace: Trace, within_s: float | None, steps: int) -> Iterator[str]:
     """Say what asks for care."""
     if trace.problem_count and not _too_many(trace.problem_count, len(trace) + trace.problem_count):
         yield _unread(trace)
@@ -96,12 +166,10 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield "the file ends before its time: it is cut off or damaged"
     if trace.source.stamps == "added up":
         yield "its time stamps count from the frame before and were added up: a lost line makes later ones too early"
-    backwards = _backwards(trace)
-    if backwards:
-        yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
+    yield from _of_the_recorder(trace, steps)
     lost = _overflows(trace)
     if lost:
-        yield f"the recorder says {lost} time{'s' if lost > 1 else ''} that it lost frames"
+        yield f"the recorder says {counted(lost, 'time')} that it lost frames"
     if 0 < trace.duration_s < SHORTEST_S:
         yield f"it lasts only {trace.duration_s:.1f} s"
     tick_s = _tick_s(trace)
@@ -110,6 +178,17 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
     if not _without_time(trace):
         yield from _impossible(trace, tick_s)
     yield from _one_sided(trace)
+
+
+def _of_the_recorder(trace: Trace, steps: int) -> Iterator[str]:
+    """Say what the recorder did with its clock and its frames."""
+    if 0 < steps < MOST_PARTS:
+        often = "once" if steps == 1 else f"{steps} times"
+        yield f"the recorder's clock was set or restarted {often}; nothing is judged across it"
+    if _copies(trace) is not None:
+        yield "the recorder wrote every frame twice; each was counted once"
+    if backwards := _backwards(trace):
+        yield f"{backwards} time stamp{'s step' if backwards > 1 else ' steps'} backwards"
 
 
 def _without_time(trace: Trace) -> bool:
@@ -127,23 +206,11 @@ def _unread(trace: Trace) -> str:
     return f"{trace.problem_count} of {len(trace) + trace.problem_count} lines could not be read"
 
 
-def _restarts(trace: Trace) -> int:
-    """Count how often the clock restarts."""
-    return int(trace.segment[-1] - trace.segment[0]) if len(trace) else 0
-
-
-def _jumps(trace: Trace) -> int:
-    """Count the stamps that lie far ahead of the one before."""
-    limit_ns = LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND
-    if len(trace) and float(trace.time_ns.max()) - float(trace.time_ns.min()) <= limit_ns:
-        return 0
-    steps = np.diff(trace.time_ns.astype(np.float64))
-    return int(np.count_nonzero(steps > limit_ns))
-
-
 def _backwards(trace: Trace) -> int:
-    """Count the stamps that step backwards, restarts left out."""
-    return max(int(np.count_nonzero(trace.time_ns[1:] < trace.time_ns[:-1])) - _restarts(trace), 0)
+    """Count the stamps that step backwards by less than a setting of the clock."""
+    at = np.flatnonzero(trace.time_ns[1:] < trace.time_ns[:-1])
+    late_ns = trace.time_ns[at] - trace.time_ns[at + 1]
+    return int(np.count_nonzero((late_ns <= STEP_NS) & (trace.segment[at] == trace.segment[at + 1])))
 
 
 def _overflows(trace: Trace) -> int:

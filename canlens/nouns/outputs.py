@@ -57,6 +57,8 @@ class SupplyEvidence:
         Lowest and median reported supply [V]; None where none is reported.
     is_sagging
         Whether it fell below the plan's limit, or by more than two volts for a moment while an output was on.
+    sags
+        By output: where the supply fell below the plan's limit just after it had turned on.
     """
 
     restarts_s: Floats
@@ -64,6 +66,7 @@ class SupplyEvidence:
     lowest_v: float | None = None
     usual_v: float | None = None
     is_sagging: bool = False
+    sags: dict[str, Places] = field(default_factory=dict)
 
 
 # Evidence: all that was measured on one recording; checks and causes read it and nothing else.
@@ -86,6 +89,13 @@ __all__ = [
 ]
 
 
+FEWEST_MISSED = 2
+"""One exercise that was marked and does not show may be a slip of the pen."""
+FITTING_SHARE = 1 / 6
+"""Where no larger share of the plan's messages is on the bus, plan and recording are of different vehicles (our choice:
+a single identifier agrees by chance; a controller without power still leaves the vehicle's messages)."""
+
+
 @dataclass(frozen=True, eq=False)
 class Answers:
     """Rising edges of a rule against the output that should follow.
@@ -101,6 +111,10 @@ class Answers:
         float64: control edge to answer [s], of the answered ones.
     late_s
         float64: the same of the late ones [s].
+    dropped_out
+        Of those that count, the ones that were answered in time and found off again at the deadline.
+    unseen
+        Of those too short to tell, the ones that passed while the output's message stayed away.
     """
 
     due: Places
@@ -112,6 +126,8 @@ class Answers:
     unasked: Places
     latency_s: Floats
     late_s: Floats
+    dropped_out: Places = field(default_factory=Places.none)
+    unseen: Places = field(default_factory=Places.none)
 
     @classmethod
     def none(cls) -> Answers:
@@ -122,7 +138,7 @@ class Answers:
     @property
     def is_as_asked(self) -> bool:
         """Whether every exercise that counts was answered in time, and nothing came unasked."""
-        return not (len(self.unanswered) or len(self.late) or len(self.unasked))
+        return not (len(self.unanswered) or len(self.late) or len(self.unasked) or len(self.dropped_out))
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,23 +195,35 @@ class LoadEvidence:
 
     Attributes
     ----------
-    on_current_a
-        Median current while commanded on and settled [A]; nan where there is none.
+    on_current_a, net_a
+        Median current while commanded on and settled, and the same less what flows while it is off [A]; nan where there
+        is none.
     highest_a
         Highest current reported [A]; nan where there is none.
     over_peak, over_continuous, no_current, no_voltage, current_when_off
         Where a limit was passed, or current or voltage did not match the command.
+    switches_itself, interrupted
+        Holds in which current flowed only part of the time: in long stretches, since the load has a switch of its own;
+        with gaps of less than a second, as at a loose contact.
+    off_label
+        Holds with a steady current that is not the label's.
+    has_current, has_voltage
+        Whether current (in steps fine enough to show this load) and voltage are reported.
     """
 
-    on_current_a: float
-    highest_a: float
-    over_peak: Places
-    over_continuous: Places
-    no_current: Places
-    no_voltage: Places
-    current_when_off: Places
-    has_current: bool
-    has_voltage: bool
+    on_current_a: float = np.nan
+    net_a: float = np.nan
+    highest_a: float = np.nan
+    over_peak: Places = field(default_factory=Places.none)
+    over_continuous: Places = field(default_factory=Places.none)
+    no_current: Places = field(default_factory=Places.none)
+    no_voltage: Places = field(default_factory=Places.none)
+    current_when_off: Places = field(default_factory=Places.none)
+    switches_itself: Places = field(default_factory=Places.none)
+    interrupted: Places = field(default_factory=Places.none)
+    off_label: Places = field(default_factory=Places.none)
+    has_current: bool = False
+    has_voltage: bool = False
 
     @property
     def over_limit(self) -> Places:
@@ -219,6 +247,8 @@ class ControlEvidence:
         Exercises that the marks claim, as times in the log's seconds; None without marks.
     noticed
         Whether the controller's own report followed: how many exercises it showed; None where none is planned.
+    missed
+        How many of the marked exercises its signal does not show.
     """
 
     name: str
@@ -227,6 +257,7 @@ class ControlEvidence:
     exercises: Places
     marked: Floats | None = None
     noticed: int | None = None
+    missed: int = 0
 
     @property
     def is_readable(self) -> bool:
@@ -235,8 +266,8 @@ class ControlEvidence:
 
     @property
     def is_unmoved(self) -> bool:
-        """Whether the marks say that it was operated while its signal, though read, never moved."""
-        return self.is_readable and self.marked is not None and len(self.marked) > 0 and not len(self.exercises)
+        """Whether the marks say that it was operated several times of which its signal, though read, shows nothing."""
+        return self.is_readable and self.missed > 0 and (self.missed >= FEWEST_MISSED or not len(self.exercises))
 
     @property
     def is_unheard(self) -> bool:
@@ -293,6 +324,8 @@ class OutputEvidence:
         How many observations agreed with an output that was on.
     seen_off
         Whether an output judged by observation was also seen off while its rule was off.
+    leads_s
+        How much earlier than the bus tells of its control the output acts, every time [s]; 0 where it does not.
     """
 
     name: str
@@ -315,6 +348,7 @@ class OutputEvidence:
     load: LoadEvidence | None = None
     confirmed: int = 0
     seen_off: bool = False
+    leads_s: float = 0.0
     disagreed: Places = field(default_factory=Places.none)
 
     @property
@@ -338,8 +372,13 @@ class OutputEvidence:
 
     @property
     def is_always_on(self) -> bool:
-        """Whether it stays on from the first row to the last though its rule was off."""
-        return self.shown is not None and self.shown.shows(ON) and not self.shown.shows(OFF) and self.rule.shows(OFF)
+        """Whether it is on from the first row to the last though its rule was off for longer than it may stay on."""
+        if self.shown is None or not self.shown.shows(ON) or self.shown.shows(OFF):
+            return False
+        stays_s = max((each.stays_s + each.within_s for each in self.scenes), default=0.0)
+        off = self.rule.state == OFF
+        off_s = np.append(self.rule.time_s[1:], self.rule.end_s) - self.rule.time_s
+        return bool((off_s[off] > stays_s).any())
 
 
 @dataclass(frozen=True, eq=False)
@@ -354,8 +393,8 @@ class Evidence:
         What was read, and the load of the chosen channel and of all.
     frames
         Data and remote frames on the chosen channel.
-    missing_messages
-        Messages that the plan needs and that never came, by name.
+    missing_messages, needed_messages
+        Messages that the plan needs and that never came, by name; and how many it needs.
     controller_seen
         Whether a message of the controller's node came; None where the plan names no node.
     controls, outputs
@@ -387,3 +426,12 @@ class Evidence:
     bus_evidence: BusEvidence = field(default_factory=BusEvidence)
     supply: SupplyEvidence | None = None
     absent_messages: tuple[str, ...] = ()
+    needed_messages: int = 0
+
+    @property
+    def fits(self) -> bool:
+        """Whether plan and recording belong together: with traffic, more than one in six needed messages came."""
+        seen = self.needed_messages - len(self.missing_messages)
+        if not self.frames or not self.needed_messages or self.bus_evidence.lone_sender is not None:
+            return True
+        return seen > FITTING_SHARE * self.needed_messages

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -45,6 +45,9 @@ class Track:
         float64 (r,): times of all rows that carry the state [s]; empty for a rule over several controls.
     slack_s
         How long a change may stay unseen because rows come at intervals [s]; 0 where changes are sent at once.
+    since_s
+        float64 (k,): the earliest time at which each step can have happened [s]: that of the row before, where rows are
+        repeated; its own where it is sent at once.
     """
 
     time_s: Floats
@@ -53,13 +56,18 @@ class Track:
     before_s: Floats
     end_s: float
     rows_s: Floats
-    slack_s: float = 0.0
+    slack_s: float
+    since_s: Floats
+
+    def led(self, lead_s: float) -> Track:
+        """Return the track with steps that may have happened so much earlier than their rows allow [s]."""
+        return replace(self, since_s=self.since_s - lead_s) if lead_s else self
 
     @classmethod
     def empty(cls, end_s: float) -> Track:
         """Return a track of which nothing is known."""
         nothing = np.zeros(0)
-        return cls(nothing, np.zeros(0, np.int8), np.zeros(0, np.int64), nothing, end_s, nothing)
+        return cls(nothing, np.zeros(0, np.int8), np.zeros(0, np.int64), nothing, end_s, nothing, 0.0, nothing)
 
     def at(self, time_s: Floats, *, side: Literal["left", "right"] = "right") -> States:
         """Return the state at each time; ``left`` gives the state just before it."""
@@ -160,6 +168,8 @@ class Scene:
         To be added to the times of observations [s].
     marked_s
         float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
+    lead_s
+        How much earlier than the bus tells of its controls the output may act [s]: it also hangs on their wires.
     """
 
     own: Rule
@@ -173,6 +183,7 @@ class Scene:
     observed: tuple[Observation, ...] = ()
     offset_s: float = 0.0
     marked_s: Floats = field(default_factory=lambda: np.zeros(0))
+    lead_s: float = 0.0
 
 
 FEWEST_EDGES = 2
@@ -202,6 +213,9 @@ class SeenRules:
         Chance that something unrelated would agree with the first rule as well; None where it cannot be told.
     untested
         Settings of the controls of plan and first rule in which the output was never seen settled, in words.
+    untried
+        Controls of the planned rule, each with the state (:data:`ON` or :data:`OFF`) in which it was never seen to
+        matter: the rule with the control held in the other one explains all that was seen.
     """
 
     rules: tuple[Rule, ...] = ()
@@ -213,3 +227,4 @@ class SeenRules:
     is_latching: bool = False
     coincidence: float | None = None
     untested: tuple[str, ...] = ()
+    untried: tuple[tuple[str, int], ...] = ()

@@ -84,6 +84,8 @@ class Condition:
         Raw values that mean on; empty unless the plan says ``on = "Pressed"`` (a text of the value table).
     above, below
         On while the scaled value is greater (less) than this; None if not used.
+    off_below, off_above
+        Once on by ``above`` (``below``), off again only at this value; None: at the limit itself.
     unknown
         Raw values that say nothing.
     """
@@ -93,6 +95,8 @@ class Condition:
     on_raw: tuple[int, ...] = ()
     above: float | None = None
     below: float | None = None
+    off_below: float | None = None
+    off_above: float | None = None
     unknown: tuple[int, ...] = ()
 
 

@@ -77,7 +77,8 @@ class OutputResult:
     """What became of one output of the plan; ``links`` and ``links_evidence`` are keyed by :data:`LINKS`.
 
     ``untested_rows`` are the settings of its controls in which it was never seen settled. ``links_evidence`` names the
-    first lines of the log that show a link seen or broken, where there are such lines.
+    first lines of the log that show a link seen or broken, where there are such lines. ``decided_by`` names the
+    recordings that decided.
     """
 
     verdict: Verdict
@@ -99,6 +100,7 @@ class OutputResult:
     observed_how: SeenResult = SeenResult()
     untested_rows: tuple[str, ...] = ()
     links_evidence: dict[str, tuple[int, ...]] = field(default_factory=dict)
+    decided_by: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -115,6 +117,14 @@ class RestResult:
     last_message: str | None
     last_sender: str | None
     allowed_s: float | None
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """How many messages the plan needs, and how many of them the recordings hold."""
+
+    messages: int
+    seen: int
 
 
 @dataclass(frozen=True)
@@ -136,6 +146,7 @@ class CheckResult:
     findings: tuple[Finding, ...]
     causes: tuple[Cause, ...]
     next_exercises: tuple[str, ...] = ()
+    fit: FitResult | None = None
     quiet: RestResult | None = None
 
 

@@ -102,7 +102,7 @@ def _shown(output: Track, edge_s: Floats) -> Track:
     step = np.append(0, np.flatnonzero(np.diff(state)) + 1)
     before_s = np.append(-np.inf, output.rows_s[step[1:] - 1])
     time_s = output.rows_s[step]
-    return Track(time_s, state[step], step + 1, before_s, output.end_s, output.rows_s, output.slack_s)
+    return Track(time_s, state[step], step + 1, before_s, output.end_s, output.rows_s, output.slack_s, before_s)
 
 
 def with_misses(scene: Scene, draws: np.random.Generator) -> Scene | None:

@@ -220,7 +220,7 @@ SITUATIONS = {
     "marks say operated, signal does not move": Situation(
         lambda: with_siren(siren([]), horn=[], marks=[(start, "horn") for start, _ in HORN]),
         "failed",
-        "its signal never moved",
+        "do not show in its signal",
         "control-change",
     ),
     "controller does not notice": Situation(lambda: noticed(0), "failed", "not answered", "noticed"),

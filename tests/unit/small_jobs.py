@@ -301,7 +301,8 @@ def track_of(
         before_s = np.maximum(before_s, time_s - cycle_s)
     line = first_line + 10 * np.arange(len(time_s))
     state = np.array([state for _, state in steps], np.int8)
-    return Track(time_s, state, line, before_s, end_s, rows_s, cycle_s or 0.0)
+    since_s = time_s if cycle_s is None else before_s
+    return Track(time_s, state, line, before_s, end_s, rows_s, cycle_s or 0.0, since_s)
 
 
 class _Bus:

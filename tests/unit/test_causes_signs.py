@@ -84,11 +84,13 @@ RELEASE = {
     "empty log": "",
 }
 LOAD = {
-    "healthy": "",
-    "open load": "current=none limit=below stray=no",
-    "right load": "current=flows limit=below stray=no",
+    "healthy": "drops=no",
+    "dead": "",
+    "dropped": "drops=no",
+    "open load": "current=none limit=below stray=no drops=no",
+    "right load": "current=flows limit=below stray=no drops=no",
     "over-current": "current=flows limit=above stray=no",
-    "stray current": "current=flows limit=below stray=yes",
+    "stray current": "current=flows limit=below stray=yes drops=no",
 }
 LOOKS = {"right level": "level=right", "wrong level": "level=wrong", "healthy": ""}
 FLASHES = {"right flashing": "flashing=right", "wrong flashing": "flashing=wrong", "healthy": ""}
@@ -156,6 +158,8 @@ CATALOGUE = {
     "flash-differs": ("output", "flashing", 4),
     "load-open": ("output", "load", 8),
     "load-over-current": ("output", "load", 8),
+    "output-not-fed": ("output", "load", 4),
+    "output-intermittent": ("output", "load", 4),
 }
 """Scope as contracted, question, and how common each is (8 everyday, 4 common, 2 now and then)."""
 
@@ -163,7 +167,7 @@ CATALOGUE = {
 def case_of(cases: Callable[[Asked], Iterator[Case]], evidence: Evidence, *, subject: str = "siren") -> Case | None:
     """Return the case that is about the siren, its control, or the whole bus; None where the question is not put."""
     every = list(cases(Asked(evidence)))
-    return next((each for each in every if each.subject in {(subject,), ()}), every[0] if every else None)
+    return next((each for each in every if each.subject in {(subject,), ()}), None)
 
 
 def signs_of(cases: Callable[[Asked], Iterator[Case]], one: Job) -> dict[str, str]:
@@ -412,8 +416,12 @@ def test_a_load_is_judged_only_while_it_is_on() -> None:
 @pytest.mark.parametrize(("volts", "value"), [(120, "there"), (0, "none")])
 def test_voltage_is_there_or_not(volts: int, value: str) -> None:
     one = with_siren(siren(voltage=wave(answering(HORN), on=volts)))
-    assert signs_of(loads.cases, one) == {"voltage": value}
+    assert signs_of(loads.cases, one) == {"drops": "no", "voltage": value}
     assert signs_of(loads.cases, with_siren(siren([], voltage=wave([])))) == {}
+    case, plain = (case_of(loads.cases, each.evidence) for each in (one, with_siren(amps(0))))
+    assert case is not None
+    assert plain is not None
+    assert (case.suspects, plain.suspects) == ({}, {"output-not-fed": ()}), "without a voltage nobody knows"
 
 
 # Controller and controls.

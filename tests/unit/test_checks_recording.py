@@ -98,6 +98,14 @@ def restarting(*, off_s: float | None = None, silent_s: float = 0.5) -> Job:
     return job({"horn": horn}, {"siren": siren}, end_s=24)
 
 
+def of_another_vehicle(*, but: int = 0) -> Job:
+    """Return a job whose recording holds other identifiers than its DBC, but for some of its messages."""
+    one = healthy()
+    kept = [each.identifier for each in one.plan.database.messages][:but]
+    moved = np.where(np.isin(one.trace.identifier, kept), one.trace.identifier, one.trace.identifier + 0x100)
+    return replace(one, trace=replace(one.trace, identifier=moved.astype(np.uint32)))
+
+
 CASES = {
     "no-traffic": Cases(
         fires=lambda: without_frames(healthy()),
@@ -110,6 +118,12 @@ CASES = {
         fires=lambda: spoilt(2),
         subject=(),
         limit=lambda: spoilt(1),
+        little=lambda: without_frames(healthy()),
+    ),
+    "unfitting-plan": Cases(
+        fires=of_another_vehicle,
+        subject=(),
+        limit=lambda: of_another_vehicle(but=1),
         little=lambda: without_frames(healthy()),
     ),
     "missing-message": Cases(
@@ -136,7 +150,7 @@ CASES = {
         fires=lambda: marked(0),
         subject=("horn",),
         silent=lambda: marked(3),
-        limit=lambda: marked(1),
+        limit=lambda: marked(2),
         little=lambda: marked(0, marks=0),
     ),
     "unheard-control": Cases(

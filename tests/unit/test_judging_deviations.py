@@ -70,7 +70,7 @@ SEEN: dict[str, tuple[str, str, str | None]] = {
     "wrong flashing": ("ssss-B--s", "1 wrong-flashing", None),
     "open load": ("ssss-sB-s", "3 no-current", None),
     "right load": ("ssss-ss-s", "", None),
-    "over-current": ("ssss-sB-s", "3 over-current", None),
+    "over-current": ("ssss-sB-s", "3 over-current, 3 off-label", None),
     "stray current": ("ssss-sB-s", "4 stray-current", None),
     "unexercised": ("ss-s-----", "", ONCE),
     "too few": ("ssss-s--s", "", "operate horn once more, for at least 0.5 s"),
@@ -335,7 +335,7 @@ def test_without_a_restart_nothing_is_excused() -> None:
 
 def test_late_answers_are_told_from_those_in_a_restart() -> None:
     late = [(start + 1.0, stop + 0.05) for start, stop in PRESSED]
-    one = restarted(late, away=[(18.3, 18.8)])
+    one = restarted(late, away=[(19.3, 19.8)])
     own, hidden = sorted(deviations(one.evidence, "siren", "late"), key=lambda each: each.excused_by)
     assert (len(own.steps), own.excused_by, len(own.least)) == (2, "", 2)
     assert (len(hidden.steps), hidden.excused_by, len(hidden.most)) == (1, "restart", 1)

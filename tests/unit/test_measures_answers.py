@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
-from canlens.measures.outputs.answers import answers
+from canlens.measures.outputs.answers import answers, dropped, release
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from tests.unit.small_jobs import answering, job, planned, presses, track_of, wave
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from canlens.nouns.outputs import Answers, Track
 
 HORN = track_of([(0, OFF), (2, ON), (4, OFF), (6, ON), (8, OFF)], end_s=12)
-KINDS = ("answered", "late", "unanswered", "too_short", "held", "unasked")
+KINDS = ("answered", "late", "unanswered", "dropped_out", "too_short", "held", "unasked")
 
 
 def output_of(*steps: tuple[float, int], end_s: float = 12, cycle_s: float | None = None, line: int = 1001) -> Track:
@@ -26,7 +27,7 @@ def output_of(*steps: tuple[float, int], end_s: float = 12, cycle_s: float | Non
 
 def counts(found: Answers) -> dict[str, int]:
     """Return what there is any of; due must be the sum of what counts."""
-    assert len(found.due) == len(found.answered) + len(found.late) + len(found.unanswered)
+    assert len(found.due) == len(found.answered) + len(found.late) + len(found.unanswered) + len(found.dropped_out)
     return {kind: len(getattr(found, kind)) for kind in KINDS if len(getattr(found, kind))}
 
 
@@ -101,15 +102,52 @@ def test_an_exercise_in_the_last_moments_is_inconclusive() -> None:
 
 def test_a_blip_before_the_deadline_is_no_late_answer() -> None:
     found = answers(HORN, output_of((0, OFF), (2.05, ON), (2.1, OFF), (6.1, ON), (8.1, OFF)), within_s=0.3)
-    assert counts(found) == {"answered": 1, "unanswered": 1}
-    assert (found.late_s > 0.3).all()
+    assert counts(found) == {"answered": 1, "dropped_out": 1}
 
 
-def test_a_blip_before_the_true_but_late_rise_leaves_the_answer_late() -> None:
+def test_an_output_that_answers_in_time_and_drops_out_is_not_late_when_it_returns() -> None:
     steps = ((0, OFF), (2.05, ON), (2.1, OFF), (3, ON), (4.1, OFF), (6.1, ON), (8.1, OFF))
     found = answers(HORN, output_of(*steps), within_s=0.3)
-    assert counts(found) == {"answered": 1, "late": 1}
-    assert found.late_s.tolist() == [1]
+    assert counts(found) == {"answered": 1, "dropped_out": 1}
+    assert found.dropped_out.time_s.tolist() == [2]
+
+
+def cyclic(*steps: tuple[float, int], cycle_s: float = 0.1) -> Track:
+    return track_of(steps, end_s=12, cycle_s=cycle_s)
+
+
+def test_an_output_that_rises_between_the_rows_around_its_edge_has_answered_at_once() -> None:
+    horn = cyclic((0, OFF), (2, ON), (4, OFF))
+    found = answers(horn, output_of((0, OFF), (1.93, ON), (3.95, OFF)), within_s=0.3)
+    assert counts(found) == {"answered": 1}
+    assert found.latency_s.tolist() == [0]
+    assert judged((0, OFF), (1.87, ON), (3.95, OFF), rule=horn) == {"unanswered": 1, "unasked": 1}
+
+
+def test_a_fall_between_the_rows_around_the_end_of_the_rule_is_a_release_and_no_drop() -> None:
+    horn = cyclic((0, OFF), (2, ON), (4, OFF))
+    output = output_of((0, OFF), (2.1, ON), (3.95, OFF))
+    assert len(dropped(horn, output, flashing=None, settle_s=0.3)) == 0
+    timer = release(horn, output, within_s=0.3)
+    assert (timer.completed, len(timer.wrong), timer.longest_s.tolist()) == (1, 0, [0])
+    assert len(dropped(horn, output_of((0, OFF), (2.1, ON), (3.87, OFF)), flashing=None, settle_s=0.3)) == 1
+
+
+def test_bounces_are_one_exercise_judged_from_the_press_that_lasts() -> None:
+    horn = track_of([(0, OFF), (2, ON), (2.01, OFF), (2.03, ON), (4, OFF), (4.02, ON), (4.03, OFF)], end_s=12)
+    assert judged((0, OFF), (2.1, ON), (4.1, OFF), rule=horn) == {"answered": 1}
+    assert judged((0, OFF), rule=horn) == {"unanswered": 1}
+    hurried = track_of([(0, OFF), (2, ON), (2.1, OFF), (2.2, ON), (4, OFF)], end_s=12)
+    assert judged((0, OFF), (2.3, ON), (4.1, OFF), rule=hurried) == {"answered": 1}
+    assert judged((0, OFF), (2.05, ON), (4.1, OFF), rule=hurried) == {"answered": 1}
+
+
+def test_nothing_is_judged_where_the_rows_around_the_deadline_are_lost() -> None:
+    horn = track_of([(0, OFF), (2, ON), (4, OFF)], end_s=12)
+    shown = cyclic((0, OFF), cycle_s=0.1)
+    assert counts(answers(horn, shown, within_s=0.3)) == {"unanswered": 1}
+    lossy = replace(shown, rows_s=shown.rows_s[(shown.rows_s < 2.2) | (shown.rows_s > 2.7)])
+    assert counts(answers(horn, lossy, within_s=0.3)) == {"too_short": 1}
 
 
 def test_a_rise_while_the_rule_is_off_is_unasked() -> None:

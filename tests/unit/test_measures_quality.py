@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from canlens.database import Database
-from canlens.measures.quality import recording
+from canlens.measures.quality import by_clock, recording
 from canlens.trace import Kind, Problem, Source, Trace
 from tests.unit.error_logs import with_records, with_remark
 from tests.unit.small_jobs import START_NS, job, planned, presses
@@ -37,11 +37,13 @@ def test_one_unusable_line_in_a_hundred_is_borne(count: int, quality: str) -> No
     assert found.problem_count == count
 
 
-def test_a_clock_that_restarts_makes_a_recording_poor() -> None:
-    segment = np.repeat(np.array([0, 1], np.int32), [50, 49])
+@pytest.mark.parametrize(("restarts", "quality"), [(1, "usable"), (7, "usable"), (8, "poor")])
+def test_a_clock_that_restarts_is_judged_in_parts_unless_it_always_does(restarts: int, quality: str) -> None:
+    segment = np.minimum(np.arange(99) // 10, restarts).astype(np.int32)
     found = recording(replace(HUNDRED, segment=segment), Database())
-    assert found.quality == "poor"
-    assert "restarts 1 time" in found.quality_reasons[0]
+    assert found.quality == quality
+    assert "clock was set or restarted" in found.quality_reasons[0]
+    assert len(by_clock(replace(HUNDRED, segment=segment))) == (restarts + 1 if quality == "usable" else 1)
 
 
 def test_stamps_that_step_backwards_are_usable() -> None:
@@ -149,14 +151,15 @@ def test_ten_frames_at_one_time_make_a_recording_poor(frames: int, *, is_timeles
     assert any("the same time stamp" in reason for reason in found.quality_reasons) == is_timeless
 
 
-@pytest.mark.parametrize(("days", "is_poor"), [(30, False), (31, True)])
+@pytest.mark.parametrize(("days", "parts"), [(30, 1), (31, 2)])
 @pytest.mark.parametrize("row", [1, 50, -1])
-def test_a_stamp_more_than_a_month_ahead_makes_a_recording_poor(days: int, row: int, *, is_poor: bool) -> None:
+def test_a_stamp_more_than_a_month_ahead_begins_a_new_part(days: int, row: int, parts: int) -> None:
     time_ns = HEALTHY.time_ns.copy()
     time_ns[row:] += int((days * 86_400 - 1) * 1e9)
-    found = recording(replace(HEALTHY, time_ns=time_ns), Database())
-    assert any(reason.startswith("1 time stamp lies more than a month") for reason in found.quality_reasons) == is_poor
-    assert (found.quality == "poor") == is_poor
+    trace = replace(HEALTHY, time_ns=time_ns)
+    assert len(by_clock(trace)) == parts
+    told = any("clock was set" in reason for reason in recording(trace, Database()).quality_reasons)
+    assert told == (parts > 1)
 
 
 def test_stamps_that_were_added_up_ask_for_care() -> None:

@@ -23,6 +23,7 @@ KEYS = [
     "findings",
     "causes",
     "next_exercises",
+    "fit",
     "quiet",
 ]
 """In the order of the published form."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -230,19 +231,25 @@ def bridged(output: Track, flashing: Track, *, longest_s: float) -> Track:
     keep = np.ones(len(output.time_s), bool)
     keep[falls[short]] = keep[rises[short]] = False
     columns = (output.time_s[keep], output.state[keep], output.line[keep], output.before_s[keep])
-    return Track(*columns, output.end_s, output.rows_s, output.slack_s)
+    return Track(*columns, output.end_s, output.rows_s, output.slack_s, output.since_s[keep])
 
 
 # Loads: the current and voltage that the controller reports for an output, against its command and its limits.
 
 
-SETTLE_S = 0.3
-"""Inrush of filament lamps is over after some tens of milliseconds, a motor's after a few tenths (common practice)."""
+SETTLE_S = 0.5
+"""Inrush of filament lamps is over after some tens of milliseconds, a motor's after a few tenths, and controllers send
+currents up to 0.4 s behind the state (common practice)."""
 OPEN_SHARE = 0.1
 """Less than this share of the accessory's label current is no load (our choice; lamps dimmed to a tenth draw as
 little)."""
 OPEN_A = 0.05
 """Without a label current: less than this is no load [A] (our choice, the resolution of usual current senses)."""
+LABEL = 0.6, 1.5
+"""A steady current outside these shares of the label is not the load on the label (our choice: labels are rounded, and
+supply and temperature move a current by a quarter)."""
+FEWEST_QUANTA = 2.0
+"""A current of fewer steps of its signal than this cannot be told from none."""
 OFF_SHARE = 0.2
 OFF_A = 0.5
 """More than this share of the label current, or without label this current, must not flow while the output is off."""
@@ -251,6 +258,15 @@ DEAD_V = 3.0
 [V]."""
 CONTINUOUS_S = 1.0
 """Without a planned peak time, a current above the continuous limit for longer than this is an over-current [s]."""
+FEWEST_ROWS = 2
+"""One row never decides: a hold with fewer settled rows says nothing of its current."""
+FEWEST_ODD = 0.3
+"""A current is not the label's where it is another in this share of the holds, or more (our choice)."""
+GAP_S = 1.0
+"""A contact or a protection breaks a current for less than this [s]; a thermostat or pressure switch for longer (our
+choice)."""
+FEWEST_STRAY = 5
+"""Current while the output is off must be seen in so many rows together: a short press may have been lost."""
 
 
 def load(
@@ -276,43 +292,73 @@ def load(
         While it is on, nothing is settled.
     rhythm_of
         The rhythm of a signal's rows.
-
-    Returns
-    -------
-    LoadEvidence
     """
-    none = Places.none()
-    on_a = highest = np.nan
-    over_peak = over_continuous = no_current = when_off = no_voltage = none
+    found = LoadEvidence()
     if current is not None and len(current):
-        amps = current.value
-        on, off = _settled(track, flashing, rhythm_of(current))
-        highest = float(np.nanmax(amps)) if not np.isnan(amps).all() else np.nan
-        flowing = amps[on & ~np.isnan(amps)]
-        on_a = float(np.median(flowing)) if len(flowing) else np.nan
-        if output.peak_a is not None:
-            over_peak = _at(current, amps > output.peak_a)
-        if output.continuous_a is not None:
-            allowed_s = output.peak_s if output.peak_s is not None else CONTINUOUS_S
-            over_continuous = _too_long(current, amps > output.continuous_a, allowed_s)
-        open_a = OPEN_SHARE * output.load_a if output.load_a else OPEN_A
-        off_a = OFF_SHARE * output.load_a if output.load_a else OFF_A
-        no_current = _medians_that(current, on, lambda median: median < open_a)
-        when_off = _medians_that(current, off, lambda median: median > off_a)
+        found = _currents(output, current, *_settled(track, flashing, rhythm_of(current)))
     if voltage is not None and len(voltage) and output.level is None:
         on, _ = _settled(track, flashing, rhythm_of(voltage))
-        no_voltage = _medians_that(voltage, on, lambda median: median < DEAD_V)
+        no_voltage = _holds_that(voltage, on, lambda median: median < DEAD_V)
+        found = replace(found, has_voltage=True, no_voltage=no_voltage)
+    return found
+
+
+def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvidence:
+    """Compare a current with command, label and limits; ``on`` and ``off`` are the rows in which it has settled."""
+    amps, none = current.value, Places.none()
+    known = ~np.isnan(amps)
+    floor_a = float(np.median(amps[off & known])) if (off & known).any() else 0.0
+    quantum_a = abs(current.definition.scale) if not current.definition.is_float else 0.0
+    starts, stops = runs(on & known)
+    long = stops - starts >= FEWEST_ROWS
+    starts, stops = starts[long], stops[long]
+    net_a = medians(amps, starts, stops) - min(floor_a, OPEN_A)
+    open_a = OPEN_SHARE * output.load_a if output.load_a else OPEN_A
+    too_coarse = output.load_a is not None and output.load_a < FEWEST_QUANTA * quantum_a
+    flows = np.append(0, np.cumsum(amps - floor_a >= max(open_a, FEWEST_QUANTA * quantum_a)))
+    some = flows[stops] - flows[starts] >= FEWEST_ROWS
+    dead = (net_a < open_a) & (not too_coarse)
+    gaps_s = _gaps(current, (amps - floor_a < open_a) & (not too_coarse), starts, stops)
+    plain = output.level is None and output.flash_hz is None
+    odd = np.zeros(len(net_a), bool)
+    if output.load_a and plain and not too_coarse:
+        odd = ~dead & ~((net_a >= LABEL[0] * output.load_a) & (net_a <= LABEL[1] * output.load_a))
+    if odd.sum() < FEWEST_ODD * len(odd):
+        odd[:] = False
+    limit_a, allowed_s = output.continuous_a, output.peak_s if output.peak_s is not None else CONTINUOUS_S
+    off_a = OFF_SHARE * output.load_a if output.load_a else OFF_A
+
+    def at(holds: Bools) -> Places:
+        return Places(current.line[starts[holds]], current.time_s[starts[holds]])
+
     return LoadEvidence(
-        on_current_a=on_a,
-        highest_a=highest,
-        over_peak=over_peak,
-        over_continuous=over_continuous,
-        no_current=no_current,
-        no_voltage=no_voltage,
-        current_when_off=when_off,
-        has_current=current is not None and len(current) > 0,
-        has_voltage=voltage is not None and len(voltage) > 0,
+        on_current_a=float(np.median(amps[on & known])) if (on & known).any() else np.nan,
+        net_a=float(np.median(net_a[odd if odd.any() else ~dead])) if (~dead).any() else np.nan,
+        highest_a=float(np.nanmax(amps)) if known.any() else np.nan,
+        over_peak=none if output.peak_a is None else _at(current, amps > output.peak_a),
+        over_continuous=none if limit_a is None else _too_long(current, amps > limit_a, allowed_s),
+        no_current=at(dead & ~some),
+        switches_itself=at((dead & some) | (gaps_s > GAP_S)),
+        interrupted=at(~dead & (gaps_s > 0) & (gaps_s <= GAP_S)),
+        off_label=at(odd),
+        current_when_off=_holds_that(current, off, lambda median: median > off_a, fewest=FEWEST_STRAY),
+        has_current=not too_coarse,
     )
+
+
+def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints) -> Floats:
+    """Return the longest gap without current, rows on both sides of it with some, in each hold [s]; 0 for none."""
+    longest = np.zeros(len(starts))
+    number = np.append(0, np.cumsum(dead))
+    for hold in np.flatnonzero(number[stops] - number[starts] >= FEWEST_ROWS).tolist():
+        start, stop = int(starts[hold]), int(stops[hold])
+        flowing = np.flatnonzero(~dead[start:stop])
+        apart = np.diff(flowing)
+        wide = np.flatnonzero(apart > FEWEST_ROWS)
+        if len(wide):
+            time_s = current.time_s[start:stop]
+            longest[hold] = (time_s[flowing[wide + 1]] - time_s[flowing[wide]]).max()
+    return longest
 
 
 def _settled(track: Track, flashing: Track | None, rhythm: Rhythm) -> tuple[Bools, Bools]:
@@ -336,9 +382,13 @@ def _too_long(signal: Signal, mask: Bools, allowed_s: float) -> Places:
     return Places(signal.line[kept], signal.time_s[kept])
 
 
-def _medians_that(signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools]) -> Places:
+def _holds_that(
+    signal: Signal, mask: Bools, is_wrong: Callable[[Floats], Bools], *, fewest: int = FEWEST_ROWS
+) -> Places:
     """Return the first row of each run of true rows whose median value is wrong: above a limit, or below one."""
     starts, stops = runs(mask)
+    long = stops - starts >= fewest
+    starts, stops = starts[long], stops[long]
     before = np.append(0, np.cumsum(is_wrong(signal.value)))
     wrong = before[stops] - before[starts]
     is_kept = wrong == stops - starts

@@ -82,6 +82,24 @@ def _matches(marks_s: Mapping[str, Floats], edges_s: Mapping[str, Floats], offse
     return count
 
 
+def missed_marks(marked_s: Floats, edge_s: Floats) -> int:
+    """Count the marked exercises without an edge of their own near them, both as sorted times [s].
+
+    Examples
+    --------
+    >>> missed_marks(np.array([1.0, 5.0, 9.0]), np.array([1.2, 5.1]))
+    1
+    """
+    used, missed = 0, 0
+    for at_s in marked_s.tolist():
+        used += int(np.searchsorted(edge_s[used:], at_s - HAND_NOTED_S, "left"))
+        if used < len(edge_s) and edge_s[used] <= at_s + HAND_NOTED_S:
+            used += 1
+        else:
+            missed += 1
+    return missed
+
+
 # Observations: what eye, ear or meter saw of an output, against its rule and against what the bus said.
 
 

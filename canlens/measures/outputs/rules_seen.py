@@ -123,7 +123,7 @@ def tried_rule(rule: Rule, scenes: Sequence[Scene]) -> Tried:
     Late answers are explained where they are as late as each other. An output that only eye or ear saw is held against
     what was noted.
     """
-    tracks = tuple(rule_track(rule, scene.controls) for scene in scenes)
+    tracks = tuple(rule_track(rule, scene.controls).led(scene.lead_s) for scene in scenes)
     explained = missed = stray = 0
     latency = [np.zeros(0)]
     for asked, scene in zip(tracks, scenes, strict=True):
@@ -258,8 +258,9 @@ def _explaining(shown: Sequence[Scene]) -> SeenRules:
     untested = _untested(moments, own.controls)
     pool = _candidates(moments, own, planned)
     fits = _fitting(pool, own, shown, moments)
+    untried = _untried(moments, own)
     if not fits:
-        return replace(_latching(shown, moments), untested=untested)
+        return replace(_latching(shown, moments), untested=untested, untried=untried)
     best, tried = fits[0]
     return SeenRules(
         rules=tuple(each.rule for each, _ in fits[: MOST_RULES + 1]),
@@ -270,6 +271,7 @@ def _explaining(shown: Sequence[Scene]) -> SeenRules:
         cut_off_s=tried.cut_off_s(),
         coincidence=tried.chance(_as_many(best, len(moments.moving()))),
         untested=_untested(moments, (*own.controls, *best.rule.controls)),
+        untried=untried,
     )
 
 
@@ -413,6 +415,18 @@ def _untested(moments: Moments, controls: Iterable[str]) -> tuple[str, ...]:
     return tuple(
         ", ".join(f"{name} {'on' if row >> bit & 1 else 'off'}" for bit, name in enumerate(names))
         for row in np.flatnonzero(on + off == 0)
+    )
+
+
+def _untried(moments: Moments, own: Rule) -> tuple[tuple[str, int], ...]:
+    """Return the controls of a rule of several, with the state in which no moment shows that they matter."""
+    if len(own.controls) < 2:  # noqa: PLR2004 – whether a single control matters its exercises show
+        return ()
+    return tuple(
+        (name, state)
+        for name in own.controls
+        for state, other in ((OFF, ON), (ON, OFF))
+        if not moments.contradicting(own.with_fixed(name, state=other))
     )
 
 

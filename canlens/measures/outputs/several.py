@@ -20,20 +20,51 @@ from canlens.nouns.outputs import (
     Timer,
 )
 from canlens.plan.nouns import REST
+from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.nouns.outputs import Evidence
     from canlens.plan import Rule
+    from canlens.trace import Trace
 
 
 # Marked: to which of several recordings of a job the marks belong.
 
 
+EPOCH_NS = 1_000_000_000 * NANOSECONDS_PER_SECOND
+"""Stamps beyond this [ns] are those of a clock (September 2001 and later), smaller ones count from some start."""
 TWICE = 0.5
 """Where so many of the marks of the recording with fewest lie in another one as well, they are not of both (our
 choice)."""
+
+
+def in_order(traces: Sequence[Trace]) -> tuple[Trace, ...]:
+    """Put the recordings of one job into the order in which they were made, each once.
+
+    Stamps of a clock decide; where one of the recordings has none, the order in which they were given does. A recording
+    that was given twice, be it once compressed, counts once.
+    """
+    once: list[Trace] = []
+    for each in traces:
+        if not any(_is_same(each, other) for other in once):
+            once.append(each)
+    if all(each.start_ns >= EPOCH_NS for each in once if len(each)):
+        once.sort(key=lambda each: each.start_ns if len(each) else 0)
+    return tuple(once)
+
+
+def _is_same(one: Trace, other: Trace) -> bool:
+    """Tell whether two traces hold the same recording."""
+    if one is other or (one.source.sha256 and one.source.sha256 == other.source.sha256):
+        return True
+    return (
+        0 < len(one) == len(other)
+        and np.array_equal(one.time_ns, other.time_ns)
+        and np.array_equal(one.identifier, other.identifier)
+        and np.array_equal(one.payload.first8, other.payload.first8)
+    )
 
 
 def with_own_marks(every: Sequence[Evidence]) -> tuple[Evidence, ...]:
@@ -136,6 +167,7 @@ def added_control(parts: Sequence[ControlEvidence]) -> ControlEvidence:
         exercises=Places.joined([each.exercises for each in parts]),
         marked=np.concatenate(marked) if marked else None,
         noticed=sum(noticed) if noticed else None,
+        missed=sum(each.missed for each in parts),
     )
 
 

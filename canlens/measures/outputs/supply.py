@@ -11,8 +11,8 @@ import numpy as np
 from canlens.measures.outputs.tracks import Rhythm
 from canlens.measures.outputs.whole import in_step
 from canlens.measures.traffic.silences import places_at
-from canlens.nouns.outputs import Aligned, SupplyEvidence
-from canlens.plan.rule import OFF, ON
+from canlens.nouns.outputs import Aligned, Places, SupplyEvidence
+from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
@@ -58,6 +58,7 @@ def rest(
     """
     control = controls.get(planned.awake_while or "")
     off_s = _went_off(control.track) if control else None
+    moved_s = [time_s for each in controls.values() for time_s in _moves(each.track)]
     changes = [
         float(each.track.time_s[edges[-1]])
         for each in outputs.values()
@@ -76,7 +77,16 @@ def rest(
         allowed_s=planned.quiet_after_s,
         too_late=places_at(trace, late),
         last_change_s=max(changes, default=None),
+        touched_s=tuple(sorted(moved_s)),
     )
+
+
+def _moves(track: Track) -> list[float]:
+    """Return when a control was found in another state than before, silences between them or not [s]."""
+    known = np.flatnonzero(track.state != UNKNOWN)
+    moved = known[1:][track.state[known[1:]] != track.state[known[:-1]]]
+    times_s: list[float] = track.time_s[moved].tolist()
+    return times_s
 
 
 def _went_off(track: Track) -> float | None:
@@ -92,6 +102,10 @@ def _went_off(track: Track) -> float | None:
 
 MISSED = 2.5
 """A message on a beat that stays away for so many of its cycles has a gap (one lost frame and its jitter are none)."""
+HEARD = 0.5
+"""Meanwhile others must come at least half as often as usual; else the recorder stopped, or its clock was set."""
+RARE = 1e-6
+"""Chance below which a row of lost frames is no accident (our choice)."""
 SHORTEST_S = 0.12
 """A small controller takes at least this long to start again (our choice; most take some tenths of a second)."""
 LONGEST_S = 8.0
@@ -102,6 +116,8 @@ comes within this time (our choice)."""
 SAG_V = 2.0
 """A reported supply that is this much below its median for a moment has sagged (our choice; starting and charging move
 the supply for seconds)."""
+SAGGING = 0.5
+"""An output pulls the supply down if it does so at this share of its turning on, or more (our choice)."""
 HITS, STRAYS = 0.95, 0.05
 """Chance that a restart lies just after the output that causes it turned on, and that it does not (our choice)."""
 LOOKS = 20
@@ -160,7 +176,27 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
         lowest_v,
         usual_v,
         is_sagging,
+        _sags(plan, recorded, tracks),
     )
+
+
+def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Places]:
+    """Return for each output where the supply fell below the plan's limit just after it had turned on.
+
+    One row never decides: a fall counts only with two rows that follow each other.
+    """
+    signal, limit_v = recorded.signal(plan.controller.supply), plan.controller.supply_min_v
+    if signal is None or limit_v is None:
+        return {}
+    low = signal.value < limit_v
+    both = np.flatnonzero(low & np.append(low[1:], False) & ~np.append(False, low[:-1]))
+    time_s, line = signal.time_s[both], signal.line[both]
+    found = {}
+    for name, track in tracks.items():
+        mine = _just_after(time_s, track.time_s[track.rises], track)
+        if mine.sum() >= SAGGING * max(len(track.rises), 1):
+            found[name] = Places(line[mine], time_s[mine])
+    return found
 
 
 def _once(columns: Iterable[Floats]) -> list[Floats]:
@@ -180,10 +216,27 @@ def _restarts(own: list[Floats], others: list[Floats]) -> Floats | None:
     least_s = max(MISSED * fastest.interval_s, SHORTEST_S)
     at = np.flatnonzero((length_s > least_s) & (length_s < LONGEST_S))
     start_s, stop_s = time_s[at], time_s[at + 1]
-    is_heard = np.zeros(len(at), np.bool_)
-    for column in others:
-        is_heard |= _number_inside(column, start_s, stop_s) > 0
-    return np.column_stack([start_s, stop_s])[is_heard]
+    heard_s = np.sort(np.concatenate([np.zeros(0), *others]), kind="stable")
+    if not len(heard_s):
+        return np.zeros((0, 2))
+    expected = len(heard_s) / max(float(np.ptp(heard_s)), 1.0) * (stop_s - start_s)
+    is_heard = _number_inside(heard_s, start_s, stop_s) >= np.maximum(HEARD * expected, 1.0)
+    return np.column_stack([start_s, stop_s])[is_heard & (stop_s - start_s > _lost_s(others, fastest.interval_s))]
+
+
+def _lost_s(others: list[Floats], interval_s: float) -> float:
+    """Return how long a message with some interval may stay away because the recorder loses frames [s].
+
+    How many it loses is told by the messages of other nodes that come on a beat.
+    """
+    rhythms = [Rhythm.of(column) for column in others]
+    cyclic = [each for each in rhythms if math.isfinite(each.hold_s) and each.interval_s]
+    due = sum(np.ptp(each.time_s) / each.interval_s for each in cyclic)
+    came = sum(len(each.time_s) - 1 for each in cyclic)
+    lost = min(max(1 - came / due, 0.0), 0.5) if due else 0.0
+    if lost < 1 / max(due, 1.0):
+        return 0.0
+    return interval_s * (1 + math.log(RARE) / math.log(lost))
 
 
 def _number_inside(column: Floats, start_s: Floats, stop_s: Floats) -> Ints:

@@ -33,6 +33,18 @@ BRIDGE_INTERVALS = 3
 SILENCE_INTERVALS = 10
 """A cyclic message that stays away for longer than this many intervals (and a second) leaves the state unknown."""
 SILENCE_S = 1.0
+CHANGE_SHARE = 0.25
+"""A step of this share of a number's range is a change, a smaller one may be noise (our choice)."""
+FLICKER_QUANTILE = 0.95
+"""So many of the moves to and fro stay within what is called flicker (our choice)."""
+FLICKER_ROWS = 50_000
+"""Rows that are looked at for flicker; more would not change the answer."""
+ON_REPETITION = 0.03
+"""A change that comes a whole cycle of the repetition, less this share, after the row before may have lost its frame:
+sent at once it comes sooner (our choice: jitter of a healthy bus stays well inside it)."""
+SAMPLED_S = 0.05
+"""A node reads its inputs up to this long before it sends what it read [s]; whoever hangs on the same wire is faster by
+as much (our choice: nodes read every 10 to 50 ms)."""
 ON_THE_BEAT = 0.2
 """A change that comes this close (as a share of the interval) to the beat was not sent at once."""
 NEARLY_ALL = 0.9
@@ -60,9 +72,9 @@ def states_of(signal: Signal, condition: Condition) -> States:
     is_plain = (signal.definition.scale, signal.definition.offset) == (1, 0)
     value = signal.raw if is_plain or condition.on_raw else signal.value
     if condition.above is not None:
-        on = value > condition.above
+        on = _beyond(value, condition.above, condition.off_below, upwards=True)
     elif condition.below is not None:
-        on = value < condition.below
+        on = _beyond(value, condition.below, condition.off_above, upwards=False)
     elif condition.on_raw:
         on = _is_in(value, condition.on_raw)
         if condition.on_values:
@@ -77,6 +89,42 @@ def states_of(signal: Signal, condition: Condition) -> States:
     if signal.definition.is_float:
         states[np.isnan(signal.value)] = UNKNOWN
     return states
+
+
+def _beyond(value: Column, limit: float, back: float | None, *, upwards: bool) -> Bools:
+    """Tell at which rows a number is beyond a limit: on past it, off when it has come back, between them as it was.
+
+    Where the plan names no value to come back to, the two lie as far from the limit as the number flickers, so that
+    one that hovers about it does not turn on and off with every row.
+    """
+    plain = np.asarray(value > limit if upwards else value < limit, bool)
+    if back is None:
+        flicker = flicker_of(value, limit)
+        if not flicker:
+            return plain
+        limit, back = (limit + flicker, limit - flicker) if upwards else (limit - flicker, limit + flicker)
+    on = np.asarray(value > limit if upwards else value < limit, bool)
+    off = np.asarray(value <= back if upwards else value >= back, bool)
+    told = np.maximum.accumulate(np.where(on | off, np.arange(len(on)), -1))
+    return np.where(told >= 0, on[told], plain)
+
+
+def flicker_of(value: Column, limit: float) -> float:
+    """Measure how far a number moves to and fro from row to row: noise, or the last digit that it shows.
+
+    Half a move is the smaller of two that follow each other in opposite directions: a ramp has none, and steps of a
+    quarter of the range are changes. Never so much that either side of ``limit`` could not be reached any more.
+    """
+    number = np.asarray(value[:FLICKER_ROWS], np.float64)
+    number = number[np.isfinite(number)]
+    if len(number) < REGULAR_ROWS:
+        return 0.0
+    low, high = np.quantile(number, [0.01, 0.99])
+    move = np.diff(number)
+    to_and_fro = np.where(move[1:] * move[:-1] < 0, np.minimum(np.abs(move[1:]), np.abs(move[:-1])), 0.0)
+    small = to_and_fro[to_and_fro < CHANGE_SHARE * (high - low)]
+    flicker = float(np.quantile(small, FLICKER_QUANTILE)) if len(small) else 0.0
+    return max(0.0, min(flicker, float(high - limit) / 2, float(limit - low) / 2))
 
 
 def typical_interval(time_s: Floats) -> tuple[float, bool]:
@@ -186,7 +234,30 @@ def track(
         first_s[1:] - before_s[1:], interval_s, rows=int(runs.rows.sum()), may_be_cyclic=may_be_cyclic
     )
     slack_s = interval_s if on_beat else 0.0
-    return Track(first_s, runs.states[step], runs.line[step], before_s, end_s, rows_s, slack_s)
+    if slack_s > 0 or (np.isfinite(rhythm.hold_s) and not on_changes):
+        since_s = before_s - SAMPLED_S
+    else:
+        since_s = np.where(_on_repetition(time_s, changes, first_s - before_s), before_s - SAMPLED_S, first_s)
+    return Track(first_s, runs.states[step], runs.line[step], before_s, end_s, rows_s, slack_s, since_s)
+
+
+def _on_repetition(time_s: Floats, changes: Rows, apart_s: Floats) -> Bools:
+    """Tell which steps came when their message would have been repeated anyhow: the row of the change may be lost.
+
+    Parameters
+    ----------
+    time_s, changes
+        Times of all rows [s], and the rows that changed something; most of them where none is repeated.
+    apart_s
+        float64 (k,): how long after the row before each step came [s].
+    """
+    repeated = np.setdiff1d(np.arange(1, len(time_s)), changes)
+    if len(repeated) < REGULAR_ROWS or len(repeated) < len(changes) / 2:
+        return np.zeros(len(apart_s), bool)
+    repeats_s = float(np.median(time_s[repeated] - time_s[repeated - 1]))
+    if not repeats_s:
+        return np.zeros(len(apart_s), bool)
+    return np.asarray(np.isfinite(apart_s) & (apart_s >= (1 - ON_REPETITION) * repeats_s), bool)
 
 
 class _Runs(NamedTuple):
@@ -262,8 +333,9 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
     every_s = every_s[order]
     line = np.concatenate([one.line for one in tracks])[order]
     before_s = np.concatenate([one.before_s for one in tracks])[order]
+    since_s = np.concatenate([one.since_s for one in tracks])[order]
     last = np.append(every_s[1:] != every_s[:-1], True) if len(every_s) else np.zeros(0, bool)
-    every_s, line, before_s = every_s[last], line[last], before_s[last]
+    every_s, line, before_s, since_s = every_s[last], line[last], before_s[last], since_s[last]
     states = rule.evaluate({name: controls[name].at(every_s) for name in rule.controls})
     step = np.flatnonzero(np.concatenate(([True], np.diff(states) != 0))) if len(states) else np.zeros(0, np.intp)
     return Track(
@@ -274,6 +346,7 @@ def rule_track(rule: Rule, controls: Mapping[str, Track]) -> Track:
         min(one.end_s for one in tracks),
         np.zeros(0),
         max(one.slack_s for one in tracks),
+        since_s[step],
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.outputs.answers import answers, cut_off, dropped, release
+from canlens.measures.outputs.answers import answers, cut_off, dropped, exercises, lead, release
 from canlens.measures.outputs.loads import bridged, calm, flash, level, load, steady
 from canlens.measures.outputs.observations import agreement, observed_answers
 from canlens.measures.outputs.rules_seen import seen_rules
@@ -155,15 +155,20 @@ def output_evidence(
         return _without_command(plan, output, recorded, rule, observed, offset_s=offset_s)
     own = recorded.track(output.command)
     flashing = _flashing(output, recorded)
-    found = answers(rule, own, within_s=output.within_s, run_on_s=_stays_s(output), flashing=flashing)
+    leads_s = lead(rule, own, within_s=output.within_s)
+    rule = rule.led(leads_s)
+    flash_s = 1 / output.flash_hz if output.flash_hz else 0.0
+    stays_s = _stays_s(output)
+    found = answers(rule, own, within_s=output.within_s, run_on_s=stays_s, flashing=flashing, flash_s=flash_s)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Places.none())
-    scene = _scene(plan, output, recorded, own)
+    scene = replace(_scene(plan, output, recorded, own), lead_s=leads_s)
     return OutputEvidence(
         name=output.name,
         rule=rule,
         track=own,
         answers=found,
         judged_from="bus",
+        leads_s=leads_s,
         message_seen=True,
         exercised=_exercised(output, recorded.controls, found),
         confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
@@ -241,8 +246,7 @@ def _exercised(output: Output, controls: Mapping[str, Track], found: Answers) ->
     lost_s = np.concatenate([found.too_short.time_s, found.held.time_s])
     counts = {}
     for name in output.when.controls:
-        own = controls[name]
-        rise_s = own.time_s[own.rises]
+        rise_s = exercises(controls[name], apart_s=output.within_s).time_s
         states = {each: controls[each].at(rise_s) for each in output.when.controls}
         idle = np.ones(len(rise_s), bool)
         for state in (OFF, ON):
