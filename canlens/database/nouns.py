@@ -209,8 +209,8 @@ class Database:
     def _by_path(self) -> dict[str, tuple[Message, SignalDefinition]]:
         return {
             f"{message.name}.{signal.name}": (message, signal)
-            for message in self._by_name.values()
-            for signal in message.signals
+            for message in reversed(self.messages)
+            for signal in reversed(message.signals)
         }
 
     def message(self, name: str) -> Message | None:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 from canlens.errors import UsageError
 from canlens.plan.nouns import REST
 from canlens.plan.rule import KEYWORDS
+from canlens.plan.signal_paths import UNKNOWN_WORDS
 from canlens.reports.layout import fitted, visible
 from canlens.reports.phrases import counted
-from canlens.writing.found_bits import UNKNOWN_WORDS, unique
+from canlens.writing.found_bits import unique
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

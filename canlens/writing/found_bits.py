@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.database.dbc.names import legal_name
 from canlens.discovery import chance_words, latency_words, place_words
+from canlens.plan.signal_paths import UNKNOWN_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace
-
-
-# Table words: which entries of a value table say nothing of a control.
-
-
-UNKNOWN_WORDS = re.compile(
-    r"fault|error|invalid|not.?(fitted|avail|used|valid)|unavail|reserved|\bsna\b", re.IGNORECASE
-)
-"""Entries of a value table that say nothing of the control."""
 
 
 # Found bits: the places that a discovery named → messages with signals, and controls that rest on them.

@@ -17,7 +17,8 @@ PATH = "a signal of the databases, MESSAGE.SIGNAL"
 RULE = "a rule: the names of controls, 'and', 'or', 'not' and parentheses"
 ON = "a value of the signal, a text of its value table, or a list of those"
 RAW = "a list of raw values (whole numbers)"
-TIME = "a time in seconds, above 0, a year at most"
+TIME = "a time in seconds, above 0, 10 at most (did you mean 0.3 s?)"
+AMPS = "a current in amperes, above 0, 2000 at most"
 TIMES = "a whole number, 1 or more"
 KEY_TABLE = '[controls.key]\nsignal = "Dash.Key"\non = "Drive"\nmin_exercises = 1'
 FAN_TABLE = '[outputs.fan]\nwhen = "key"\ncommand = "RearState.FanSpeed"\nabove = 10'
@@ -50,8 +51,8 @@ FAN_TABLE = '[outputs.fan]\nwhen = "key"\ncommand = "RearState.FanSpeed"\nabove 
         ("min_exercises = 4", "min_exercises = 0", "min_exercises", TIMES, "0"),
         ("min_exercises = 4", "min_exercises = 2.0", "min_exercises", TIMES, "2.0"),
         ("min_exercises = 6", "min_exercises = true", "outputs.bell.min_exercises", TIMES, "true"),
-        ("load_a = 3.1", "load_a = 0", "outputs.bell.load_a", "a number above 0", "0"),
-        ("load_a = 3.1", 'load_a = "3,1"', "outputs.bell.load_a", "a number above 0", "'3,1'"),
+        ("load_a = 3.1", "load_a = 0", "outputs.bell.load_a", AMPS, "0"),
+        ("load_a = 3.1", 'load_a = "3,1"', "outputs.bell.load_a", AMPS, "'3,1'"),
         ("unknown = [2, 3]", "unknown = 3", "controls.buzzer.unknown", RAW, "3"),
         ("unknown = [2, 3]", "unknown = [2.5]", "controls.buzzer.unknown", RAW, "2.5"),
         ('safety = "horn"', 'safety = "klaxon"', "outputs.bell.safety", "'horn' or 'stop-lamp'", "'klaxon'"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,15 @@ from canlens.measures.outputs.loads import bridged, calm, flash, level, load, st
 from canlens.measures.outputs.observations import agreement, observed_answers
 from canlens.measures.outputs.rules_seen import seen_rules
 from canlens.measures.outputs.tracks import Rhythm, rule_track, states_of, track
+from canlens.measures.outputs.wanted import (
+    NEVER_S,
+    held_on,
+    hidden,
+    low_supply,
+    tolerance_s,
+    wanted,
+    without_retries,
+)
 from canlens.nouns.outputs import (
     Answers,
     FlashEvidence,
@@ -91,6 +101,8 @@ class Recorded:
         Rhythms measured so far, by the column of times that they belong to.
     marked_s
         float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
+    starting_s
+        float64 (k, 2): spans in which the controller was starting, so that its outputs mean nothing [s].
     """
 
     signals: Mapping[str, Signal]
@@ -98,6 +110,7 @@ class Recorded:
     controls: Mapping[str, Track] = field(default_factory=dict)
     rhythms: dict[int, Rhythm] = field(default_factory=dict)
     marked_s: Floats = field(default_factory=lambda: np.zeros(0))
+    starting_s: Floats = field(default_factory=lambda: NEVER_S)
 
     def rhythm(self, signal: Signal) -> Rhythm:
         """Return the rhythm of a signal's rows, measured once for all signals that share them."""
@@ -156,12 +169,15 @@ def output_evidence(
     own = recorded.track(output.command)
     flashing = _flashing(output, recorded)
     leads_s = lead(rule, own, within_s=output.within_s)
-    rule = rule.led(leads_s)
+    plain = rule.led(leads_s)
+    excused_s = _excused(plan, output, recorded, own)
+    own = without_retries(hidden(own, excused_s), plain, output.retries)
+    rule = wanted(plain, output, own, excused_s)
     flash_s = 1 / output.flash_hz if output.flash_hz else 0.0
-    stays_s = _stays_s(output)
-    found = answers(rule, own, within_s=output.within_s, run_on_s=stays_s, flashing=flashing, flash_s=flash_s)
+    within_s, stays_s = _within_s(output), _stays_s(output)
+    found = answers(rule, own, within_s=within_s, run_on_s=stays_s, flashing=flashing, flash_s=flash_s)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Places.none())
-    scene = replace(_scene(plan, output, recorded, own), lead_s=leads_s)
+    scene = replace(_scene(plan, output, recorded, own, excused_s), lead_s=leads_s)
     return OutputEvidence(
         name=output.name,
         rule=rule,
@@ -171,11 +187,11 @@ def output_evidence(
         leads_s=leads_s,
         message_seen=True,
         exercised=_exercised(output, recorded.controls, found),
-        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
+        confounded_with=_confounded(plan, output, recorded, plain, _settles_s(output) + own.slack_s),
         scenes=(scene,),
         seen=seen_rules((scene,)),
         release=_release(output, rule, own),
-        cut_off=_cut_off(output, rule, own, flashing),
+        cut_off=_cut_off(output, plain, own, flashing),
         dropped=_dropped(output, rule, own, flashing),
         day=_level(output, recorded, (rule, own, flashing), night=False),
         night=_level(output, recorded, (rule, own, flashing), night=True),
@@ -199,10 +215,15 @@ def _without_command(
     message_seen = None if output.command is None else False
     if not observed:
         return OutputEvidence(output.name, rule, None, Answers.none(), "nothing", message_seen=message_seen)
+    excused_s = _excused(plan, output, recorded, None)
     found, seen_off = observed_answers(
-        rule, observed, within_s=output.within_s, stays_s=_stays_s(output), offset_s=offset_s
+        wanted(rule, output, None, excused_s),
+        observed,
+        within_s=_within_s(output),
+        stays_s=_stays_s(output),
+        offset_s=offset_s,
     )
-    scene = replace(_scene(plan, output, recorded, None), observed=observed, offset_s=offset_s)
+    scene = replace(_scene(plan, output, recorded, None, excused_s), observed=observed, offset_s=offset_s)
     return OutputEvidence(
         name=output.name,
         rule=rule,
@@ -211,7 +232,7 @@ def _without_command(
         judged_from="observed",
         message_seen=message_seen,
         exercised=_exercised(output, recorded.controls, found),
-        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + 1.0),
+        confounded_with=_confounded(plan, output, recorded, rule, _settles_s(output) + 1.0),
         scenes=(scene,),
         seen=seen_rules((scene,)),
         confirmed=len(found.answered),
@@ -219,7 +240,14 @@ def _without_command(
     )
 
 
-def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) -> Scene:
+def _excused(plan: Plan, output: Output, recorded: Recorded, own: Track | None) -> Floats:
+    """Return the spans in which nothing is asked of an output: its controller starts, or its supply is low."""
+    settle_s = output.within_s + (own.slack_s if own is not None else 0.0)
+    low_s = low_supply(recorded.signal(plan.controller.supply), output.off_below_v, settle_s=settle_s)
+    return np.concatenate([recorded.starting_s, low_s])
+
+
+def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None, excused_s: Floats) -> Scene:
     """Return what tells which rule an output follows."""
     if own is not None and output.flash_hz and output.flash_when is not None:
         flashing = rule_track(output.flash_when, recorded.controls)
@@ -229,11 +257,13 @@ def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) ->
         tuple(each.when for each in plan.outputs.values()),
         recorded.controls,
         own,
-        output.within_s,
-        stays_s=_stays_s(output),
-        is_cut_off=output.cut_after_s is not None,
+        _settles_s(output),
+        stays_s=max(_stays_s(output), *(2 * (each or 0.0) for each in (output.pulse_s, output.min_on_s))),
+        is_cut_off=output.cut_after_s is not None or output.pulse_s is not None,
         awake_while=plan.bus.awake_while,
         marked_s=recorded.marked_s,
+        asks=partial(wanted, output=output, own=own, excused_s=excused_s),
+        is_latched=output.latch,
     )
 
 
@@ -294,9 +324,26 @@ def _flashing(output: Output, recorded: Recorded) -> Track | None:
     return rule_track(output.when.and_also(output.flash_when), recorded.controls)
 
 
+def _within_s(output: Output) -> float:
+    """Return within which time an output answers, its fading in included [s]."""
+    return output.within_s + (output.soft_s or 0.0)
+
+
+def _settles_s(output: Output) -> float:
+    """Return after which time a rule that came on must show, its delay included [s]."""
+    delay_s = output.delay_s or 0.0
+    return _within_s(output) + delay_s + tolerance_s(delay_s)
+
+
+def _off_within_s(output: Output) -> float:
+    """Return within which time an output goes off, its fading out included [s]."""
+    return (output.off_within_s or output.within_s) + (output.soft_s or 0.0)
+
+
 def _stays_s(output: Output) -> float:
     """Return how long an output may stay on after its rule, tolerance included [s]."""
-    return output.run_on_s + output.run_on_tolerance_s if output.run_on_s else 0.0
+    late_s = _off_within_s(output) - output.within_s
+    return output.run_on_s + output.run_on_tolerance_s + late_s if output.run_on_s else late_s
 
 
 def _release(output: Output, rule: Track, own: Track) -> Timer:
@@ -305,7 +352,7 @@ def _release(output: Output, rule: Track, own: Track) -> Timer:
     return release(
         rule,
         own,
-        within_s=output.within_s,
+        within_s=_off_within_s(output),
         run_on_s=output.run_on_s or 0.0,
         tolerance_s=output.run_on_tolerance_s if planned else 0.0,
     )
@@ -313,14 +360,17 @@ def _release(output: Output, rule: Track, own: Track) -> Timer:
 
 def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) -> Timer | None:
     """Measure the cut-off; None where none is planned."""
-    if output.cut_after_s is None:
+    cut_after_s, tolerated_s = output.cut_after_s, output.cut_after_tolerance_s
+    if output.pulse_s is not None:
+        rule, cut_after_s, tolerated_s = held_on(rule, output.pulse_s), output.pulse_s, tolerance_s(output.pulse_s)
+    if cut_after_s is None:
         return None
     return cut_off(
         rule,
         own,
-        within_s=output.within_s,
-        cut_after_s=output.cut_after_s,
-        tolerance_s=output.cut_after_tolerance_s,
+        within_s=_off_within_s(output),
+        cut_after_s=cut_after_s,
+        tolerance_s=tolerated_s,
         flashing=flashing,
     )
 
@@ -329,7 +379,7 @@ def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) ->
     """Find unplanned falls; a planned cut-off judges its own."""
     if output.cut_after_s is not None:
         return Places.none()
-    return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
+    return dropped(rule, own, flashing=flashing, settle_s=max(_within_s(output), _off_within_s(output)))
 
 
 def _level(
@@ -343,7 +393,7 @@ def _level(
     rule, own, flashing = tracks
     rhythm = recorded.rhythm(signal)
     time_s = rhythm.time_s
-    settle_s = output.within_s + own.slack_s + rhythm.interval_s
+    settle_s = max(_within_s(output), _off_within_s(output)) + own.slack_s + rhythm.interval_s
     on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & calm(flashing, time_s, settle_s)
     if output.night is not None:
         on &= steady(recorded.controls[output.night], ON if night else OFF, time_s, settle_s)
