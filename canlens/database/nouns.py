@@ -187,12 +187,15 @@ class Database:
         Entries that could not be used as they stand.
     files
         The files it was read from.
+    set_aside
+        Messages that are not used, since a file before has others under their identifiers.
     """
 
     messages: tuple[Message, ...] = ()
     nodes: tuple[str, ...] = ()
     problems: tuple[DatabaseProblem, ...] = ()
     files: tuple[str, ...] = ()
+    set_aside: tuple[Message, ...] = ()
 
     @cached_property
     def _by_name(self) -> dict[str, Message]:

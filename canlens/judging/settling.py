@@ -229,6 +229,9 @@ def _parts(judged: Judged) -> Iterator[Exercise]:
     if own.judged_from != "bus":
         return
     on = _switching_on(output.when)
+    if output.pulse_s is not None and own.cut_off is not None and not own.cut_off.is_shown:
+        yield replace(on, hold_s=0.0, wait_s=output.pulse_s + SPARE_S)
+        return
     if output.run_on_s is not None and own.release is not None and not own.release.completed:
         yield replace(on, hold_s=0.0, wait_s=output.run_on_s + output.run_on_tolerance_s + SPARE_S)
     if own.cut_off is not None and not own.cut_off.is_shown:
@@ -272,7 +275,7 @@ def _first_setting(names: Iterable[str], wanted: Callable[[dict[str, States]], B
 
 def _hold(own: OutputEvidence, output: Output) -> float:
     """Return how long an exercise must last to be judged [s]."""
-    return output.within_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1
+    return output.settles_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -478,9 +478,9 @@ def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observat
         for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
         for written_s in time_s[:MOST_TRIED]
     ]
-    near_s = sorted(
-        (each for each in others_s if abs(each - best_s) <= LONGEST_SHIFT_S), key=lambda each: abs(each - best_s)
-    )
+    plain_s = np.array([each.time_s for each in observed]) + best_s
+    longest_s = LONGEST_SHIFT_S if ((plain_s >= 0) & (plain_s <= recorded.end_s)).any() else np.inf
+    near_s = sorted((each for each in others_s if abs(each - best_s) <= longest_s), key=lambda each: abs(each - best_s))
     shifted_s = max(near_s, key=agreeing, default=best_s)
     wins, written_s = agreeing(shifted_s), np.array([each.time_s for each in observed]) + shifted_s
     inside = int(((written_s >= -OBSERVED_S) & (written_s <= recorded.end_s + OBSERVED_S)).sum())

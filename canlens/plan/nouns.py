@@ -138,6 +138,22 @@ class Control:
     wired: bool = False
 
 
+TIMER_S, TIMER_SHARE, TIMER_HALF = 0.5, 0.05, 0.5
+"""A timer may be wrong by so much [s] or by this share of its time (the plan format's default for run-on and cut-off),
+one without a tolerance of its own never by more than half of it."""
+
+
+def timer_tolerance_s(planned_s: float) -> float:
+    """Return by how much a timer without a tolerance of its own may be wrong [s].
+
+    Examples
+    --------
+    >>> timer_tolerance_s(0.8), timer_tolerance_s(2.0), timer_tolerance_s(60.0)
+    (0.4, 0.5, 3.0)
+    """
+    return min(max(TIMER_S, TIMER_SHARE * planned_s), TIMER_HALF * planned_s)
+
+
 @dataclass(frozen=True)
 class Output:
     """One switched supply of the accessory controller; times [s], currents [A], level in its own unit.
@@ -195,6 +211,21 @@ class Output:
     retries: Annotated[int | None, Field(description="a whole number from 0 to 100", ge=0, le=100)] = None
     self_switching: YesNo = False
     off_below_v: Volts = None
+
+    @property
+    def shows_within_s(self) -> float:
+        """Within which time it answers, its fading in included [s]."""
+        return self.within_s + (self.soft_s or 0.0)
+
+    @property
+    def settles_s(self) -> float:
+        """After which time a rule that came on must show, its delay included [s]."""
+        return self.shows_within_s + (self.delay_s or 0.0) + timer_tolerance_s(self.delay_s or 0.0)
+
+    @property
+    def ends_within_s(self) -> float:
+        """Within which time it goes off, its fading out included [s]."""
+        return (self.off_within_s or self.within_s) + (self.soft_s or 0.0)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,8 @@ from canlens.database.source import SUFFIXES
 from canlens.errors import DatabaseError, PlanError
 from canlens.plan.nouns import (
     DEFAULT_MIN_EXERCISES,
+    TIMER_S,
+    TIMER_SHARE,
     Bus,
     Condition,
     Control,
@@ -32,10 +34,6 @@ if TYPE_CHECKING:
 # One ``[outputs.NAME]`` of a plan → :class:`canlens.plan.Output`.
 
 
-LEAST_TOLERANCE_S = 0.5
-"""Tolerance of run-on and cut-off where a plan names none [s] (the plan format's default)."""
-TOLERANCE_RATIO = 0.05
-"""The same for long times, as a ratio of the time; the larger of both counts."""
 FLASH_TOLERANCE_RATIO = 0.2
 """Tolerance of the flash rate where a plan names none (the plan format's default)."""
 
@@ -127,7 +125,7 @@ def _time_tolerance(given: float | None, time_s: float | None) -> float:
     """Return the tolerance of a time [s]: as given, else the default; 0 where there is no time."""
     if given is not None:
         return given
-    return max(LEAST_TOLERANCE_S, TOLERANCE_RATIO * time_s) if time_s else 0.0
+    return max(TIMER_S, TIMER_SHARE * time_s) if time_s else 0.0
 
 
 def _flash_tolerance(given: float | None, flash_hz: float | None) -> float:
@@ -226,6 +224,9 @@ def _databases(
     if keys in mistakes:
         return None
     try:
+        database = read_database(paths if isinstance(given, dict) else paths[""])
+        if not database.set_aside:
+            return database
         for channel, own in paths.items():
             if len(own) > 1:
                 paths[channel] = sorted(

@@ -193,7 +193,7 @@ def restarts(plan: Plan, recorded: Recorded) -> tuple[Floats | None, float | Non
 
 
 def starting(plan: Plan, recorded: Recorded) -> Floats:
-    """Return the spans in which the controller starts and tests its lamps, float64 (k, 2) [s]; none where not planned."""
+    """Return the spans in which the controller starts and tests its lamps, float64 (k, 2) [s]; none if not planned."""
     settles_s = plan.controller.settles_s
     if not settles_s:
         return np.zeros((0, 2))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canlens.plan.nouns import TIMER_SHARE, timer_tolerance_s
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
@@ -21,9 +22,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Rows
 
 
-TIMER_S, TIMER_SHARE, TIMER_HALF = 0.5, 0.05, 0.5
-"""A timer may be wrong by so much [s] or by this share of its time (the plan format's default for run-on and cut-off),
-never by more than half of it."""
 BOUNCE_S = 0.05
 """A contact that opens for less than this [s] has bounced (bounces of buttons and levers last 5 to 30 ms, common
 practice, no source)."""
@@ -40,17 +38,6 @@ class _Step(NamedTuple):
     time_s: float
     state: int
     line: int
-
-
-def tolerance_s(planned_s: float) -> float:
-    """Return by how much a timer may be wrong [s].
-
-    Examples
-    --------
-    >>> tolerance_s(0.8), tolerance_s(2.0), tolerance_s(60.0)
-    (0.4, 0.5, 3.0)
-    """
-    return min(max(TIMER_S, TIMER_SHARE * planned_s), TIMER_HALF * planned_s)
 
 
 def wanted(rule: Track, output: Output, own: Track | None = None, excused_s: Floats = NEVER_S) -> Track:
@@ -92,7 +79,7 @@ def held_on(rule: Track, pulse_s: float) -> Track:
         if state == ON:
             steps.append(_Step(since_s - TICK_S, max(since_s - TICK_S, 0.0), OFF, line))
         steps.append(_Step(since_s, time_s, state, line))
-        until_s = time_s + pulse_s + tolerance_s(pulse_s)
+        until_s = time_s + pulse_s + timer_tolerance_s(pulse_s)
     return _track(rule, steps)
 
 
@@ -141,7 +128,7 @@ def _met(own: Track | None, time_s: Floats, state: int) -> int:
 
 def _pulses(rule: Track, pulse_s: float) -> Iterator[_Step]:
     """Yield the steps of an output that is on for a fixed time at each press."""
-    off_s = tolerance_s(pulse_s)
+    off_s = timer_tolerance_s(pulse_s)
     told = set(presses(rule).tolist())
     until_s = -np.inf
     open_step: _Step | None = None
@@ -166,7 +153,7 @@ def _pulses(rule: Track, pulse_s: float) -> Iterator[_Step]:
 
 def _kept_on(rule: Track, least_s: float) -> Iterator[_Step]:
     """Yield the steps of an output that stays on at least for some time."""
-    early_s = tolerance_s(least_s)
+    early_s = timer_tolerance_s(least_s)
     began_s = -np.inf
     ends = np.append(rule.time_s[1:], np.inf)
     for place, (since_s, time_s, state, line) in enumerate(_steps(rule)):
@@ -184,7 +171,7 @@ def _kept_on(rule: Track, least_s: float) -> Iterator[_Step]:
 
 def _delayed(rule: Track, delay_s: float) -> Iterator[_Step]:
     """Yield the steps of an output that comes on only after its rule has lasted for some time."""
-    early_s, late_s = tolerance_s(delay_s), TIMER_SHARE * delay_s
+    early_s, late_s = timer_tolerance_s(delay_s), TIMER_SHARE * delay_s
     ends = np.append(rule.time_s[1:], np.inf)
     for place, (since_s, time_s, state, line) in enumerate(_steps(rule)):
         if state != ON:

@@ -19,7 +19,6 @@ from canlens.measures.outputs.wanted import (
     held_on,
     hidden,
     low_supply,
-    tolerance_s,
     wanted,
     without_retries,
 )
@@ -35,6 +34,7 @@ from canlens.nouns.outputs import (
     Timer,
     Track,
 )
+from canlens.plan.nouns import timer_tolerance_s
 from canlens.plan.rule import OFF, ON, UNKNOWN, Rule
 
 if TYPE_CHECKING:
@@ -174,7 +174,7 @@ def output_evidence(
     own = without_retries(hidden(own, excused_s), plain, output.retries)
     rule = wanted(plain, output, own, excused_s)
     flash_s = 1 / output.flash_hz if output.flash_hz else 0.0
-    within_s, stays_s = _within_s(output), _stays_s(output)
+    within_s, stays_s = output.shows_within_s, _stays_s(output)
     found = answers(rule, own, within_s=within_s, run_on_s=stays_s, flashing=flashing, flash_s=flash_s)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Places.none())
     scene = replace(_scene(plan, output, recorded, own, excused_s), lead_s=leads_s)
@@ -187,7 +187,7 @@ def output_evidence(
         leads_s=leads_s,
         message_seen=True,
         exercised=_exercised(output, recorded.controls, found),
-        confounded_with=_confounded(plan, output, recorded, plain, _settles_s(output) + own.slack_s),
+        confounded_with=_confounded(plan, output, recorded, plain, output.settles_s + own.slack_s),
         scenes=(scene,),
         seen=seen_rules((scene,)),
         release=_release(output, rule, own),
@@ -219,7 +219,7 @@ def _without_command(
     found, seen_off = observed_answers(
         wanted(rule, output, None, excused_s),
         observed,
-        within_s=_within_s(output),
+        within_s=output.shows_within_s,
         stays_s=_stays_s(output),
         offset_s=offset_s,
     )
@@ -232,7 +232,7 @@ def _without_command(
         judged_from="observed",
         message_seen=message_seen,
         exercised=_exercised(output, recorded.controls, found),
-        confounded_with=_confounded(plan, output, recorded, rule, _settles_s(output) + 1.0),
+        confounded_with=_confounded(plan, output, recorded, rule, output.settles_s + 1.0),
         scenes=(scene,),
         seen=seen_rules((scene,)),
         confirmed=len(found.answered),
@@ -257,7 +257,7 @@ def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None, ex
         tuple(each.when for each in plan.outputs.values()),
         recorded.controls,
         own,
-        _settles_s(output),
+        output.settles_s,
         stays_s=max(_stays_s(output), *(2 * (each or 0.0) for each in (output.pulse_s, output.min_on_s))),
         is_cut_off=output.cut_after_s is not None or output.pulse_s is not None,
         awake_while=plan.bus.awake_while,
@@ -324,25 +324,9 @@ def _flashing(output: Output, recorded: Recorded) -> Track | None:
     return rule_track(output.when.and_also(output.flash_when), recorded.controls)
 
 
-def _within_s(output: Output) -> float:
-    """Return within which time an output answers, its fading in included [s]."""
-    return output.within_s + (output.soft_s or 0.0)
-
-
-def _settles_s(output: Output) -> float:
-    """Return after which time a rule that came on must show, its delay included [s]."""
-    delay_s = output.delay_s or 0.0
-    return _within_s(output) + delay_s + tolerance_s(delay_s)
-
-
-def _off_within_s(output: Output) -> float:
-    """Return within which time an output goes off, its fading out included [s]."""
-    return (output.off_within_s or output.within_s) + (output.soft_s or 0.0)
-
-
 def _stays_s(output: Output) -> float:
     """Return how long an output may stay on after its rule, tolerance included [s]."""
-    late_s = _off_within_s(output) - output.within_s
+    late_s = output.ends_within_s - output.within_s
     return output.run_on_s + output.run_on_tolerance_s + late_s if output.run_on_s else late_s
 
 
@@ -352,7 +336,7 @@ def _release(output: Output, rule: Track, own: Track) -> Timer:
     return release(
         rule,
         own,
-        within_s=_off_within_s(output),
+        within_s=output.ends_within_s,
         run_on_s=output.run_on_s or 0.0,
         tolerance_s=output.run_on_tolerance_s if planned else 0.0,
     )
@@ -362,13 +346,17 @@ def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) ->
     """Measure the cut-off; None where none is planned."""
     cut_after_s, tolerated_s = output.cut_after_s, output.cut_after_tolerance_s
     if output.pulse_s is not None:
-        rule, cut_after_s, tolerated_s = held_on(rule, output.pulse_s), output.pulse_s, tolerance_s(output.pulse_s)
+        rule, cut_after_s, tolerated_s = (
+            held_on(rule, output.pulse_s),
+            output.pulse_s,
+            timer_tolerance_s(output.pulse_s),
+        )
     if cut_after_s is None:
         return None
     return cut_off(
         rule,
         own,
-        within_s=_off_within_s(output),
+        within_s=output.ends_within_s,
         cut_after_s=cut_after_s,
         tolerance_s=tolerated_s,
         flashing=flashing,
@@ -379,7 +367,7 @@ def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) ->
     """Find unplanned falls; a planned cut-off judges its own."""
     if output.cut_after_s is not None:
         return Places.none()
-    return dropped(rule, own, flashing=flashing, settle_s=max(_within_s(output), _off_within_s(output)))
+    return dropped(rule, own, flashing=flashing, settle_s=max(output.shows_within_s, output.ends_within_s))
 
 
 def _level(
@@ -393,7 +381,7 @@ def _level(
     rule, own, flashing = tracks
     rhythm = recorded.rhythm(signal)
     time_s = rhythm.time_s
-    settle_s = max(_within_s(output), _off_within_s(output)) + own.slack_s + rhythm.interval_s
+    settle_s = max(output.shows_within_s, output.ends_within_s) + own.slack_s + rhythm.interval_s
     on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & calm(flashing, time_s, settle_s)
     if output.night is not None:
         on &= steady(recorded.controls[output.night], ON if night else OFF, time_s, settle_s)
