@@ -232,10 +232,6 @@ class Signals:
         self.mistakes.add(keys, _PATH, found, close=list(dict.fromkeys(close))[:3])
 
 
-UNKNOWN_WORDS = re.compile(
-    r"fault|error|invalid|not.?(fitted|avail|used|valid)|unavail|reserved|\bsna\b", re.IGNORECASE
-)
-"""Entries of a value table that say nothing of the control."""
 FAULT_WORDS = re.compile(r"fault|error", re.IGNORECASE)
 FEWEST_SAYING = 2
 """A signal has at least these two values that say something, whatever they are called."""
@@ -249,10 +245,9 @@ def _named_invalid(
     A table all of whose entries sound so, "no fault" and "fault", is one of faults: there they say what they say; and
     an output in fault is off.
     """
-    said = {raw for raw, text in definition.table.items() if not UNKNOWN_WORDS.search(str(text))}
-    if len(said) < FEWEST_SAYING:
+    if len(definition.table) - len(definition.named_invalid) < FEWEST_SAYING:
         return []
-    named = set(definition.table) - said - listed
+    named = definition.named_invalid - listed
     if of_output:
         named -= {raw for raw in named if FAULT_WORDS.search(str(definition.table[raw]))}
     return sorted(raw for raw in named if raw * definition.scale + definition.offset not in values)

@@ -97,7 +97,7 @@ class CsvTable:
         return value
 
     def moment(self, row: CsvRow, column: str) -> float | None:
-        """Return a time in seconds, or one of a clock, ``10:26:50``, in seconds of its day; None as in :meth:`number`."""
+        """Return a time [s], or that of a clock (``10:26:50``) in seconds of its day; None as in :meth:`number`."""
         text = row.cells.get(column, "")
         clock = _CLOCK.fullmatch(text.replace(",", ".") if self.decimal_comma else text)
         if clock is None:
@@ -220,9 +220,9 @@ def load_marks(file: File) -> Marks:
     Parameters
     ----------
     file
-        CSV ``time_s,label[,until_s]``, in the log's own clock [s], or as a clock shows it: ``10:26:50``. A label is the name of a control, or ``rest``
-        for a slot in which nothing was touched. A header is welcome but not needed; ``;`` may separate, and numbers
-        then have a comma if you like; ``#`` begins a comment.
+        CSV ``time_s,label[,until_s]``, in the log's own clock [s], or as a clock shows it: ``10:26:50``. A label is
+        the name of a control, or ``rest`` for a slot in which nothing was touched. A header is welcome but not needed;
+        ``;`` may separate, and numbers then have a comma if you like; ``#`` begins a comment.
 
     Returns
     -------

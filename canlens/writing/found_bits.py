@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from canlens.database import Database, Message, SignalDefinition
 from canlens.database.dbc.names import legal_name
 from canlens.discovery import chance_words, latency_words, place_words
-from canlens.plan.signal_paths import UNKNOWN_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -256,7 +255,7 @@ def _values(definition: SignalDefinition, place: FoundPlace) -> list[int]:
         return []
     lowest = _lowest_bits(definition).index(place.start_bit)
     mask, wanted = ((1 << place.length) - 1) << lowest, int(place.on or 0) << lowest
-    told = [raw for raw, text in definition.table.items() if not UNKNOWN_WORDS.search(str(text))]
+    told = [raw for raw in definition.table if raw not in definition.named_invalid]
     return [raw for raw in told or [wanted] if raw & mask == wanted and raw >= 0]
 
 
