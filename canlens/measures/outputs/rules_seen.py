@@ -455,7 +455,7 @@ def _latched(scenes: Sequence[Scene]) -> SeenRules:
             (name, state)
             for name in own.controls
             for state, other in ((OFF, ON), (ON, OFF))
-            if len(own.controls) > 1 and toggles(own.with_fixed(name, state=other), scenes).share == best
+            if (fixed := own.with_fixed(name, state=other)).controls and toggles(fixed, scenes).share == best
         ),
     )
 

@@ -196,7 +196,7 @@ def output_evidence(
         day=_level(output, recorded, (rule, own, flashing), night=False),
         night=_level(output, recorded, (rule, own, flashing), night=True),
         flash=_flash(output, recorded, flashing),
-        load=_load(output, recorded, own, flashing),
+        load=_load(output, recorded, rule, own, flashing),
         confirmed=confirmed,
         disagreed=disagreed,
     )
@@ -330,8 +330,10 @@ def _stays_s(output: Output) -> float:
     return output.run_on_s + output.run_on_tolerance_s + late_s if output.run_on_s else late_s
 
 
-def _release(output: Output, rule: Track, own: Track) -> Timer:
-    """Measure the release, with its run-on where one is planned."""
+def _release(output: Output, rule: Track, own: Track) -> Timer | None:
+    """Measure the release, with its run-on where one is planned; None where a pulse ends by itself."""
+    if output.pulse_s is not None:
+        return None
     planned = output.run_on_s is not None
     return release(
         rule,
@@ -365,7 +367,7 @@ def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) ->
 
 def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Places:
     """Find unplanned falls; a planned cut-off judges its own."""
-    if output.cut_after_s is not None:
+    if output.cut_after_s is not None or output.pulse_s is not None:
         return Places.none()
     return dropped(rule, own, flashing=flashing, settle_s=max(output.shows_within_s, output.ends_within_s))
 
@@ -410,10 +412,13 @@ def _flash(output: Output, recorded: Recorded, flashing: Track | None) -> FlashE
     )
 
 
-def _load(output: Output, recorded: Recorded, own: Track, flashing: Track | None) -> LoadEvidence | None:
+def _load(output: Output, recorded: Recorded, rule: Track, own: Track, flashing: Track | None) -> LoadEvidence | None:
     """Compare current and voltage with the command; None where the plan names neither."""
     if output.current is None and output.voltage is None:
         return None
+    if output.soft_s:  # one that fades out still says that it is on
+        fall_s = rule.time_s[rule.falls]
+        own = hidden(own, np.column_stack([fall_s, fall_s + output.ends_within_s]))
     return load(
         output,
         own,
