@@ -18,9 +18,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, counted, lines_of
+from canlens.checks.entry import Check, lines_of
 from canlens.plan.rule import ON
 from canlens.results.finding import Finding
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

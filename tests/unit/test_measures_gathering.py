@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -204,7 +205,7 @@ def test_a_message_is_read_where_most_of_the_plan_is_heard_though_another_bus_us
         horn.where(np.repeat(np.arange(len(horn)), 3)), payload=Payload.of([b"\x01\x00"] * 3 * len(horn))
     )
     parts = [replace(own, channels=("can0", "can1")), replace(stranger, channels=("can0", "can1"))]
-    columns = {name: np.concatenate([getattr(each, name) for each in parts]) for name in COLUMNS}
+    columns: dict[str, Any] = {name: np.concatenate([getattr(each, name) for each in parts]) for name in COLUMNS}
     columns["channel"][len(own) :] = 1
     payload = Payload.of([bytes.fromhex(each.hex()) for part in parts for each in part.payload])
     both = replace(parts[0], **columns, payload=payload)

@@ -62,6 +62,7 @@ def rest(
     """
     control = controls.get(planned.awake_while or "")
     off_s = _went_off(control.track) if control else None
+    moved_s = [time_s for each in controls.values() for time_s in _moves(each.track)]
     changes = [
         float(each.track.time_s[edges[-1]])
         for each in outputs.values()
@@ -70,7 +71,7 @@ def rest(
         if len(edges)
     ]
     late = np.zeros(0, np.intp)
-    woken_s = np.sort(np.concatenate([np.zeros(0), *(_moves(controls[name].track) for name in planned.may_wake)]))
+    woken_s = np.array(sorted(time_s for name in planned.may_wake for time_s in _moves(controls[name].track)))
     if off_s is not None and planned.quiet_after_s is not None:
         limit_ns = trace.start_ns + round((off_s + planned.quiet_after_s) * NANOSECONDS_PER_SECOND)
         late = np.flatnonzero(trace.time_ns > limit_ns)
@@ -83,15 +84,16 @@ def rest(
         allowed_s=planned.quiet_after_s,
         too_late=places_at(trace, late),
         last_change_s=max(changes, default=None),
+        touched_s=tuple(sorted(moved_s)),
     )
 
 
-def _moves(track: Track) -> Floats:
-    """Return when a control changed [s], also while the bus slept."""
+def _moves(track: Track) -> list[float]:
+    """Return when a control was found in another state than before, silences between them or not [s]."""
     known = np.flatnonzero(track.state != UNKNOWN)
-    changed = known[1:][track.state[known[1:]] != track.state[known[:-1]]]
-    moved_s: Floats = track.time_s[changed]
-    return moved_s
+    moved = known[1:][track.state[known[1:]] != track.state[known[:-1]]]
+    times_s: list[float] = track.time_s[moved].tolist()
+    return times_s
 
 
 def _went_off(track: Track) -> float | None:
@@ -121,6 +123,8 @@ comes within this time (our choice)."""
 SAG_V = 2.0
 """A reported supply that is this much below its median for a moment has sagged (our choice; starting and charging move
 the supply for seconds)."""
+SAGGING = 0.5
+"""An output pulls the supply down if it does so at this share of its turning on, or more (our choice)."""
 HITS, STRAYS = 0.95, 0.05
 """Chance that a restart lies just after the output that causes it turned on, and that it does not (our choice)."""
 LOOKS = 20
@@ -216,7 +220,7 @@ def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[s
     found = {}
     for name, track in tracks.items():
         mine = _just_after(time_s, track.time_s[track.rises], track)
-        if mine.any():
+        if mine.sum() >= SAGGING * max(len(track.rises), 1):
             found[name] = Places(line[mine], time_s[mine])
     return found
 
