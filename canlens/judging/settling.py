@@ -243,6 +243,8 @@ def _parts(judged: Judged) -> Iterator[Exercise]:
             case "run-on":
                 wait_s = (output.run_on_s or 0.0) + output.run_on_tolerance_s + SPARE_S
                 yield replace(on, hold_s=0.0, wait_s=wait_s)
+            case "cut-off" if output.pulse_s is not None:
+                yield replace(on, hold_s=0.0, wait_s=output.pulse_s + SPARE_S)
             case "cut-off":
                 yield replace(on, hold_s=(output.cut_after_s or 0.0) + output.cut_after_tolerance_s + SPARE_S)
             case "level-by-day" | "level-by-night":
@@ -282,4 +284,4 @@ def _first_setting(names: Iterable[str], wanted: Callable[[dict[str, States]], B
 
 def _hold(own: OutputEvidence, output: Output) -> float:
     """Return how long an exercise must last to be judged [s]."""
-    return output.within_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1
+    return output.settles_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1

@@ -249,6 +249,8 @@ class ControlEvidence:
         Whether the controller's own report followed: how many exercises it showed; None where none is planned.
     missed
         How many of the marked exercises its signal does not show.
+    invalid
+        Raw values that look invalid and count nevertheless, each with the state as which, and where.
     """
 
     name: str
@@ -258,6 +260,7 @@ class ControlEvidence:
     marked: Floats | None = None
     noticed: int | None = None
     missed: int = 0
+    invalid: tuple[tuple[int, int, Places], ...] = ()
 
     @property
     def is_readable(self) -> bool:

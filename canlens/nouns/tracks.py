@@ -11,7 +11,7 @@ import numpy as np
 from canlens.plan.rule import OFF, ON, UNKNOWN, States
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from canlens.plan import Observation, Rule
     from canlens.signals import Floats
@@ -170,6 +170,10 @@ class Scene:
         float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
     lead_s
         How much earlier than the bus tells of its controls the output may act [s]: it also hangs on their wires.
+    asks
+        Turns the state of a rule into what the keys of the output make of it; None where they leave it as it is.
+    is_latched
+        Whether each operation is meant to toggle the output.
     """
 
     own: Rule
@@ -184,6 +188,13 @@ class Scene:
     offset_s: float = 0.0
     marked_s: Floats = field(default_factory=lambda: np.zeros(0))
     lead_s: float = 0.0
+    asks: Callable[[Track], Track] | None = None
+    is_latched: bool = False
+
+    def asked(self, rule: Track) -> Track:
+        """Return what a rule with this state asks of the output."""
+        led = rule.led(self.lead_s)
+        return led if self.asks is None else self.asks(led)
 
 
 FEWEST_EDGES = 2

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canlens.measures.outputs.wanted import BOUNCE_S
 from canlens.nouns.outputs import Answers, Places, Timer, Track
 from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN
@@ -26,11 +27,6 @@ ROWS_OF_GRACE = 2.0
 """The first row after a deadline may be this many intervals away and still be judged as that row."""
 ROWS_NEAR = 3.0
 """Nothing is judged at a time that has no row of the output within this many intervals: the recorder lost them."""
-BOUNCE_S = 0.05
-"""A contact that opens for less than this [s] has bounced (bounces of buttons and levers last 5 to 30 ms, common
-practice, no source)."""
-
-
 FEWEST_LEADS = 3
 """Fewer exercises than this do not tell an output that leads from one that came on by itself."""
 LONGEST_LEAD_S = 1.0
@@ -267,7 +263,7 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
         ``overdue`` holds the edges after which the output stayed on although the time had passed.
     """
     edge = rule.falls
-    edge_s, since_s = rule.time_s[edge], rule.since_s[edge]
+    edge_s, since_s = rule.time_s[edge], np.maximum(rule.since_s[edge], rule.time_s[edge - 1])
     next_s = np.append(rule.time_s[1:], np.inf)[edge]
     fall = output.falls
     after = np.searchsorted(output.time_s[fall], since_s, "left")
