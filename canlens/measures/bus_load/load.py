@@ -331,14 +331,11 @@ def bus_of(trace: Trace, planned: Bus, *, chosen: str | None) -> tuple[BusResult
         Of all channels by name as written; empty for a recording without frames.
     """
     several = len(trace.channels) > 1
-    every = {name: _channel(trace, planned, channel=name if several else None) for name in trace.channels if len(trace)}
+    names = trace.channels if len(trace) else ()
+    every = {name: _measured(trace, planned, channel=name if several else None)[0] for name in names}
     if not every:
         return BusResult(planned.bit_rate, "given" if planned.bit_rate else "unknown", None, None, WINDOW_S), {}
     return every.get(chosen or "", next(iter(every.values()))), every
-
-
-def _channel(trace: Trace, given: Bus, *, channel: str | None) -> BusResult:
-    return _measured(trace, given, channel=channel)[0]
 
 
 def _measured(trace: Trace, given: Bus, *, channel: str | None) -> tuple[BusResult, str, BusLoad | None]:

@@ -75,13 +75,8 @@ def block_beats(found: Intervals, stream: Ints, begin: Ints) -> BlockBeats:
     beat_of_each_ns = np.repeat(beat_ns, np.diff(border))
     over_ns = found.length_ns - beat_of_each_ns
     kept = (np.abs(over_ns) <= NEAR * beat_of_each_ns) & (beat_of_each_ns > 0)
-    number = _sums(kept.astype(np.float64), border).astype(np.int64)
+    number = np.diff(np.append(0, np.cumsum(kept))[border])
     return BlockBeats(number, np.nan_to_num(slope_ns) / NANOSECONDS_PER_SECOND)
-
-
-def _sums(values: Floats, border: Ints) -> Floats:
-    """Add up the values between each two borders."""
-    return np.diff(np.append(0.0, np.cumsum(values))[border])
 
 
 # Blocks: the time of a recording in pieces of five seconds, by channel.

@@ -171,7 +171,8 @@ def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) ->
         interval_s = float(np.median(np.diff(own_s))) if len(rows) > 1 else np.inf
         if interval_s > LONGEST_INTERVAL_S:
             continue
-        begins = np.append(own_s[0] - limits.start_s > LATE_START_S, np.diff(own_s) > _pause(interval_s))
+        pause_s = max(LEAST_PAUSE_S, PAUSE_INTERVALS * interval_s)
+        begins = np.append(own_s[0] - limits.start_s > LATE_START_S, np.diff(own_s) > pause_s)
         first = np.flatnonzero(begins)
         if not 0 < len(first) <= limits.most_pulses:
             continue
@@ -180,10 +181,6 @@ def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) ->
         pulses = Pulses(np.zeros(len(first), np.int64), own_s[first], own_s[last] + interval_s, rows[first])
         found.append(([TriedPlace(stream, 0, 0, 1)], limits.keeps(pulses)))
     return tried(found, slack_s, 0)
-
-
-def _pause(interval_s: float) -> float:
-    return max(LEAST_PAUSE_S, PAUSE_INTERVALS * interval_s)
 
 
 def came_with(there: TriedPlaces, lie: AlignedMarks, control: str, *, level: float) -> tuple[Came, ...]:
