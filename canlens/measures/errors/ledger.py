@@ -169,9 +169,8 @@ def _counts(records: ErrorRecords) -> tuple[dict[str, int], dict[str, int], dict
     """Count classes by name, and places and details in words."""
     classes, places, details = _no_classes(), dict[str, int](), dict[str, int]()
     detail = records.detail.copy()
-    detail[:, [0, 5, 6, 7]] = (
-        0  # the bit at which arbitration was lost and the counters make each record unlike the rest
-    )
+    # The bit at which arbitration was lost and the counters make each record unlike the rest.
+    detail[:, [0, 5, 6, 7]] = 0
     columns = np.column_stack([records.classes.astype(">u4").view(np.uint8).reshape(-1, 4), detail])
     kinds, numbers = np.unique(columns, axis=0, return_counts=True)
     for kind, number in zip(kinds, numbers.tolist(), strict=True):
