@@ -39,6 +39,32 @@ class Trip:
 
 
 @dataclass(frozen=True)
+class LoadWay:
+    """What is odd about a load and the measurement of it.
+
+    Attributes
+    ----------
+    noise_a
+        Noise of the measurement, whatever flows [A].
+    lag_s
+        How late the current is told [s].
+    rests
+        Spans in which the load draws nothing, though it is fed: a contact or a switch of its own [s].
+    is_fed
+        Whether anything comes out of the output.
+    """
+
+    noise_a: float = 0.0
+    lag_s: float = 0.0
+    rests: Spans = ()
+    is_fed: bool = True
+
+
+USUAL_LOAD = LoadWay()
+"""A load that draws what it should while it is fed."""
+
+
+@dataclass(frozen=True)
 class OutputModel:
     """How one output behaves; a fault is a small change of it.
 
@@ -62,6 +88,8 @@ class OutputModel:
         Whether no current flows.
     trip
         How it switches off by over-current; None if it does not.
+    way
+        What is odd about its load and the measurement of it.
     """
 
     rule: Rule
@@ -77,6 +105,7 @@ class OutputModel:
     flash_hz: float | None = None
     is_open: bool = False
     trip: Trip | None = None
+    way: LoadWay = USUAL_LOAD
 
     def run(self, seen: Mapping[str, Timeline], *, end_s: float, draws: Draws, dead: Spans = ()) -> OutputCourse:
         """Let the output follow the controls as the controller sees them, up to ``end_s``.
@@ -152,6 +181,16 @@ class OutputCourse:
     told: Timeline
     lit: Timeline
     level: Timeline
+
+
+def without(course: OutputCourse, drops: Spans) -> OutputCourse:
+    """Return what an output did that dropped out now and then."""
+    if not drops:
+        return course
+    there = alive(drops)
+    times = all_jumps([course.level, there])
+    level = Timeline(times, course.level.at(times) * there.at(times), course.level.first * there.first)
+    return OutputCourse(_both(course.told, there), _both(course.lit, there), level)
 
 
 def model_of(output: Output) -> OutputModel:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from canlens.errors import UsageError
 from canlens.rehearsal.batches import foreign_messages
 from canlens.rehearsal.bus_faults import BUS_FAULTS
+from canlens.rehearsal.capture import captured
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.install import BIT_RATE, Install, install_of
 from canlens.rehearsal.output_faults import OUTPUT_FAULTS
@@ -69,11 +70,14 @@ class Truth:
         What was built in; empty for a healthy install.
     rules
         Output -> the rule that it really follows; ``always`` and ``never`` for one that follows none.
+    situations
+        What else was the case, by name.
     """
 
     seed: int
     faults: tuple[InjectedFault, ...] = ()
     rules: dict[str, str] = field(default_factory=dict)
+    situations: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,8 +165,11 @@ def rehearse_install(
 ) -> tuple[Rehearsal, dict[str, OutputCourse]]:
     """Record an install as it is; return the rehearsal and what each output did."""
     plan, schedule = install.plan, install.schedule
-    trace, courses = simulate(install, start_ns=start_s * NANOSECONDS_PER_SECOND, seed=seed)
-    truth = Truth(seed, tuple(faults), {name: _rule_text(install, name) for name in plan.outputs})
+    start_ns = start_s * NANOSECONDS_PER_SECOND
+    passed, courses = simulate(install, start_ns=start_ns, seed=seed)
+    trace = captured(passed, install.capture, start_ns=start_ns, seed=seed)
+    rules = {name: _rule_text(install, name) for name in plan.outputs}
+    truth = Truth(seed, tuple(faults), rules, install.situations)
     rehearsal = Rehearsal(
         trace,
         noted_marks(schedule, start_s, Draws(seed, "marks")),
