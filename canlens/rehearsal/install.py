@@ -244,9 +244,7 @@ class Install:
         """Return how a message is sent."""
         own = self.habit_of_node(message.senders[0]) if message.senders else USUAL
         way = self.ways.get(message.name)
-        return own if way is None else replace(
-            own, awake=way.awake, is_first=way.is_first, on_change=way.on_change
-        )
+        return own if way is None else replace(own, awake=way.awake, is_first=way.is_first, on_change=way.on_change)
 
 
 def install_of(plan: Plan, schedule: Schedule, foreign: Sequence[Message]) -> Install:

@@ -15,6 +15,7 @@ from canlens.rehearsal.install import BIT_RATE, Install, install_of
 from canlens.rehearsal.output_faults import OUTPUT_FAULTS
 from canlens.rehearsal.person import draw_schedule, meter_readings, noted_marks, seen_outputs
 from canlens.rehearsal.simulation import simulate
+from canlens.rehearsal.situations import with_situations
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
@@ -110,6 +111,7 @@ def make_rehearsal(
     *,
     fault: str | Sequence[str] | None = None,
     strength: float | Sequence[float] | None = None,
+    situations: Sequence[str] = (),
     seed: int = 1,
     start_s: int = START_S,
     bus_load: float = 0.0,
@@ -126,6 +128,8 @@ def make_rehearsal(
     strength
         How strong the fault is, from 0, hardly to be seen, to 1, gross: one number, or one for each fault;
         drawn if None.
+    situations
+        What else is the case; ``name:subject`` chooses what it concerns.
     seed
         All that is drawn follows from it: the same plan, fault and seed give the same bytes. Of one seed,
         a healthy and a faulty recording have the same exercises.
@@ -150,7 +154,7 @@ def make_rehearsal(
         raise UsageError(f"bus load {bus_load:g}: expected a share from 0 to {HIGHEST_LOAD:g}.")
     schedule = draw_schedule(plan, Draws(seed, "schedule"))
     install = healthy_install(plan, schedule, bus_load=bus_load, draws=Draws(seed, "foreign messages"))
-    install, faults = with_faults(install, fault, strength, seed=seed)
+    install, faults = with_faults(with_situations(install, situations, seed=seed), fault, strength, seed=seed)
     return rehearse_install(install, faults, seed=seed, start_s=start_s)[0]
 
 
