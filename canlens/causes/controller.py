@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import bus_words, counted
+from canlens.causes.weighing import bus_words
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

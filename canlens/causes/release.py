@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign
-from canlens.causes.weighing import counted, output_words, yes
+from canlens.causes.weighing import output_words, yes
 from canlens.judging import wrongs
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -14,6 +14,7 @@ import numpy as np
 from canlens.nouns.outputs import Places
 from canlens.nouns.tracks import FEWEST_EDGES
 from canlens.plan.rule import OFF, ON
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -324,16 +325,6 @@ def _of_load(own: OutputEvidence, output: Output) -> Iterator[Deviation]:
 
 def _middle(figures: Floats) -> float:
     return float(np.median(figures)) if len(figures) else np.nan
-
-
-def times(number: int) -> str:
-    """Return how often, in words."""
-    return "once" if number == 1 else f"{number} times"
-
-
-def counted(number: int, noun: str) -> str:
-    """Return a number with its noun, in the plural where it belongs."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 # Excuses: what explains a deviation, so that it is no wrong of the output; nor is the output proven then.

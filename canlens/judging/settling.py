@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.judging.deviations import times
 from canlens.plan.rule import OFF, ON, UNKNOWN
+from canlens.wording import listed, times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -101,10 +101,10 @@ class Exercise:
         """Say what to do; ``order`` holds all controls as a person is used to see them."""
         order = tuple(order)
         names = [name for name in order if name in self.operate]
-        often = ("once" if self.count == 1 else times(self.count)) + (" more" if self.is_more else "")
-        done = f"operate {_listed(names)} {often}" if names else "operate nothing"
+        often = times(self.count) + (" more" if self.is_more else "")
+        done = f"operate {listed(names)} {often}" if names else "operate nothing"
         states = [
-            f"{_listed(held)} {'is' if len(held) == 1 else 'are'} {word}"
+            f"{listed(held)} {'is' if len(held) == 1 else 'are'} {word}"
             for word, own in (("on", self.on), ("off", self.off))
             if (held := [name for name in order if name in own])
         ]
@@ -114,7 +114,7 @@ class Exercise:
         if self.wait_s:
             said.append(f"then leave it alone for {self.wait_s:g} s")
         if self.watch:
-            said.append(f"watch {_listed(self.watch)} and note with --observed what it does")
+            said.append(f"watch {listed(self.watch)} and note with --observed what it does")
         return ", ".join(said)
 
 
@@ -273,9 +273,3 @@ def _first_setting(names: Iterable[str], wanted: Callable[[dict[str, States]], B
 def _hold(own: OutputEvidence, output: Output) -> float:
     """Return how long an exercise must last to be judged [s]."""
     return output.within_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1
-
-
-def _listed(names: Iterable[str]) -> str:
-    """Return names as a person lists them."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.judging.chain import chain, links_evidence
-from canlens.judging.deviations import counted, times
 from canlens.judging.settling import open_exercises
 from canlens.plan.rule import UNKNOWN
 from canlens.results.check import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
+from canlens.wording import counted, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -10,7 +10,7 @@ from canlens.errors import UsageError
 from canlens.plan.nouns import REST
 from canlens.plan.rule import KEYWORDS
 from canlens.reports.layout import fitted, visible
-from canlens.reports.phrases import counted
+from canlens.wording import counted
 from canlens.writing.found_bits import UNKNOWN_WORDS, unique
 
 if TYPE_CHECKING:

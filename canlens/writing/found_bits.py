@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.database.dbc.names import legal_name
-from canlens.discovery import chance_words, latency_words, place_words
+from canlens.discovery import place_words
+from canlens.wording import chance_words, short_time, some
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -295,10 +296,11 @@ def _comment(row: ControlDiscovery, best: FoundPlace) -> str:
     if row.strength == "weaker":
         told.append("Weaker: no slot was left alone, so the chance is that of a model.")
     if best.latency_s is not None:
-        told.append(f"It came {latency_words(best)}.")
+        since = "the mark" if best.latency_from == "mark" else "the quickest answer"
+        told.append(f"It came {short_time(best.latency_s)} after {since}.")
     if best.mirrors:
-        more = f" and {len(best.mirrors) - MIRRORS_TOLD} more" if len(best.mirrors) > MIRRORS_TOLD else ""
-        told.append(f"The same in every slot: {'; '.join(map(place_words, best.mirrors[:MIRRORS_TOLD]))}{more}.")
+        mirrors = some(map(place_words, best.mirrors), most=MIRRORS_TOLD, joint="; ")
+        told.append(f"The same in every slot: {mirrors}.")
     return " ".join(told)
 
 
