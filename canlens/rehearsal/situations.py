@@ -12,6 +12,7 @@ from canlens.rehearsal.capture import ClockStep
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.feed import Sag
 from canlens.rehearsal.install import Habit, Window, changed_output, told_outputs
+from canlens.rehearsal.needs import holds, switched_on_by
 from canlens.rehearsal.person import Operation
 
 if TYPE_CHECKING:
@@ -95,7 +96,8 @@ def with_situations(install: Install, wishes: Sequence[str], *, seed: int) -> In
         if not possible or (subject and subject not in possible):
             raise UsageError(f"situation '{wish}': nothing in this plan can have it. Choose another one or plan.")
         draws = Draws(seed, f"situation {name}")
-        chosen = subject or draws.choice(possible)
+        chosen = draws.choice(possible)
+        chosen = subject or chosen
         told = f"{name}:{chosen}" if chosen else name
         install = replace(found.build(install, chosen, draws), situations=(*install.situations, told))
     return install
@@ -290,12 +292,15 @@ def _watched(install: Install) -> list[str]:
 
 
 def _several(install: Install) -> list[str]:
-    """Return the outputs whose rule is ``x and y`` with the ignition."""
-    ignition = install.plan.bus.awake_while
+    """Return the outputs that would work with the ignition off, too, if their rule did not forbid it."""
+    ignition = str(install.plan.bus.awake_while)
     return [
         one.name
         for one in told_outputs(install)
-        if ignition in one.when.controls and len(one.when.controls) > 1 and " and " in str(one.when)
+        if ignition in one.when.controls
+        and len(one.when.controls) > 1
+        and switched_on_by(one.when, {ignition: False}) is None
+        and not holds(one.when, {ignition: True})
     ]
 
 

@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from canlens.checkup import make_checkup
-from tests.drawn.world import FAMILIES, FAULTY, Job, draw_job
+from tests.drawn.world import FAMILIES, Job, draw_job
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

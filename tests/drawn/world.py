@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from canlens.database import Message
-    from canlens.plan import Mark, Output, Plan
+    from canlens.plan import Mark, Output, Plan, SignalReference
     from canlens.rehearsal.rehearsals import InjectedFault
     from canlens.trace import Trace
 
@@ -101,9 +101,6 @@ def draw_job(family: Family, seed: int) -> Job:
     raise UsageError(f"no install from seed {seed} on can be one of '{family.name}'.")
 
 
-Telling = "Callable[[DrawnInstall, str], Truth]"
-
-
 def _job(name: str, install: DrawnInstall, seed: int, truth: Truth, *, marked: bool) -> Job:
     made = install.rehearsal
     told = "; ".join([*made.truth.situations, *(one.detail for one in made.truth.faults)])
@@ -155,7 +152,14 @@ def _everything(install: DrawnInstall, names: Iterable[str]) -> list[str]:
     return list(install.plan.outputs)
 
 
-def _wrong(name: str, judge: Callable[[DrawnInstall, DrawnInstall, str], Truth], *, marked: bool | None = None) -> Family:
+class Judge(Protocol):
+    """An install, the same without its situation, and what that concerns -> what may be said."""
+
+    def __call__(self, install: DrawnInstall, sound: DrawnInstall, subject: str, /) -> Truth:
+        """Return it."""
+
+
+def _wrong(name: str, judge: Judge, *, marked: bool | None = None) -> Family:
     """Return a family of installs in which one situation makes something wrong; ``judge`` compares with a sound one."""
 
     def draw(seed: int) -> Job:
@@ -188,7 +192,9 @@ def _unseen(install: DrawnInstall, sound: DrawnInstall, control: str) -> Truth:
     if not wrong:
         raise UsageError("nothing rests on it.")
     causes: tuple[Named, ...] = (("control-not-noticed", control),)
-    single = tuple((cause, name) for name in wrong for cause in ("output-not-commanded", "output-follows-other-control"))
+    single = tuple(
+        (cause, name) for name in wrong for cause in ("output-not-commanded", "output-follows-other-control")
+    )
     if len(wrong) == 1:
         return Truth(_states(install, wrong), causes + single)
     return Truth(_states(install, wrong), causes, shallow=single)
@@ -206,9 +212,7 @@ def _dead(install: DrawnInstall, sound: DrawnInstall, subject: str) -> Truth:
     del sound, subject
     node = install.plan.controller.node or ""
     causes = (("controller-silent", "*"), ("supply-missing", "*"), ("bus-plug-open", "*"))
-    return Truth(
-        _states(install, (), "free"), causes, besides=(("node-intermittent", node),), is_bus_clean=False, finding="any"
-    )
+    return Truth(_states(install, (), "free"), causes, besides=(("node-intermittent", node),), is_bus_clean=False)
 
 
 def _unset(install: DrawnInstall, sound: DrawnInstall, subject: str) -> Truth:
@@ -218,7 +222,7 @@ def _unset(install: DrawnInstall, sound: DrawnInstall, subject: str) -> Truth:
     return Truth(_states(install, install.plan.outputs), causes, shallow=shallow)
 
 
-def _named(*causes: str) -> Callable[[DrawnInstall, DrawnInstall, str], Truth]:
+def _named(*causes: str) -> Judge:
     """Return a judge: the output that the situation concerns is broken, and each of these causes says so."""
 
     def judge(install: DrawnInstall, sound: DrawnInstall, output: str) -> Truth:
@@ -265,7 +269,6 @@ def _engine(install: DrawnInstall, sound: DrawnInstall, subject: str) -> Truth:
     return Truth(_states(install, (), "unclear"), besides=tuple((one, "*") for one in names), is_bus_clean=False)
 
 
-OF_OUTPUT = {"load-open", "load-over-current", "output-not-commanded", "output-always-on"}
 EVERYWHERE = {"no-traffic", "lines-shorted", "wrong-bit-rate", "nobody-acknowledges", "controller-silent"}
 
 
@@ -275,7 +278,8 @@ def _faulty(cause: str, *situations: str, name: str = "") -> Family:
 
     def draw(seed: int) -> Job:
         install = draw_install(seed, fault=cause, situations=situations)
-        return _job(title, install, seed, _truth_of_fault(install), marked=bool(seed % 2) and not situations)
+        marked = bool(seed % 2) or cause == "control-never-changes"
+        return _job(title, install, seed, _truth_of_fault(install), marked=marked)
 
     return Family(title, draw)
 
@@ -338,7 +342,7 @@ def slow_status(plan: Plan, draws: Draws) -> Plan:
     """Return the plan of a controller that tells of its outputs slowly, once in 50 to 1000 ms."""
     cycle_s = draws.choice((0.05, 0.1, 0.2, 0.5, 1.0))
     told = {one.command.reference.message.name for one in plan.outputs.values() if one.command is not None}
-    return _with_messages(plan, {name: cycle_s for name in told})
+    return _with_messages(plan, dict.fromkeys(told, cycle_s))
 
 
 def slow_repetition(plan: Plan, draws: Draws) -> Plan:
@@ -363,19 +367,26 @@ def _referring(plan: Plan, changed: dict[str, Message]) -> Plan:
     """Return the plan with changed messages, in its database and wherever it refers to them."""
 
     def condition(one: Condition | None) -> Condition | None:
-        return None if one is None else replace(one, reference=refer(one.reference))
+        return None if one is None else replace(one, reference=moved(one.reference))
 
-    def refer(one):  # type: ignore[no-untyped-def]  # noqa: ANN001, ANN202
-        if one is None:
-            return None
+    def refer(one: SignalReference | None) -> SignalReference | None:
+        return None if one is None else moved(one)
+
+    def moved(one: SignalReference) -> SignalReference:
         message = changed[one.message.name]
-        return replace(one, message=message, definition=message.signal(one.definition.name))
+        definition = message.signal(one.definition.name)
+        assert definition is not None
+        return replace(one, message=message, definition=definition)
 
     return replace(
         plan,
         database=replace(plan.database, messages=tuple(changed[one.name] for one in plan.database.messages)),
         controls={
-            name: replace(one, condition=condition(one.condition), noticed=condition(one.noticed))
+            name: replace(
+                one,
+                condition=replace(one.condition, reference=moved(one.condition.reference)),
+                noticed=condition(one.noticed),
+            )
             for name, one in plan.controls.items()
         },
         outputs={
@@ -437,8 +448,6 @@ def _lamp(seed: int) -> Job:
     states: dict[str, State] = {one: "unclear" if one == name else "sound" for one in install.plan.outputs}
     return _job("current-hovers", install, seed, Truth(states), marked=bool(seed % 2))
 
-
-RECORDERS = ("loses-1-percent", "loses-bursts", "stamps-in-batches", "written-twice", "stamps-coarse")
 
 HEALTHY: tuple[Family, ...] = (
     _harmless(),
