@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from canlens.rehearsal.rehearsals import InjectedFault
     from canlens.trace import Trace
 
+    Judge = Callable[[DrawnInstall, DrawnInstall, str], "Truth"]
+    """An install, the same without its situation, and what that concerns -> what may be said."""
+
 State = Literal["sound", "broken", "untried", "unclear", "free"]
 """Of an output: sound ones should be proven and must not fail; broken ones must not be proven; untried ones neither;
 unclear ones must not fail; of free ones anything may be said."""
@@ -105,6 +108,8 @@ def _job(name: str, install: DrawnInstall, seed: int, truth: Truth, *, marked: b
     made = install.rehearsal
     told = "; ".join([*made.truth.situations, *(one.detail for one in made.truth.faults)])
     marks = made.marks if marked else None
+    if any(one.startswith("loses") for one in made.truth.situations):
+        truth = replace(truth, besides=(*truth.besides, ("recorder-loses", "*")))
     return Job(name, seed, install.plan, (made.trace,), marks, truth, told)
 
 
@@ -150,13 +155,6 @@ def _flashers(output: Output) -> tuple[str, ...]:
 def _everything(install: DrawnInstall, names: Iterable[str]) -> list[str]:
     del names
     return list(install.plan.outputs)
-
-
-class Judge(Protocol):
-    """An install, the same without its situation, and what that concerns -> what may be said."""
-
-    def __call__(self, install: DrawnInstall, sound: DrawnInstall, subject: str, /) -> Truth:
-        """Return it."""
 
 
 def _wrong(name: str, judge: Judge, *, marked: bool | None = None) -> Family:
