@@ -211,6 +211,17 @@ def _unseen(install: Install, subject: str, draws: Draws) -> Install:
     return _wired(install, subject, is_seen=False)
 
 
+def _pressed_once(install: Install, subject: str, draws: Draws) -> Install:
+    """Let the person operate a control once only, the first time after all is switched on."""
+    del draws
+    schedule = install.schedule
+    own = [one for one in schedule.operations if one.control == subject]
+    running = [one for one in schedule.operations if one.control == install.plan.bus.awake_while]
+    kept = [one for one in own if any(on.start_s < one.start_s < on.end_s for on in running)][:1] or own[:1]
+    operations = tuple(one for one in schedule.operations if one.control != subject or one in kept)
+    return replace(install, schedule=replace(schedule, operations=operations))
+
+
 def _gateway(install: Install, subject: str, draws: Draws) -> Install:
     return _wired(install, subject, until_s=_halfway(install, draws))
 
@@ -405,6 +416,7 @@ ALL: tuple[Situation, ...] = (
     Situation("wired", _alone, _short_lead),
     Situation("wired-long-before", _alone, _long_lead),
     Situation("chatters", _alone, _chatter),
+    Situation("pressed-once", _alone, _pressed_once),
     Situation("sent-on-change", _buttons, _on_change),
     Situation("control-unseen", _buttons, _unseen),
     Situation("gateway-asleep", _buttons, _gateway),

@@ -333,6 +333,16 @@ def _other_vehicle(seed: int) -> Job:
     return Job("another vehicle's plan", seed, plan, (install.rehearsal.trace,), None, truth, detail)
 
 
+def _hardly_pressed(seed: int) -> Job:
+    """Draw an install in which one control bounces and was operated once: that is one exercise, not three."""
+    control = _subjects(draw_install(seed, situations=["pressed-once"]))[0]
+    install = draw_install(seed, situations=[f"pressed-once:{control}", f"chatters:{control}"])
+    states: dict[str, State] = {
+        name: "untried" if control in one.when.controls else "unclear" for name, one in install.plan.outputs.items()
+    }
+    return _job("chatters, pressed once", install, seed, Truth(states), marked=False)
+
+
 # Plans that differ from the usual drawn ones.
 
 
@@ -472,6 +482,7 @@ HEALTHY: tuple[Family, ...] = (
     _harmless("wired", "loses-1-percent"),
     _harmless("chatters", "stamps-in-batches"),
     _harmless("current-lags", "written-twice", "loses-bursts"),
+    Family("chatters, pressed once", _hardly_pressed),
     Family("recordings in the wrong order", _repaired),
     Family("one job in two files", _halves),
     Family("another vehicle's plan", _other_vehicle),

@@ -126,6 +126,12 @@ def test_a_chattering_control_tells_more_edges_and_no_more_presses() -> None:
     assert chattering.marks == rehearsed().marks
 
 
+def test_a_control_is_pressed_once() -> None:
+    rehearsal = rehearsed("pressed-once:horn")
+    assert len(edges_s(rehearsal, "horn")) == 2
+    assert len([mark for mark in rehearsal.marks if mark.label == "horn"]) == 1
+
+
 def test_a_gateway_that_sleeps_leaves_marks_without_edges() -> None:
     rehearsal = rehearsed("gateway-asleep:horn")
     marks = [mark.time_s - START_S for mark in rehearsal.marks if mark.label == "horn"]
