@@ -35,7 +35,7 @@ Named = tuple[str, str]
 """A cause, and what it concerns: the name of an output, control or node; ``*`` for whatever is named with it."""
 SEEDS_TRIED = 80
 CHANGE_S = 0.3
-"""An output that is on or off for so long against its plan shows it [s]."""
+"""An output that is on or off, or at another level, for so long against its plan shows it [s]."""
 LATER_S = 5400
 """A job is recorded again so long after the first time [s]."""
 
@@ -174,7 +174,7 @@ def _changed(install: DrawnInstall, sound: DrawnInstall) -> list[str]:
     grid = np.arange(0.0, end_s, CHANGE_S / 6)
     changed = []
     for name, course in install.courses.items():
-        other = course.lit.at(grid) != sound.courses[name].lit.at(grid)
+        other = np.abs(course.level.at(grid) - sound.courses[name].level.at(grid)) > 1.0
         if other.sum() * CHANGE_S / 6 > CHANGE_S:
             changed.append(name)
     return changed

@@ -24,6 +24,11 @@ HEALTHY = (
 FAULTY = ("gateway-asleep", "output-not-fed", "output-not-commanded + loses-1-percent", "load-open + current-lags")
 
 
+def test_an_output_that_sags_with_another_is_not_blamed_for_it() -> None:
+    answer = answered(draw_job(BY_NAME["supply-sags"], 336_000))
+    assert answer.grade == "right", answer.because
+
+
 @pytest.mark.parametrize("family", HEALTHY)
 def test_nothing_false_is_said_of_a_sound_install(family: str) -> None:
     answer = answered(draw_job(BY_NAME[family], 900_000))
