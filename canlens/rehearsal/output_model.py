@@ -84,16 +84,17 @@ class OutputModel:
         When and how fast it flashes; None if never.
     load_a
         What its load draws at full level [A].
+    way
+        What is odd about it, and the measurement of it.
     is_open
         Whether no current flows.
     trip
         How it switches off by over-current; None if it does not.
-    way
-        What is odd about its load and the measurement of it.
     """
 
     rule: Rule
     load_a: float
+    way: LoadWay = USUAL_LOAD
     stuck: int | None = None
     latency_s: tuple[float, float] = LATENCY_S
     run_on_s: float | None = None
@@ -105,7 +106,6 @@ class OutputModel:
     flash_hz: float | None = None
     is_open: bool = False
     trip: Trip | None = None
-    way: LoadWay = USUAL_LOAD
 
     def run(self, seen: Mapping[str, Timeline], *, end_s: float, draws: Draws, dead: Spans = ()) -> OutputCourse:
         """Let the output follow the controls as the controller sees them, up to ``end_s``.

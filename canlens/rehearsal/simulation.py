@@ -284,13 +284,13 @@ def _seen(
 ) -> dict[str, Timeline]:
     """Return what the controller sees: each change at the end of the first frame that shows it.
 
-    A control whose message is never sent is taken for off; one that is wired to the controller is seen at once.
+    A control whose message is never sent is taken for off; one that is wired is seen at once.
     """
     arrivals = {batch.message.name: (batch, end_s) for batch, end_s in zip(batches, ends_s, strict=True)}
     seen = {path: from_spans(spans) for path, spans in install.unplanned.items()}
     for name, control in install.plan.controls.items():
-        reference, wiring = control.condition.reference, install.wiring_of(name)
-        if wiring.lead_s is not None:
+        reference = control.condition.reference
+        if (wiring := install.wiring_of(name)).lead_s is not None:
             seen[name] = install.schedule.wanted(name)
             continue
         if reference.message.name not in arrivals or not wiring.is_seen:
