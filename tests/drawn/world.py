@@ -199,11 +199,13 @@ def _unseen(install: DrawnInstall, sound: DrawnInstall, control: str) -> Truth:
 
 
 def _asleep(install: DrawnInstall, sound: DrawnInstall, control: str) -> Truth:
-    if not _changed(install, sound):
+    wrong = set(_changed(install, sound)) & set(_resting_on(install, [control]))
+    if not wrong:
         raise UsageError("nobody pressed it after that.")
     message = install.plan.controls[control].condition.reference.message
     causes = (("control-never-changes", control), ("message-missing", message.name), ("gateway-asleep", "*"))
-    return Truth(_states(install, _resting_on(install, [control])), besides=causes)
+    free: dict[str, State] = dict.fromkeys(_resting_on(install, [control]), "free")
+    return Truth(_states(install, ()) | free | dict.fromkeys(wrong, "broken"), besides=causes)
 
 
 def _dead(install: DrawnInstall, sound: DrawnInstall, subject: str) -> Truth:
