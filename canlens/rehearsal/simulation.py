@@ -296,6 +296,9 @@ def _seen(
         if reference.message.name not in arrivals or not wiring.is_seen:
             seen[name] = constant(0.0)
             continue
+        if control.wired:
+            seen[name] = true[name]
+            continue
         batch, end_s = arrivals[reference.message.name]
         rows = batch.carries(reference.definition.name)
         seen[name] = Timeline(end_s[rows], true[name].at(batch.ready_s[rows]), true[name].first).jumps()
