@@ -208,8 +208,10 @@ def evidence(
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
         looked_at = np.union1d(_identifiers(plan), rate.too_often)
-        told = beside.submit(message_side, chosen, plan.database, only=looked_at)
-        parts = [_part(plan, each, marks, observed) for each in by_clock(chosen)]
+        stretches = by_clock(chosen)
+        longest = max(stretches, key=len)  # what comes how often, and when it ends, is not told across a step
+        told = beside.submit(message_side, longest, plan.database, only=looked_at)
+        parts = [_part(plan, each, marks, observed) for each in stretches]
         part = max(parts, key=lambda each: each.frames)
         controls = {name: added_control([each.controls[name] for each in parts]) for name in plan.controls}
         outputs = {name: added_output([each.outputs[name] for each in parts]) for name in plan.outputs}
@@ -248,7 +250,7 @@ def evidence(
         bus_evidence=replace(
             shown,
             intervals=intervals,
-            quiet=rest(quiet, chosen, plan.bus, controls=controls, outputs=outputs),
+            quiet=rest(quiet, longest, plan.bus, controls=part.controls, outputs=part.outputs),
             definitions=definitions,
         ),
     )
