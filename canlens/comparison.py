@@ -34,9 +34,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Verdicts: many changes put into an order, and into one word and one sentence.
-
-
 ORDER = tuple(CHANGES)
 """What weighs more comes first."""
 
@@ -44,8 +41,7 @@ ORDER = tuple(CHANGES)
 def ordered(changes: Sequence[Change]) -> list[Change]:
     """Sort changes: what nobody asked for first, then by weight, then by size."""
     return sorted(
-        changes,
-        key=lambda each: (each.explained_by is not None, ORDER.index(each.change), -abs(each.size or 0.0)),
+        changes, key=lambda each: (each.explained_by is not None, ORDER.index(each.change), -abs(each.size or 0.0))
     )
 
 
@@ -88,9 +84,6 @@ def _lost_nodes(changes: Sequence[Change]) -> str:
         f"Nothing is heard of {listed(names)} any more: look at {'its' if len(names) == 1 else 'their'} "
         "supply, plug and stub first; "
     )
-
-
-# Comparison: two recordings of one bus, and what changed between them.
 
 
 OLD_NEWS = 0.5

@@ -49,9 +49,6 @@ if TYPE_CHECKING:
     from canlens.trace import Rows, Trace
 
 
-# Discovery words: what was found of a control, and what to do next, in sentences.
-
-
 HARDLY = 0.5
 """A place that chance equals this often is no lead."""
 
@@ -328,9 +325,6 @@ def dropped_rows(scene: SearchScene) -> Dropped:
     return Dropped(**rows)
 
 
-# Discovery: a recording and what a person did meanwhile, and which bits of the bus went along.
-
-
 OUTSIDE = "All its marks lie outside the recording."
 
 
@@ -476,12 +470,7 @@ def _needed(found: Search, searched: Searched, best: FoundPlace | None, *, exerc
     if best is None or not found.prompted or not is_lead(best, exercises):
         return more_exercises(places=places, exercises=0, rests=0, answered=0, stray=0, level=NAMED_AT)
     return more_exercises(
-        places=places,
-        exercises=exercises,
-        rests=alone,
-        answered=best.answered,
-        stray=best.stray,
-        level=NAMED_AT,
+        places=places, exercises=exercises, rests=alone, answered=best.answered, stray=best.stray, level=NAMED_AT
     )
 
 

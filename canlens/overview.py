@@ -30,9 +30,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Shares: what each identifier and each sender puts on the bus.
-
-
 def shares(measured: Surveyed) -> Floats:
     """Return the load that each identifier puts on its channel, float64 (g,); nan where it is not known."""
     channels = tuple(measured.loads)
@@ -55,9 +52,6 @@ def sender_loads(messages: Iterable[MessageEvidence], channel: str) -> dict[str,
     if set(total) == {""}:
         return {}
     return dict(sorted(total.items(), key=lambda item: -item[1]))
-
-
-# Overview: the bus of one recording by itself, without a plan.
 
 
 UNASKED = ErrorLedger(0, 0, "unknown", "errors were not looked for")
@@ -154,7 +148,6 @@ def make_survey(
     if bus is None:
         why = "as given" if evidence.bus.bit_rate else "there are no frames"
         bus = SurveyBusResult(**vars(evidence.bus), bit_rate_because=why)
-    by_sender = {name: each.episodes for name, each in found.attribution.by_sender.items()} if found.attribution else {}
     return Survey(
         SurveyResult(
             verdict=_verdict(evidence, findings),
@@ -162,7 +155,7 @@ def make_survey(
             bus=bus,
             buses=buses,
             identifiers=identifiers,
-            errors=replace(found.errors or UNASKED, by_sender=by_sender),
+            errors=replace(found.errors or UNASKED, by_sender=found.attribution.by_sender if found.attribution else {}),
             quiet=found.quiet or QuietEvidence(),
             findings=findings,
             causes=causes.ranked(evidence),

@@ -60,11 +60,8 @@ def _read(text: Text) -> Database:
         )
     for message in database.messages:
         problems += layout_problems(message, file=text.file)
-    return Database(database.messages, database.nodes, tuple(sorted(problems, key=_line)), database.files)
-
-
-def _line(problem: DatabaseProblem) -> int:
-    return problem.line
+    problems.sort(key=lambda problem: problem.line)
+    return replace(database, problems=tuple(problems))
 
 
 def _merge(databases: list[Database]) -> Database:

@@ -13,71 +13,45 @@ Pages = tuple[tuple[int, int], ...]
 
 
 def layout_problems(message: Message, *, file: str) -> list[DatabaseProblem]:
-    """Tell which signals lie where they should not; all of them are kept.
-
-    Parameters
-    ----------
-    message
-        The message as declared.
-    file
-        Named in the problems.
-    """
-    return [
-        *_without_factor(message, file),
-        *_sticking_out(message, file),
-        *_without_page(message, file),
-        *_sharing_bits(message, file),
+    """Tell which signals lie where they should not; all of them are kept."""
+    without_factor = [
+        DatabaseProblem(
+            signal.line,
+            f"signal {signal.name} of message {message.name} with factor 0",
+            "a factor that is not 0; with it every value is the same",
+            file=file,
+            done="The signal is decoded as declared.",
+            mend="Write the factor; 1 shows raw values.",
+            message=message.name,
+        )
+        for signal in message.signals
+        if not signal.scale
     ]
+    misplaced = [
+        DatabaseProblem(
+            signal.line, f"signal {signal.name} of message {message.name}{found}", expected, file=file, done=done
+        )
+        for signal, found, expected, done in _misplaced(message)
+    ]
+    return [*without_factor, *misplaced]
 
 
-def _without_factor(message: Message, file: str) -> Iterator[DatabaseProblem]:
-    for signal in message.signals:
-        if not signal.scale:
-            yield DatabaseProblem(
-                signal.line,
-                f"signal {signal.name} of message {message.name} with factor 0",
-                "a factor that is not 0; with it every value is the same",
-                file=file,
-                done="The signal is decoded as declared.",
-                mend="Write the factor; 1 shows raw values.",
-                message=message.name,
-            )
-
-
-def _sticking_out(message: Message, file: str) -> Iterator[DatabaseProblem]:
+def _misplaced(message: Message) -> Iterator[tuple[SignalDefinition, str, str, str]]:
+    """Yield each signal whose place is odd, with what is found, what is expected, and what is done with it."""
     for signal in message.signals:
         if signal.needed_length > message.length:
-            yield DatabaseProblem(
-                signal.line,
-                f"signal {signal.name} of message {message.name} needs {signal.needed_length} bytes of payload",
-                f"at most the {message.length} bytes that the message declares",
-                file=file,
-                done="The signal is decoded in those frames that are long enough.",
-            )
-
-
-def _without_page(message: Message, file: str) -> Iterator[DatabaseProblem]:
+            found = f" needs {signal.needed_length} bytes of payload"
+            expected = f"at most the {message.length} bytes that the message declares"
+            yield signal, found, expected, "The signal is decoded in those frames that are long enough."
     for signal in message.signals:
         if message.multiplexers(signal) is None:
-            yield DatabaseProblem(
-                signal.line,
-                f"signal {signal.name} of message {message.name}, on a page that {signal.multiplexer} selects",
-                "a multiplexer in the same message, which does not hang on this signal in turn",
-                file=file,
-                done="The signal is decoded in no frame.",
-            )
-
-
-def _sharing_bits(message: Message, file: str) -> Iterator[DatabaseProblem]:
+            found = f", on a page that {signal.multiplexer} selects"
+            expected = "a multiplexer in the same message, which does not hang on this signal in turn"
+            yield signal, found, expected, "The signal is decoded in no frame."
     for signal, others in _overlaps(message):
-        names = ", ".join(other.name for other in others)
-        yield DatabaseProblem(
-            signal.line,
-            f"signal {signal.name} of message {message.name} shares bits with {names}",
-            "every bit of a message in one signal only",
-            file=file,
-            done="All of them are decoded; check start bits, lengths and byte orders.",
-        )
+        found = f" shares bits with {', '.join(other.name for other in others)}"
+        done = "All of them are decoded; check start bits, lengths and byte orders."
+        yield signal, found, "every bit of a message in one signal only", done
 
 
 def _overlaps(message: Message) -> Iterator[tuple[SignalDefinition, list[SignalDefinition]]]:

@@ -37,12 +37,8 @@ class Text:
 
     Attributes
     ----------
-    file
-        The file as the user named it.
     text
         Its content, every line ended by ``\n``.
-    format
-        What the content is.
     odd_line
         First line with a byte that no supported encoding knows; 0 if there is none.
     """

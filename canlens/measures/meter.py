@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 # Meter limits: the defaults for each reading, with their sources and what other sources say.
 #
 # Sources are workshop manuals of several vehicle makers, data sheets and standards; where they disagree the widest
-# limit
-# is the default and the disagreement is printed.
+# limit is the default and the disagreement is printed.
 
 
 LOW_SPEED_BIT_RATE = 125_000
@@ -54,8 +53,6 @@ class Default:
 
     Attributes
     ----------
-    unit, limit, source, disagreement
-        As printed.
     stretches
         Meaning of the values, ascending; above the last one nothing is said.
     is_high_speed
@@ -78,7 +75,7 @@ class Default:
         return self.of_24_volts if self.of_24_volts is not None and value > VOLTS_24 else self
 
     def meaning(self, value: float) -> str:
-        """Say what a value means; empty where nothing is known."""
+        """Say what a value means."""
         return self._stretch(value).meaning
 
     def severity_of(self, value: float, *, has_own_limit: bool) -> Severity:
@@ -222,17 +219,10 @@ def judged_readings(readings: Readings, *, bit_rate: int | None) -> tuple[Judged
 
     Parameters
     ----------
-    readings
-        As given.
     bit_rate
         Nominal bit rate of the bus [bit/s]; None: unknown. Up to 125 kbit/s the bus may be of the fault-tolerant kind
         (ISO 11898-3), which has no terminators of 120 ohm and other levels: there the default limits ask and do not
         judge.
-
-    Returns
-    -------
-    tuple of JudgedReading
-        In the order given.
     """
     return tuple(_judged(each, bit_rate) for each in readings.values.values())
 
@@ -242,13 +232,15 @@ def _judged(reading: Reading, bit_rate: int | None) -> JudgedReading:
     limit = reading.limit or default.limit
     value = abs(reading.value) if reading.limit is None and default.is_magnitude else reading.value
     state: ReadingState = "fits" if limit[0] <= value <= limit[1] else "odd"
-    may_be_low_speed = default.is_high_speed and reading.limit is None and bit_rate is not None
-    if state == "odd" and may_be_low_speed and (bit_rate or 0) <= LOW_SPEED_BIT_RATE and not _is_short(reading):
+    is_low_speed = bit_rate is not None and bit_rate <= LOW_SPEED_BIT_RATE
+    is_short = reading.name == "h_l_ohm" and reading.value < SHORTED_OHM  # odd on a bus of any kind
+    if state == "odd" and default.is_high_speed and reading.limit is None and is_low_speed and not is_short:
         state = "ask"
     if reading.limit is not None:
         source, disagreement = reading.source or "given with the reading", ""
     else:
         source, disagreement = default.source, default.disagreement
+    severity = default.severity_of(reading.value, has_own_limit=reading.limit is not None)
     return JudgedReading(
         name=reading.name,
         value=reading.value,
@@ -256,25 +248,10 @@ def _judged(reading: Reading, bit_rate: int | None) -> JudgedReading:
         limit=limit,
         source=source,
         state=state,
-        meaning=LOW_SPEED_WORDS if state == "ask" else _meaning(reading, default, state),
-        severity="note"
-        if state != "odd"
-        else default.severity_of(reading.value, has_own_limit=reading.limit is not None),
+        meaning=LOW_SPEED_WORDS if state == "ask" else default.meaning(reading.value),
+        severity=severity if state == "odd" else "note",
         disagreement=disagreement,
     )
-
-
-def _is_short(reading: Reading) -> bool:
-    """Tell whether lines are shorted, which is odd on a bus of any kind."""
-    return reading.name == "h_l_ohm" and reading.value < SHORTED_OHM
-
-
-def _meaning(reading: Reading, default: Default, state: ReadingState) -> str:
-    """Say what a value means."""
-    return default.meaning(reading.value) or ("within its limits" if state == "fits" else "outside its limits")
-
-
-# Meter and log: what the two tell together, and what neither can.
 
 
 def meter_and_log(
@@ -284,17 +261,7 @@ def meter_and_log(
     *,
     frames: int,
 ) -> tuple[str, ...]:
-    """Say what meter and log tell together, a sentence or two for each question.
-
-    Parameters
-    ----------
-    readings
-        As judged.
-    ledger, attribution
-        Of the log.
-    frames
-        Data and remote frames in the log.
-    """
+    """Say what meter and log tell together, a sentence or two for each question."""
     by_name = {each.name: each for each in readings}
     found = []
     if (ohms := by_name.get("h_l_ohm")) is not None and ohms.state != "ask":

@@ -47,14 +47,8 @@ class IdentifierBaseline:
 
     Attributes
     ----------
-    identifier, is_extended, is_remote
-        Which frames these are.
     message, senders
         Name and transmitting nodes as the database has them; None and empty without one.
-    frames
-        How many came.
-    kind
-        How it is sent.
     cycle, declared_s
         Fitted cycle in :data:`FINE_STEP_S`, 0 where there is no beat; declared one [s], None where there is none.
     lengths
@@ -130,8 +124,6 @@ class ChannelBaseline:
 
     Attributes
     ----------
-    name
-        As written.
     bit_rate
         [bit/s]; None where it is unknown.
     recorded, recorded_because
@@ -145,8 +137,6 @@ class ChannelBaseline:
         int64 (k,): how long frames held the bus [µs]; zeros where the bit rate is unknown.
     episodes, error_records
         int64 (k,): error episodes that began in each block, and error records.
-    identifiers
-        All that came, by number.
     """
 
     name: str

@@ -13,10 +13,7 @@ from canlens.trace import Problem
 if TYPE_CHECKING:
     from canlens.nouns.messages import MessageEvidence, QuietEvidence
     from canlens.signals import Floats
-    from canlens.trace import Bools, Ints
-
-
-# Recording and load: what was read, and how full the bus was.
+    from canlens.trace import Ints
 
 
 Quality = Literal["good", "usable", "poor"]
@@ -97,8 +94,6 @@ class Episodes:
         int64 (k,): how many records.
     victim
         int64 (k,): identifier of the frame that was most probably broken; -1 where none can be named.
-    victim_is_extended
-        bool (k,).
     """
 
     start_s: Floats
@@ -107,7 +102,6 @@ class Episodes:
     last_line: Ints
     number: Ints
     victim: Ints
-    victim_is_extended: Bools
 
     def __len__(self) -> int:
         return len(self.start_s)
@@ -116,7 +110,7 @@ class Episodes:
     def none(cls) -> Episodes:
         """Return no episodes."""
         times, lines = np.zeros(0), np.zeros(0, np.int64)
-        return cls(times, times, lines, lines, lines, lines, np.zeros(0, np.bool_))
+        return cls(times, times, lines, lines, lines, lines)
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,8 +121,6 @@ class ErrorLedger:
 
     Attributes
     ----------
-    frames
-        Number of error records.
     good_frames
         Number of data and remote frames beside them.
     recorded, recorded_because
@@ -176,16 +168,6 @@ class Suspicion:
 
 
 @dataclass(frozen=True)
-class Share:
-    """What one node or identifier had of the errors against what it had of the traffic, as ratios of the whole."""
-
-    episodes: float
-    of_episodes: float
-    of_frames: float
-    of_edges: float
-
-
-@dataclass(frozen=True)
 class Attribution:
     """Whom or what the errors point at.
 
@@ -200,23 +182,18 @@ class Attribution:
     narrowed
         The fewest kinds of suspect that hold the truth with nine tenths of probability, most probable first; empty
         where there are too few episodes to weigh.
-    edges_favoured
-        How much better the errors go with recessive-to-dominant edges than with plain length, as a factor; None where
-        it was not weighed.
     episodes
         Number of episodes weighed.
-    by_sender, by_identifier
-        Expected number of episodes that hit each, most first; senders only where they are known.
+    by_sender
+        Expected number of episodes that hit each, most first; empty where the senders are not known.
     """
 
     answer: Suspicion | None
     sentence: str
     suspicions: tuple[Suspicion, ...] = ()
     narrowed: tuple[SuspectKind, ...] = ()
-    edges_favoured: float | None = None
     episodes: int = 0
-    by_sender: dict[str, Share] = field(default_factory=dict)
-    by_identifier: dict[Identity, Share] = field(default_factory=dict)
+    by_sender: dict[str, float] = field(default_factory=dict)
 
     def probability(self, kind: SuspectKind) -> float:
         """Return the probability of a kind of suspect, over all its subjects."""
@@ -237,8 +214,6 @@ class LoneSender:
         Median time between two of them [s]; None for a single one.
     tec
         Highest transmit error counter told; None where none was.
-    line, last_line
-        Where the first and last record stand.
     """
 
     identifier: int | None
@@ -263,18 +238,10 @@ class JudgedReading:
 
     Attributes
     ----------
-    name, value, unit
-        As in the file of readings.
     limit
         Least and greatest good value; None where no limit can be named.
-    source
-        Where the limit comes from.
     state
         ``fits``, ``odd`` or ``ask``.
-    severity
-        How grave an odd reading is.
-    meaning
-        What the value means, in words.
     disagreement
         Where sources give other limits; empty where they agree or the user gave the limit.
     """

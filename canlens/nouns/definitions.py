@@ -20,10 +20,6 @@ class Near:
 
     Attributes
     ----------
-    kind
-        How they differ.
-    identifier, is_extended
-        The other one.
     name
         Message of the database; empty where the other one stands in the recording.
     frames
@@ -70,8 +66,6 @@ class OtherLength:
         Payload length -> frames.
     lost
         Signals that the shortest frames do not hold.
-    places
-        Frames of another length.
     """
 
     name: str
@@ -105,19 +99,13 @@ class OddValue:
 
     Attributes
     ----------
-    path, unit
-        Signal and its unit.
     kind
         ``range`` (outside the declared one), ``table`` (no text for it), ``error`` or ``not-available`` (the J1939
         ranges with that meaning).
     count, frames
         Frames with such a value, and frames of the signal.
-    least, greatest
-        Of these values, as decoded.
     declared
         The declared range in words, or the texts of the table; empty where there is none.
-    places
-        The first of them.
     """
 
     path: str
@@ -137,16 +125,12 @@ class SwappedBytes:
 
     Attributes
     ----------
-    path
-        The signal.
     moves
         How many changes were looked at.
     ratio
         How much longer the way of the declared value is than that of the other order.
     jumps
         Changes by a multiple of 256, more or less a few.
-    places
-        The first of the jumps.
     """
 
     path: str

@@ -86,14 +86,10 @@ class TwoSenders:
 
     Attributes
     ----------
-    clues
-        What speaks for it.
     from_s, to_s
         When it was seen [s].
     cycle_s
         Cycle of each of the two, or the shorter one [s].
-    seen
-        Frames that show it.
     """
 
     clues: tuple[Clue, ...]
@@ -121,16 +117,12 @@ class MessageEvidence:
         How many came; when [s] and in which line the first and the last.
     interval
         Measured intervals; None with fewer than two frames.
-    kind
-        How it is sent.
     cycle_s
         Cycle time fitted to the frames on the beat [s]; None where there is no beat.
     jitter_s
         Half the width that holds the middle 95 % of the intervals [s]; None unless it is sent on a beat alone.
     late
         Intervals longer than one and a half cycles and no gap.
-    gaps
-        Where it stayed away.
     bursts
         Runs of three or more frames that came faster than a quarter of the cycle, or of the median interval.
     stopped_s, started_s
@@ -268,8 +260,6 @@ class Stop:
     ----------
     from_s, to_s
         The last frame before and the first one after [s].
-    line
-        Line of the latter.
     counters
         What the counters did meanwhile: ``stood`` where they went on by one, as if no time had passed; ``ran`` where
         they went on by the frames that should have come; else ``unknown``.
@@ -293,10 +283,6 @@ class QuietEvidence:
     ----------
     last
         Who spoke last; None for a recording without frames.
-    wakes
-        Each time the bus was silent and woke again.
-    stops
-        Shorter silences of a whole channel.
     backwards
         Frames whose stamp lies before that of the frame above them.
     off_s

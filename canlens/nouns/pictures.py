@@ -32,8 +32,6 @@ class StepLane:
 
     Attributes
     ----------
-    name, kind
-        Whose it is.
     time_s, state, line
         float64, int8 and int64 (k,): each state (1 on, 0 off, -1 unknown) holds from its time up to the next one's;
         the line of the log that shows it. Before the first step nothing is known.
@@ -112,8 +110,6 @@ class Series:
 
     Attributes
     ----------
-    name
-        What it is: a signal's path, or a channel.
     time_s, value, line
         float64, float64 and int64 (k,): in order of time; a nan breaks the line where the message stayed away;
         ``line`` is 0 where a value stands for no single line.
@@ -219,14 +215,10 @@ class DrawnRecording:
     ----------
     start, duration_s
         Stamp of the first frame [s], None for an empty recording; length [s].
-    lanes
-        Controls, then outputs, in plan order.
     joins, moments, shades
         As named; only those that happened.
     currents, supply, loads
         Empty, None and empty where the plan names none, or the recording was not at hand when this was made.
-    errors
-        Error episodes.
     errors_recorded
         Whether the recorder kept error frames at all.
     latencies
@@ -247,17 +239,12 @@ class DrawnRecording:
     latencies: tuple[Latencies, ...]
 
 
-# Exercises, one by one and as lanes of signs; every control against every output.
-
-
 @dataclass(frozen=True)
 class Crossing:
     """One control against one output.
 
     Attributes
     ----------
-    control, output
-        Their names.
     is_planned
         Whether the output's rule names the control.
     exercises
@@ -307,8 +294,6 @@ class Lane:
 
     Attributes
     ----------
-    name, kind
-        Whose it is.
     state
         int8 (parts,): 1 on, 0 off, 2 both, -1 unknown.
     answered, missed, unasked
@@ -333,15 +318,11 @@ class ComparedChannel:
 
     Attributes
     ----------
-    name
-        As written in that recording.
     load
         Bus load as a ratio, at the start of each block in which the channel was awake all through (where there is
         none, of all others); None where the bit rate is unknown.
     episode_s, episodes
         float64 and int64 (k,): start of each block with error episodes [s], and how many began in it.
-    recorded
-        Whether errors were recorded at all.
     """
 
     name: str
@@ -370,8 +351,6 @@ class DrawnComparison:
     ----------
     before_s, after_s
         Length of the recordings [s].
-    channels
-        Each channel before and after.
     messages, left_out
         Changed messages, and how many more changed than are drawn.
     """
@@ -418,8 +397,6 @@ class Quote:
         What the bytes say; of an error record nothing.
     left_out
         Signals of the message that are not among them.
-    error
-        What an error record says, in words.
     """
 
     line: int

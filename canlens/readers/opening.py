@@ -46,11 +46,7 @@ Progress = Callable[[int, int | None], None]
 """Is told now and then how many bytes of the file have been read, and of how many; ``None``: that is not known."""
 
 
-ENCODED: Final = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
+ENCODED: Final = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 
 
 @dataclass
@@ -59,8 +55,6 @@ class Opened:
 
     Attributes
     ----------
-    name
-        The file as the user named it.
     stream
         Its bytes, unpacked and decoded, from the first one on.
     head
@@ -100,12 +94,8 @@ class Reader:
 
     Attributes
     ----------
-    name
-        As the user reads it.
     recognises
         Tells from the first bytes whether a file has this format; never tries to read it.
-    read
-        Reads the opened file to its end.
     keeps, cannot_hold
         What is kept of such a file, and what the format has no place for, as phrases for the table of formats.
     """

@@ -128,10 +128,6 @@ def unpacked(packed: io.BufferedIOBase, head: bytes, name: str, problems: list[P
 
     Parameters
     ----------
-    packed, head
-        The stream at its start, and its first bytes.
-    name
-        The file as the user named it.
     problems
         Grows while the result is read.
 
@@ -157,10 +153,6 @@ class _Way:
 
     Attributes
     ----------
-    kind
-        As the user reads it.
-    make
-        Makes an unpacker of one member.
     magic
         The first bytes of each member; empty where there is only one.
     """

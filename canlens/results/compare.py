@@ -37,7 +37,7 @@ ChangeKind = Literal[
 Direction = Literal["better", "worse", "neither"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Change:
     """One thing that differs between the recordings.
 
@@ -51,14 +51,14 @@ class Change:
     subject: tuple[str, ...]
     before: float | str | None
     after: float | str | None
-    size: float | None
-    p: float | None
-    explained_by: str | None
+    size: float | None = None
+    p: float | None = None
+    explained_by: str | None = None
     quantity: str
-    unit: str
-    direction: Direction
-    channel: str
-    node: str | None
+    unit: str = ""
+    direction: Direction = "neither"
+    channel: str = ""
+    node: str | None = None
     sentence: str
 
 

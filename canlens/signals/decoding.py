@@ -126,11 +126,7 @@ class _Decoded(Signal):
         carrying = frames.carrying(definition)
         carrying.rows.setflags(write=False)
         vars(self).update(
-            path=path,
-            definition=definition,
-            rows=carrying.rows,
-            _payloads=frames.payloads,
-            _carrying=carrying,
+            path=path, definition=definition, rows=carrying.rows, _payloads=frames.payloads, _carrying=carrying
         )
 
     def __getattr__(self, name: str) -> object:

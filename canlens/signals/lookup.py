@@ -27,8 +27,6 @@ def find_rows(trace: Trace, keys: Iterable[Key], *, channel: str | None = None) 
 
     Parameters
     ----------
-    trace
-        The recording.
     keys
         (identifier, is_extended), each at most once of interest.
     channel
@@ -57,8 +55,6 @@ class Selection:
 
     Attributes
     ----------
-    trace
-        The recording.
     at
         intp (k,): places among the frames of the message; None if all of them.
     rows
@@ -87,10 +83,6 @@ class Frames:
 
     Parameters
     ----------
-    trace
-        The recording.
-    message
-        The message.
     rows
         intp (n,): rows of its data frames.
     shortest

@@ -36,8 +36,6 @@ class Payloads:
 
     Parameters
     ----------
-    trace
-        The recording.
     rows
         intp (n,): rows of the frames.
     part
@@ -109,10 +107,6 @@ def read_raw(payloads: Payloads, signal: SignalDefinition, at: Rows | None) -> R
 
     Parameters
     ----------
-    payloads
-        The payloads of its message's frames.
-    signal
-        Its layout.
     at
         intp (k,): the frames to read, all of which are long enough; None for all.
 
@@ -215,8 +209,6 @@ def scale(raw: Raw, signal: SignalDefinition, out: Floats) -> None:
     ----------
     raw
         (k,): raw values.
-    signal
-        Scale and offset, and how many bits a raw value has.
     out
         float64 (k,): where the values go.
     """

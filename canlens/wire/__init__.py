@@ -37,24 +37,18 @@ from canlens.wire.lengths import (
     unstuffed_bits,
     unstuffed_data_rate_bits,
 )
-from canlens.wire.stuffing import CRC_15, CRC_17, CRC_21, Crc, check_sequence
 
 __all__ = [
     "CLASSICAL_LENGTH",
-    "CRC_15",
-    "CRC_17",
-    "CRC_21",
     "ERROR_FRAME_BITS",
     "FD_DLC",
     "FD_LENGTH",
     "INTERMISSION_BITS",
     "ControllerState",
-    "Crc",
     "ErrorClass",
     "FrameColumns",
     "ProtocolError",
     "arbitration_rank",
-    "check_sequence",
     "class_words",
     "controller_words",
     "data_rate_bits",

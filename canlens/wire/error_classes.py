@@ -183,10 +183,6 @@ class ErrorRecord:
 
     Attributes
     ----------
-    classes
-        What it reports.
-    arbitration_bit
-        Bit at which arbitration was lost; None where it was not lost or the bit is not told.
     controller, protocol, transceiver
         Bits of bytes 1, 2 and 4, in words; each empty unless the class that owns it is set.
     place
@@ -196,7 +192,6 @@ class ErrorRecord:
     """
 
     classes: ErrorClass
-    arbitration_bit: int | None
     controller: tuple[str, ...]
     protocol: tuple[str, ...]
     place: str
@@ -205,12 +200,7 @@ class ErrorRecord:
     receive_errors: int | None
 
     def __str__(self) -> str:
-        parts = [
-            *class_words(self.classes & ~ErrorClass.COUNTERS),
-            *self.controller,
-            *self.protocol,
-            self.place,
-        ]
+        parts = [*class_words(self.classes & ~ErrorClass.COUNTERS), *self.controller, *self.protocol, self.place]
         parts += self.transceiver
         if self.transmit_errors is not None:
             parts.append(f"transmit errors {self.transmit_errors}, receive errors {self.receive_errors}")
@@ -241,10 +231,8 @@ def describe_error(classes: int, detail: bytes) -> ErrorRecord:
     data = detail[:8].ljust(8, b"\0")
     bits = ErrorClass(classes & ~RECORD_FLAG)
     has_counters = bool(bits & ErrorClass.COUNTERS) or any(data[6:8])
-    lost = bool(bits & ErrorClass.LOST_ARBITRATION) and data[0] > 0
     return ErrorRecord(
         classes=bits,
-        arbitration_bit=data[0] if lost else None,
         controller=controller_words(data[1]) if bits & ErrorClass.CONTROLLER else (),
         protocol=protocol_words(data[2]) if bits & ErrorClass.PROTOCOL else (),
         place=place_words(data[3]) if bits & ErrorClass.PROTOCOL else "",

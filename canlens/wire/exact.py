@@ -115,11 +115,6 @@ def exact_bits(frames: FrameColumns) -> Ints:
 def data_rate_bits(frames: FrameColumns) -> Ints:
     """Count those bits of each frame that run at the data bit rate.
 
-    Parameters
-    ----------
-    frames
-        n frames.
-
     Returns
     -------
     int64 (n,)

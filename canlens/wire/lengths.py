@@ -66,8 +66,6 @@ def unstuffed_bits(
     ----------
     payload_length
         Bytes on the wire; of a remote frame 0, whatever its DLC.
-    is_extended, is_fd
-        Form of the frame.
 
     Returns
     -------

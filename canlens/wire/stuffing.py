@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.wire.lengths import Bools, Bytes, Ints
+from canlens.wire.lengths import Bools, Bytes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -49,10 +49,6 @@ class Crc:
 
 CRC_15 = Crc(15, 0x4599)
 """Classical frames: over the bits without stuff bits, start of frame to end of data."""
-CRC_17 = Crc(17, 0x1685B, 1 << 16)
-"""CAN FD up to 16 bytes: over bits, dynamic stuff bits and stuff count, not the fixed stuff bits."""
-CRC_21 = Crc(21, 0x102899, 1 << 20)
-"""CAN FD above 16 bytes: as :data:`CRC_17`."""
 
 
 def advance(register: list[Bytes], bit: Bytes, crc: Crc) -> list[Bytes]:
@@ -65,46 +61,12 @@ def advance(register: list[Bytes], bit: Bytes, crc: Crc) -> list[Bytes]:
     return shifted
 
 
-def check_sequence(bits: Bytes, crc: Crc) -> Ints:
-    """Compute the check sequence of each row of bits.
-
-    Parameters
-    ----------
-    bits
-        uint8 (n, k): zeros and ones in the order in which they are sent.
-    crc
-        Which CRC.
-
-    Returns
-    -------
-    int64 (n,)
-        The check sequence; without bits the register's first value.
-
-    Examples
-    --------
-    >>> bits = np.unpackbits(np.frombuffer(b"123456789", np.uint8))
-    >>> f"{check_sequence(bits[np.newaxis], CRC_15)[0]:04X}"
-    '059E'
-    """
-    columns = np.ascontiguousarray(bits.T)
-    places = range(crc.width - 1, -1, -1)
-    register = [np.full(len(bits), crc.initial >> place & 1, np.uint8) for place in places]
-    for column in columns:
-        register = advance(register, column, crc)
-    value = np.zeros(len(bits), np.int64)
-    for column in register:
-        value = value << 1 | column
-    return value
-
-
 @dataclass(frozen=True, eq=False)
 class FrameBlock:
     """The columns of n frames of one form: base or extended, classical or CAN FD, of one payload length.
 
     Attributes
     ----------
-    is_extended, is_fd
-        The form.
     identifier
         uint32 (n,).
     is_remote, bit_rate_switch, error_state_indicator
@@ -216,8 +178,6 @@ def count(planes: Iterable[Plane], frames: int, *, spacing: int = SPACING) -> Co
     ----------
     planes
         Planes as :func:`stuff_planes` or :func:`falling_planes` yields them.
-    frames
-        n, the number of frames.
     spacing
         How many planes in a row hold one a frame at most.
 

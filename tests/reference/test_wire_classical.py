@@ -9,18 +9,15 @@ import pytest
 
 from canlens.trace import Kind
 from canlens.wire import (
-    CRC_15,
-    CRC_17,
-    CRC_21,
     INTERMISSION_BITS,
-    Crc,
-    check_sequence,
     exact_bits,
     falling_edges,
     longest_bits,
     unstuffed_bits,
 )
+from canlens.wire.stuffing import CRC_15, Crc
 from tests.reference.bit_by_bit import Frame, remainder, stuffed, trace_of, up_to_data, wire
+from tests.reference.check_sequences import CRC_17, CRC_21, check_sequence
 
 PATTERN = bytes.fromhex("123456789abcdef0")
 

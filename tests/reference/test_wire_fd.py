@@ -6,10 +6,7 @@ import numpy as np
 import pytest
 
 from canlens.wire import (
-    CRC_17,
-    CRC_21,
     INTERMISSION_BITS,
-    check_sequence,
     data_rate_bits,
     frame_bounds,
     frame_seconds,
@@ -27,6 +24,7 @@ from tests.reference.bit_by_bit import (
     up_to_data,
     wire,
 )
+from tests.reference.check_sequences import CRC_17, CRC_21, check_sequence
 
 RAMP = bytes(range(64))
 

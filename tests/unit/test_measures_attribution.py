@@ -78,13 +78,12 @@ def test_probabilities_add_up_to_one() -> None:
 def test_the_bad_sender_has_the_errors_and_not_the_frames() -> None:
     one = bus("bad-sender", 2)
     found = weighed(one)
-    share = found.by_sender[one.subject]
+    good = one.trace.where(one.trace.kind != Kind.ERROR)
+    keys = zip(good.identifier.tolist(), good.is_extended.tolist(), strict=True)
+    share_of_frames = np.mean([one.senders.get(key) == one.subject for key in keys])
     assert next(iter(found.by_sender)) == one.subject
-    assert share.of_episodes > 2 * share.of_frames
-    for shares in (found.by_sender, found.by_identifier):
-        assert sum(each.episodes for each in shares.values()) == pytest.approx(found.episodes)
-        assert sum(each.of_frames for each in shares.values()) == pytest.approx(1.0)
-        assert sum(each.of_edges for each in shares.values()) == pytest.approx(1.0)
+    assert found.by_sender[one.subject] > 2 * share_of_frames * found.episodes
+    assert sum(found.by_sender.values()) == pytest.approx(found.episodes)
 
 
 def first_errors(one: Broken, number: int) -> Broken:

@@ -69,13 +69,7 @@ def test_bits_without_a_meaning_are_shown_as_they_are() -> None:
 def test_bytes_are_read_only_where_their_class_is_set() -> None:
     record = describe_error(ErrorClass.BUS_ERROR, bytes.fromhex("0504040a45000000"))
     assert (record.controller, record.protocol, record.place, record.transceiver) == ((), (), "", ())
-    assert record.arbitration_bit is None
     assert record.transmit_errors is None
-
-
-def test_the_bit_at_which_arbitration_was_lost_is_told_where_it_is_known() -> None:
-    assert describe_error(ErrorClass.LOST_ARBITRATION, b"\x05").arbitration_bit == 5
-    assert describe_error(ErrorClass.LOST_ARBITRATION, b"").arbitration_bit is None
 
 
 def test_counters_at_zero_are_given_where_the_record_says_so() -> None:

@@ -12,14 +12,7 @@ from typing import TYPE_CHECKING, Final
 from canlens.database.dbc.entries import LOOSE, NUMBER, PATTERNS, STRING, Piece, shape, split
 from canlens.database.dbc.mending import EXPECTED_LENGTH, NEAR, mend
 from canlens.database.dbc.names import NO_MESSAGE, legal_name
-from canlens.database.dbc.outline import (
-    FLAG_EXTENDED,
-    MOST_BITS,
-    WIDEST_RANGE,
-    MessageEntry,
-    SignalEntry,
-    page_ranges,
-)
+from canlens.database.dbc.outline import FLAG_EXTENDED, MOST_BITS, WIDEST_RANGE, MessageEntry, SignalEntry, page_ranges
 from canlens.database.nouns import FLOAT_LENGTHS, DatabaseProblem
 
 if TYPE_CHECKING:
@@ -77,13 +70,6 @@ def _usual(name: str) -> _Definition:
 
 class Book:
     """The entries of one DBC: what cannot be used is left out, alone, and said.
-
-    Parameters
-    ----------
-    text
-        As decoded.
-    file
-        Named in the problems.
 
     Attributes
     ----------

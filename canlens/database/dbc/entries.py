@@ -110,8 +110,6 @@ class Piece:
         The keyword it begins with; empty for text that begins with none.
     line
         Line of the file on which it begins, 1-based.
-    text
-        As written.
     match
         Its parts; None where it is not written as it should be, or of a kind that the parser does not know.
     """

@@ -58,8 +58,6 @@ class MessageEntry:
         As the parser is given it, with its flag bit; -1 where it could not be read.
     name, line
         Of the ``BO_`` line.
-    signals
-        In file order.
     wide_pages
         Signal -> page ranges that the parser was not given, since they are too wide to be listed.
     has_length

@@ -17,22 +17,7 @@ if TYPE_CHECKING:
     from canlens.trace import Bools
 
 
-# Bit rate: inferred from frames that follow each other without a pause.
-
-
-USUAL_BIT_RATES = (
-    10_000,
-    20_000,
-    33_333,
-    50_000,
-    83_333,
-    100_000,
-    125_000,
-    250_000,
-    500_000,
-    800_000,
-    1_000_000,
-)
+USUAL_BIT_RATES = (10_000, 20_000, 33_333, 50_000, 83_333, 100_000, 125_000, 250_000, 500_000, 800_000, 1_000_000)
 """Bit rates in use [bit/s]; 1 Mbit/s is the highest nominal one (ISO 11898-2)."""
 
 CLOCK_TOLERANCE = 0.01
@@ -273,8 +258,6 @@ def bit_rate_conflict(trace: Trace, given: int | None) -> BitRateConflict | None
 
     Parameters
     ----------
-    trace
-        Frames of one channel.
     given
         Nominal bit rate [bit/s]; None: none was given.
 

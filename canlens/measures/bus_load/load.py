@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools
 
 
-# Bus load: the share of time for which frames hold the bus, counted to the bit.
-
-
 ERROR_FRAME_CLASSES = ErrorClass.PROTOCOL | ErrorClass.NO_ACKNOWLEDGE | ErrorClass.BUS_ERROR
 """Classes of the error records that stand for an error frame on the bus; the others tell of a controller's state."""
 
@@ -110,8 +107,6 @@ def busy_time(trace: Trace, *, bit_rate: float, data_bit_rate: float | None = No
 
     Parameters
     ----------
-    trace
-        n frames.
     bit_rate, data_bit_rate
         Nominal and data bit rate [bit/s]. Without the latter all bits of a CAN FD frame count at the nominal
         rate.
@@ -323,8 +318,6 @@ def bus_of(trace: Trace, planned: Bus, *, chosen: str | None) -> tuple[BusResult
 
     Parameters
     ----------
-    trace
-        The whole recording.
     planned
         Its bit rates, where given, hold for every channel.
     chosen
@@ -338,14 +331,11 @@ def bus_of(trace: Trace, planned: Bus, *, chosen: str | None) -> tuple[BusResult
         Of all channels by name as written; empty for a recording without frames.
     """
     several = len(trace.channels) > 1
-    every = {name: _channel(trace, planned, channel=name if several else None) for name in trace.channels if len(trace)}
+    names = trace.channels if len(trace) else ()
+    every = {name: _measured(trace, planned, channel=name if several else None)[0] for name in names}
     if not every:
         return BusResult(planned.bit_rate, "given" if planned.bit_rate else "unknown", None, None, WINDOW_S), {}
     return every.get(chosen or "", next(iter(every.values()))), every
-
-
-def _channel(trace: Trace, given: Bus, *, channel: str | None) -> BusResult:
-    return _measured(trace, given, channel=channel)[0]
 
 
 def _measured(trace: Trace, given: Bus, *, channel: str | None) -> tuple[BusResult, str, BusLoad | None]:

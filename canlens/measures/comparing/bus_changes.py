@@ -32,15 +32,7 @@ TEST_BLOCKS = 4
 
 
 def load_change(pair: Pair, membership: Sequence[Change]) -> tuple[list[Change], list[NotCompared]]:
-    """Compare the mean load.
-
-    Parameters
-    ----------
-    pair
-        A channel before and after.
-    membership
-        Identifiers that came or went.
-    """
+    """Compare the mean load."""
     rates = pair.before.channel.bit_rate, pair.after.channel.bit_rate
     if None in rates or rates[0] != rates[1]:
         return [], [
@@ -67,9 +59,7 @@ def load_change(pair: Pair, membership: Sequence[Change]) -> tuple[list[Change],
             explained_by=_load_explained(pair, membership, second - first),
             quantity="mean bus load, stuff bits and intermission counted",
             unit="ratio",
-            direction="neither",
             channel=pair.name,
-            node=None,
             sentence=f"the bus load is {second * 100:.1f} % instead of {first * 100:.1f} %",
         )
     ], []
@@ -128,12 +118,9 @@ def error_change(pair: Pair, before: Baseline, after: Baseline) -> tuple[list[Ch
             after=float(second),
             size=rates[1] / rates[0] - 1 if first else None,
             p=chance,
-            explained_by=None,
             quantity="error episodes",
-            unit="",
             direction=direction,
             channel=pair.name,
-            node=None,
             sentence=f"{counted(second, 'error episode')} in {times[1]:.0f} s, before {first} in {times[0]:.0f} s "
             f"(the rate before was {least} to {most} times that after, with 95 %)",
         )
@@ -217,13 +204,9 @@ def quiet_change(
             before=before.after_s,
             after=after.after_s,
             size=after.after_s / before.after_s - 1 if before.after_s else None,
-            p=None,
-            explained_by=None,
             quantity="last frame after the control went off",
             unit="s",
             direction="worse" if after.after_s > allowed_s else "better",
-            channel="",
-            node=None,
             sentence=f"the last frame came {after.after_s:.1f} s after the control that keeps the bus awake went off, "
             f"before {before.after_s:.1f} s; the plan allows {allowed_s:g} s",
         )

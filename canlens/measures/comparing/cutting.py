@@ -46,9 +46,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Payload, Streams, Trace
 
 
-# Block beats: the cycle of each message, block by block.
-
-
 NEAR = 0.5
 """Intervals that are off the beat by no more than this share of it count for the cycle."""
 
@@ -69,8 +66,6 @@ def block_beats(found: Intervals, stream: Ints, begin: Ints) -> BlockBeats:
 
     Parameters
     ----------
-    found
-        All intervals.
     stream, begin
         int64 (j,): stream of each group, and where it begins in the streams' rows.
     """
@@ -80,13 +75,8 @@ def block_beats(found: Intervals, stream: Ints, begin: Ints) -> BlockBeats:
     beat_of_each_ns = np.repeat(beat_ns, np.diff(border))
     over_ns = found.length_ns - beat_of_each_ns
     kept = (np.abs(over_ns) <= NEAR * beat_of_each_ns) & (beat_of_each_ns > 0)
-    number = _sums(kept.astype(np.float64), border).astype(np.int64)
+    number = np.diff(np.append(0, np.cumsum(kept))[border])
     return BlockBeats(number, np.nan_to_num(slope_ns) / NANOSECONDS_PER_SECOND)
-
-
-def _sums(values: Floats, border: Ints) -> Floats:
-    """Add up the values between each two borders."""
-    return np.diff(np.append(0.0, np.cumsum(values))[border])
 
 
 # Blocks: the time of a recording in pieces of five seconds, by channel.
@@ -125,13 +115,7 @@ class Blocks:
 
 
 def blocks_of(trace: Trace, awake: Awake) -> Blocks:
-    """Cut the time of a recording into blocks, each channel's anew where the clock restarts.
-
-    Parameters
-    ----------
-    trace, awake
-        The recording, and when its channels were silent.
-    """
+    """Cut the time of a recording into blocks, each channel's anew where the clock restarts."""
     since_ns = trace.time_ns - _segment_starts(trace)
     place = since_ns // BLOCK_NS
     key = np.stack([trace.channel.astype(np.int64), trace.segment.astype(np.int64), place], axis=1)
@@ -222,8 +206,6 @@ def moved_bits(payload: Payload, streams: Streams, group: Ints, count: Ints) -> 
 
     Parameters
     ----------
-    payload, streams
-        Of the recording.
     group
         int64 (j,): where in ``streams.rows`` each group of neighbouring frames begins, ascending.
     count
@@ -257,30 +239,18 @@ def _columns(payload: Payload, streams: Streams) -> Iterator[Words]:
         yield column[streams.rows]
 
 
-# Cutting down: a recording becomes the baseline that another one can be compared with.
-
-
 MICROSECONDS = 1e6
 INTERVAL_SQUARES = 2.0
 """An interval is a difference of two frames' deviations, so that its variance is twice theirs."""
 
 
 def cut_down(
-    trace: Trace,
-    database: Database,
-    planned: Bus,
-    *,
-    control: Track | None = None,
-    quiet: QuietBaseline | None = None,
+    trace: Trace, database: Database, planned: Bus, *, control: Track | None = None, quiet: QuietBaseline | None = None
 ) -> Baseline:
     """Cut a recording down to what another one can be compared with.
 
     Parameters
     ----------
-    trace
-        The recording.
-    database
-        Names, senders and declared cycle times.
     planned
         Bit rate and channel, as far as they are given.
     control, quiet

@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 
-# Timer changes: how long outputs stay on after their control, and when they are cut off, before and after.
-
-
 FLOOR_S = 0.2
 FLOOR_SHARE = 0.05
 """Times that differ by less than this, and by less than a twentieth, are alike in practice (our choice)."""
@@ -211,11 +208,9 @@ def output_change(
         after=second,
         size=second / first - 1 if isinstance(first, float) and isinstance(second, float) and first else None,
         p=chance,
-        explained_by=None,
         quantity=quantity,
         unit=unit,
         direction=direction,
-        channel="",
         node=node,
         sentence=sentence,
     )

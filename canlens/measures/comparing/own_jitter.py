@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Rows, Streams, Trace
 
 
-# Waiting: when each frame can have been ready to be sent, whether it waited for the bus or not.
-
-
 FREE_SHARE = 0.25
 """The bus was free before a frame if nothing ran on it for this share of the frame's own length."""
 
@@ -119,8 +116,6 @@ class Hidden:
         int64 (k,): cells of the bounds.
     is_known
         bool (k,): which are known themselves.
-    streams
-        How many there are.
     """
 
     stream: Ints
@@ -266,13 +261,6 @@ def own_beats(found: Intervals, streams: Streams, chosen: range, ready: Ready) -
     Where frames wait, their number on the beat cannot be counted from one interval to the next: half a cycle's wait
     would shift all that follow. So each line has a phase, the circular mean of its frames' times within the cycle.
 
-    Parameters
-    ----------
-    found, streams, ready
-        Of the whole recording.
-    chosen
-        Numbers of the streams.
-
     Returns
     -------
     Lines or None
@@ -347,9 +335,6 @@ def _straightened(lines: BeatLines) -> BeatLines:
     return replace(lines, least_ns=least_ns, most_ns=most_ns)
 
 
-# Own jitter: how far each message strays from its beat by itself, the waits for the bus taken out.
-
-
 ROUNDS = 3
 """So often lines and distribution are fitted in turn."""
 LONGEST_STEP = 1.5
@@ -390,8 +375,6 @@ def own_jitter(found: Intervals, streams: Streams, ready: Ready, group: Ints, gr
 
     Parameters
     ----------
-    found, streams, ready
-        Of the whole recording.
     group, groups
         int64 (m,): number of the group of each frame of the streams' ``rows``; how many groups there are.
     """

@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools
 
 
-# Aligning: which channel, which blocks and which identifiers of two recordings are held against each other.
-
-
 JITTER_BLOCKS = 12
 """Full blocks that each recording must have, sixty seconds, before jitter and intervals are tested."""
 LEAST_S = 5.0
@@ -60,10 +57,6 @@ class Pair:
 
     Attributes
     ----------
-    before, after
-        Its two parts.
-    state
-        The state in which they are compared.
     clock
         How much longer the second after clock takes for all cycles alike; 1 where that cannot be told.
     """
@@ -189,13 +182,7 @@ def _swap(pair: Pair) -> Change:
         subject=(before,),
         before=before,
         after=after,
-        size=None,
-        p=None,
-        explained_by=None,
         quantity="channel",
-        unit="",
-        direction="neither",
         channel=after,
-        node=None,
         sentence=f"The bus that was on {before} is on {after} now; its messages are compared with each other",
     )

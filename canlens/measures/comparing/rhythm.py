@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools
 
 
-# Tested quantities: what the tests of intervals, jitter and gaps have in common.
-
-
 FEWEST_INTERVALS = 20
 
 
@@ -77,7 +74,6 @@ def rhythm_change(
         after=each.second,
         size=size,
         p=chance,
-        explained_by=None,
         quantity=quantity,
         unit=unit,
         direction=direction,
@@ -224,9 +220,6 @@ def _jitter_change(pair: Pair, each: Tested, chance: float) -> Change:
         sentence=f"{' '.join(each.each.subject)} jitters by {each.second * 1000:.3g} ms instead of "
         f"{each.first * 1000:.3g} ms (standard deviation{times}, waits for the bus taken out)",
     )
-
-
-# Rhythm: intervals, jitter and gaps of the messages that came before and after.
 
 
 LEVEL = 0.05

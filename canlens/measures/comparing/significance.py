@@ -14,16 +14,14 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 
-# Rates: events counted in two recordings of different length, compared exactly.
-
-
 BISECTIONS = 100
 """Halvings after which the bounds of an interval stand to the last digit."""
 ROUNDING = 1.0 + 1e-7
 """Chances that differ by less are equal."""
+CONFIDENCE = 0.95
 
 
-def conditional_p(before: int, before_s: float, after: int, after_s: float, *, mid: bool = False) -> float:
+def conditional_p(before: int, before_s: float, after: int, after_s: float) -> float:
     """Return the two-sided chance of so unequal counts if both rates are equal.
 
     Given the sum of the counts, the first one is binomial with the first recording's share of the time.
@@ -34,8 +32,6 @@ def conditional_p(before: int, before_s: float, after: int, after_s: float, *, m
         Number of events, each by itself: bursts must be counted once.
     before_s, after_s
         How long each was recorded [s], above 0.
-    mid
-        Whether the counts themselves weigh half (mid-p): less careful, nearer to the nominal level.
 
     Returns
     -------
@@ -49,8 +45,8 @@ def conditional_p(before: int, before_s: float, after: int, after_s: float, *, m
 
     Examples
     --------
-    >>> round(conditional_p(12, 60, 3, 60), 5), round(conditional_p(12, 60, 3, 60, mid=True), 5)
-    (0.03516, 0.02821)
+    >>> round(conditional_p(12, 60, 3, 60), 5)
+    0.03516
     >>> conditional_p(8, 60, 0, 60)  # 2 ** (1 - 8)
     0.0078125
     """
@@ -59,8 +55,7 @@ def conditional_p(before: int, before_s: float, after: int, after_s: float, *, m
         return 1.0
     chances = [_binomial(number, count, share) for count in range(number + 1)]
     own = chances[before]
-    total = math.fsum(chance for chance in chances if chance <= own * ROUNDING)
-    return min(total - (own / 2 if mid else 0.0), 1.0)
+    return min(math.fsum(chance for chance in chances if chance <= own * ROUNDING), 1.0)
 
 
 def doubled_p(before: int, before_s: float, after: int, after_s: float) -> float:
@@ -80,10 +75,8 @@ def doubled_p(before: int, before_s: float, after: int, after_s: float) -> float
     return min(2 * low, 2 * high, 1.0)
 
 
-def ratio_bounds(
-    before: int, before_s: float, after: int, after_s: float, *, level: float = 0.95
-) -> tuple[float, float]:
-    """Return between which bounds the ratio of the rates, before to after, lies with a given confidence.
+def ratio_bounds(before: int, before_s: float, after: int, after_s: float) -> tuple[float, float]:
+    """Return between which bounds the ratio of the rates, before to after, lies with 95 % confidence.
 
     References
     ----------
@@ -94,7 +87,7 @@ def ratio_bounds(
     >>> [round(bound, 2) for bound in ratio_bounds(12, 60, 3, 60)]
     [1.08, 22.09]
     """
-    number, tail = before + after, (1 - level) / 2
+    number, tail = before + after, (1 - CONFIDENCE) / 2
     low = _share(number, before, tail, upper=False) if before else 0.0
     high = _share(number, before, tail, upper=True) if after else 1.0
     scale = after_s / before_s
@@ -229,31 +222,11 @@ def benjamini_hochberg(chances: Sequence[float] | Floats) -> Floats:
     >>> benjamini_hochberg([0.001, 0.008, 0.039, 0.041, 0.2]).round(5).tolist()
     [0.005, 0.02, 0.05125, 0.05125, 0.2]
     """
-    return _adjusted(np.asarray(chances, np.float64), factor=1.0)
-
-
-def benjamini_yekutieli(chances: Sequence[float] | Floats) -> Floats:
-    """Adjust p-values as :func:`benjamini_hochberg` does, for tests that depend on each other in unknown ways.
-
-    References
-    ----------
-    Y. Benjamini and D. Yekutieli, Ann. Statist. 29 (2001) 1165-1188.
-
-    Examples
-    --------
-    >>> benjamini_yekutieli([0.001, 0.008, 0.039, 0.041, 0.2]).round(4).tolist()
-    [0.0114, 0.0457, 0.117, 0.117, 0.4567]
-    """
     raw = np.asarray(chances, np.float64)
-    return _adjusted(raw, factor=float(np.sum(1 / np.arange(1, len(raw) + 1))))
-
-
-def _adjusted(raw: Floats, *, factor: float) -> Floats:
-    """Multiply each p-value by the number of tests over its rank; none may pass a greater one."""
     if not len(raw):
         return raw
     order = np.argsort(-raw, kind="stable")
-    scaled = factor * raw[order] * len(raw) / np.arange(len(raw), 0, -1)
+    scaled = raw[order] * len(raw) / np.arange(len(raw), 0, -1)
     adjusted = np.empty(len(raw))
     adjusted[order] = np.minimum(np.minimum.accumulate(scaled), 1.0)
     return adjusted

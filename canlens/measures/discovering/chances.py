@@ -24,9 +24,8 @@ if TYPE_CHECKING:
 # Chances: how likely a place that has nothing to do with a control would follow it as well, exactly.
 #
 # Slots in which the control was operated were drawn at random, so under the null hypothesis that a place does not
-# follow
-# it, the answered slots are a random sample of all slots: the number of answered exercises is hypergeometric, whatever
-# else the bus does. Draws are taken within one state of the vehicle; the states are added up.
+# follow it, the answered slots are a random sample of all slots: the number of answered exercises is hypergeometric,
+# whatever else the bus does. Draws are taken within one state of the vehicle; the states are added up.
 
 
 WORD = 8
@@ -209,8 +208,6 @@ def coverage(tried: TriedPlaces, slots: Slots, exercises: Bools, *, duration_s: 
 
     Parameters
     ----------
-    tried, slots
-        F places, T slots.
     exercises
         bool (T,): those of one control.
     duration_s

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Bytes, Ints, Rows, Streams, Trace
 
 
-# Dropping: counters, checksums, clocks and toggles, fields that change all the time by themselves.
-
-
 SAMPLE = 1500
 """Frames with a change that are looked at."""
 FEWEST = 24
@@ -161,10 +158,6 @@ def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) ->
 
     Parameters
     ----------
-    trace, together
-        The recording, and its frames put together.
-    limits
-        Which times are kept.
     segment
         Where the clock restarts: the part of the recording that is looked at.
     """
@@ -178,7 +171,8 @@ def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) ->
         interval_s = float(np.median(np.diff(own_s))) if len(rows) > 1 else np.inf
         if interval_s > LONGEST_INTERVAL_S:
             continue
-        begins = np.append(own_s[0] - limits.start_s > LATE_START_S, np.diff(own_s) > _pause(interval_s))
+        pause_s = max(LEAST_PAUSE_S, PAUSE_INTERVALS * interval_s)
+        begins = np.append(own_s[0] - limits.start_s > LATE_START_S, np.diff(own_s) > pause_s)
         first = np.flatnonzero(begins)
         if not 0 < len(first) <= limits.most_pulses:
             continue
@@ -187,10 +181,6 @@ def comings(trace: Trace, together: Streams, limits: Limits, *, segment: int) ->
         pulses = Pulses(np.zeros(len(first), np.int64), own_s[first], own_s[last] + interval_s, rows[first])
         found.append(([TriedPlace(stream, 0, 0, 1)], limits.keeps(pulses)))
     return tried(found, slack_s, 0)
-
-
-def _pause(interval_s: float) -> float:
-    return max(LEAST_PAUSE_S, PAUSE_INTERVALS * interval_s)
 
 
 def came_with(there: TriedPlaces, lie: AlignedMarks, control: str, *, level: float) -> tuple[Came, ...]:
@@ -266,8 +256,6 @@ class View:
     ----------
     tried, slots, hits
         F places, T slots, and in which slots each place went on and off, bool (F, T).
-    found
-        The chances of the control.
     exercises, used
         bool (T,): slots of the control, and all that count for it.
     shift_s
@@ -288,8 +276,6 @@ def ranked(view: View, among: Ints) -> list[Group]:
 
     Parameters
     ----------
-    view
-        The control.
     among
         int64: the places that are looked at.
     """

@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Rows, Trace
 
 
-# Aligning: how the marks lie against the log's clock, told by the places that follow them.
-
-
 NAMED_AT = 0.01
 """A session without anything to find may name something once in so many times (our choice)."""
 AS_WRITTEN = 0.75
@@ -67,8 +64,6 @@ def best_shift(
 
     Parameters
     ----------
-    tried, slots
-        Places and slots, the latter as written.
     judge, judge_for
         The test of these places, and that of others: the shift is looked for by bits alone.
     reach_s
@@ -185,9 +180,6 @@ def lags(tried: TriedPlaces, slots: Slots, place: int, exercises: Bools, *, shif
     return one.pulses.rise_s[pulse] - slots.time_s[slot] - shift_s, one.pulses.row[pulse]
 
 
-# Choosing: which marks lie inside the recording, how far they are trusted, and how far they must be moved.
-
-
 OUTSIDE_S = 1.0
 """A mark may lie so far outside the recording [s]."""
 CLOSER_S = (LEAST_JITTER_S, 1.0)
@@ -206,8 +198,6 @@ class AlignedMarks:
         Those inside the recording, read as the log's seconds and not yet moved.
     judge, judge_for
         Puts all places to the test; the same for other places.
-    shift
-        How far they must be moved.
     prompted
         Whether slots were left alone.
     """
@@ -230,10 +220,6 @@ def aligned(tried: TriedPlaces, marks: Sequence[Mark], *, plain_s: float, span_s
 
     Parameters
     ----------
-    tried
-        All places.
-    marks
-        As written.
     plain_s
         What turns them into the log's seconds [s].
     span_s

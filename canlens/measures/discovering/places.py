@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Bytes, Ints, Rows, Streams, Trace
 
 
-# Changes: the payloads of one identifier, cut down to the frames in which they changed.
-
-
 FIRST8 = 8
 """Payload bytes that every frame has room for; longer payloads are kept apart."""
 
@@ -30,10 +27,6 @@ class Changes:
 
     Attributes
     ----------
-    stream
-        Number of the stream.
-    frames
-        Frames of the stream, all together.
     interval_s
         Median time between its frames [s]; 0 with fewer than two.
     payload
@@ -63,8 +56,6 @@ def changes_of(trace: Trace, streams: Streams, *, segment: int) -> Iterator[Chan
 
     Parameters
     ----------
-    trace, streams
-        The recording, and its frames put together.
     segment
         Where the clock restarts: the part of the recording that is looked at.
     """
@@ -98,9 +89,6 @@ def _payload(trace: Trace, rows: Rows) -> Bytes:
         last = np.maximum.accumulate(np.where(length > byte, number, -1))
         part[:, byte] = np.where(last >= 0, part[np.maximum(last, 0), byte], part[np.argmax(length > byte), byte])
     return part
-
-
-# Places: bits and fields that may show a control, and the pulses in which each was on.
 
 
 BIT, FIELD, LEVEL = range(3)
@@ -180,10 +168,6 @@ class TriedPlaces:
 
     Attributes
     ----------
-    places
-        F of them.
-    pulses
-        By the time they went on.
     slack_s
         float64 (F,): a change on the bus is seen up to so much later [s].
     bits_changing
@@ -278,14 +262,10 @@ def pulses_of(changes: Changes, columns: Bytes, places: Sequence[TriedPlace], li
 
     Parameters
     ----------
-    changes
-        k frames.
     columns
         uint8 (k, m): values of m fields; of a level whether it is beyond its threshold.
     places
         What each column shows; the value is put in. Of a level only the times beyond its threshold count.
-    limits
-        Which pulses are kept.
     """
     begins = np.empty(columns.shape, bool)
     begins[0] = changes.time_s[0] - limits.start_s > LATE_START_S

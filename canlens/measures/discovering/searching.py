@@ -60,8 +60,6 @@ class Searched:
         bool (T,): its slots, and those it was left alone in.
     groups, levels
         Bits and fields, best first; numbers that move with the control, apart.
-    chances
-        Of all places.
     tries
         How often the search was made: each chance counts so many times.
     shifted
@@ -92,22 +90,10 @@ class Search:
 
     Attributes
     ----------
-    streams
-        The frames put together.
     changes_s
         float64 (g,): median interval of each stream [s].
-    slots
-        As marked, in the log's seconds.
-    tried
-        All places.
     found
         Fields that do the bus's own work.
-    shift, clock
-        How the marks lie against the log.
-    controls
-        By name.
-    outside
-        Marks that lie outside the recording.
     prompted
         Whether slots were left alone.
     offset_s

@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints
 
 
-# Slots: what a person marked, as windows in which a bit that follows a control goes on and off.
-
-
 REACTION_S = 0.6
 """From a control's start to the frame that shows it, the wait for a beat apart: half a second, and a margin."""
 JITTER_S = HAND_NOTED_S + 0.2
@@ -119,8 +116,6 @@ def slots_of(marks: Sequence[Mark], *, offset_s: float, jitter_s: float = JITTER
 
     Parameters
     ----------
-    marks
-        As written.
     offset_s
         Added to their times [s].
     jitter_s
@@ -197,10 +192,6 @@ def matched(tried: TriedPlaces, slots: Slots, *, shift_s: float = 0.0) -> Bools:
 
     Parameters
     ----------
-    tried
-        F places with their pulses.
-    slots
-        T slots.
     shift_s
         Added to the times of all slots [s].
 

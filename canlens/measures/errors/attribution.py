@@ -11,7 +11,7 @@ import numpy as np
 
 from canlens.measures.errors.broken_frames import Struck, episode_starts, retries
 from canlens.measures.errors.records import broken_frames, error_records, traffic_of
-from canlens.nouns.bus import Attribution, Share, Suspicion
+from canlens.nouns.bus import Attribution, Suspicion
 from canlens.trace import Kind
 from canlens.wording import counted
 
@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 # breaks its own frames; one that cannot receive well breaks the frames of all others, since it answers them with error
 # flags; lines that are disturbed as a whole break any frame; an output that disturbs the bus breaks any frame while it
 # is on; a loose contact breaks what is sent while it opens and closes, half of it by its own node. Within these, a
-# frame
-# is the more in danger the longer it is, or the more edges it has: which of the two is left open and both are tried.
+# frame is the more in danger the longer it is, or the more edges it has: both are tried.
 #
 # References
 # ----------
@@ -73,8 +72,6 @@ def suspects(struck: Struck, outputs_on: Mapping[str, Floats]) -> Iterator[Weigh
 
     Parameters
     ----------
-    struck
-        The episodes.
     outputs_on
         float64 (k, 2) for each output: spans in which it was on [s].
     """
@@ -226,19 +223,7 @@ SHORT: dict[SuspectKind, str] = {
 def answer_words(
     suspicions: tuple[Suspicion, ...], struck: Struck, *, narrowed: tuple[SuspectKind, ...], outputs: tuple[str, ...]
 ) -> str:
-    """Say what the errors point at, or what is missing.
-
-    Parameters
-    ----------
-    suspicions
-        Most probable first.
-    struck
-        What was weighed.
-    narrowed
-        The kinds that remain.
-    outputs
-        Names of the outputs of which it is known when they were on.
-    """
+    """Say what the errors point at, or what is missing."""
     number = len(struck.time_s)
     first = suspicions[0]
     if number < FEWEST_EPISODES:
@@ -282,9 +267,6 @@ def _missing(struck: Struck, narrowed: tuple[SuspectKind, ...]) -> str:
     return f" About {needed} would show whether the frames of every node break."
 
 
-# Attribution: whom or what the errors point at, if the evidence suffices.
-
-
 Key = TypeVar("Key")
 
 MOST_EPISODES = 2000
@@ -302,8 +284,6 @@ def attribute(
 
     Parameters
     ----------
-    trace
-        All records of one channel.
     senders
         Node that sends each identifier; None or an identifier that is missing: each is taken as a node of its own.
     outputs_on
@@ -332,10 +312,8 @@ def attribute(
         sentence=answer_words(suspicions, struck, narrowed=narrowed, outputs=tuple(outputs_on or ())),
         suspicions=suspicions,
         narrowed=narrowed,
-        edges_favoured=_edges_favoured(weighed),
         episodes=len(starts),
-        by_sender=_most_hit(nodes, _shares(struck, node, len(nodes))) if senders else {},
-        by_identifier=_most_hit(traffic.identities, _shares(struck, traffic.identity, len(traffic.identities))),
+        by_sender=_hits(struck, nodes) if senders else {},
     )
 
 
@@ -381,6 +359,12 @@ def _is_answer(first: Suspicion, episodes: int) -> bool:
     return first.kind != "other" and first.probability >= SURE and episodes >= FEWEST_EPISODES
 
 
+def _hits(struck: Struck, nodes: tuple[str, ...]) -> dict[str, float]:
+    """Return the expected number of episodes that hit the frames of each node, most first."""
+    expected = struck.expected(struck.node, len(nodes), struck.traffic.bits.astype(np.float64))
+    return dict(sorted(zip(nodes, expected.tolist(), strict=True), key=lambda pair: -pair[1]))
+
+
 def _narrowed(suspicions: tuple[Suspicion, ...]) -> tuple[SuspectKind, ...]:
     """Return the fewest kinds that hold the truth with the probability that is asked for."""
     kinds: dict[SuspectKind, float] = {}
@@ -389,27 +373,3 @@ def _narrowed(suspicions: tuple[Suspicion, ...]) -> tuple[SuspectKind, ...]:
     ranked = sorted(kinds, key=lambda kind: -kinds[kind])
     sums = np.cumsum([kinds[kind] for kind in ranked])
     return tuple(ranked[: int(np.searchsorted(sums, SURE)) + 1])
-
-
-def _edges_favoured(weighed: list[WeighedSuspect]) -> float | None:
-    """Return how much better the errors go with edges than with length, for the best suspect."""
-    best = max((each for each in weighed if each.kind != "other"), key=lambda each: each.log_likelihood, default=None)
-    if best is None or not math.isfinite(best.by_edges - best.by_length):
-        return None
-    return math.exp(min(best.by_edges - best.by_length, 100.0))
-
-
-def _shares(struck: Struck, group: Ints, number: int) -> list[Share]:
-    """Return for each group of frames what it had of the episodes, the frames and the edges."""
-    expected = struck.expected(group, number, struck.traffic.bits.astype(np.float64))
-    frames = np.bincount(group, minlength=number) / len(group)
-    edges = np.bincount(group, struck.traffic.edges, number) / max(int(struck.traffic.edges.sum()), 1)
-    of_all = expected / max(float(expected.sum()), 1e-9)
-    columns = zip(expected.tolist(), of_all.tolist(), frames.tolist(), edges.tolist(), strict=True)
-    return [Share(*column) for column in columns]
-
-
-def _most_hit(keys: tuple[Key, ...], shares: list[Share]) -> dict[Key, Share]:
-    """Put the shares under their keys, most hit first."""
-    pairs = zip(keys, shares, strict=True)
-    return dict(sorted(pairs, key=lambda pair: -pair[1].episodes))

@@ -91,10 +91,6 @@ def retries(traffic: Traffic, row: Rows) -> Retries:
         n frames of the channel, n > 0.
     row
         intp (e,): rows of the error records in the channel's trace.
-
-    Returns
-    -------
-    Retries
     """
     first = np.searchsorted(traffic.row, row)
     index = first[:, None] + np.arange(FOLLOWERS)
@@ -228,13 +224,6 @@ choice; counts of single records give several times too many false alarms where 
 def episode_starts(traffic: Traffic, records: ErrorRecords) -> Rows:
     """Tell with which records an episode starts.
 
-    Parameters
-    ----------
-    traffic
-        The frames beside the records.
-    records
-        n error records.
-
     Returns
     -------
     intp (k,)
@@ -257,13 +246,10 @@ def episodes(traffic: Traffic, records: ErrorRecords, starts: Rows) -> Episodes:
         return Episodes.none()
     last = np.append(starts[1:], len(records)) - 1
     victim = np.full(len(starts), -1, np.int64)
-    is_extended = np.zeros(len(starts), np.bool_)
     if len(traffic):
         good_again = retries(traffic, records.row[starts]).good_again
         known = good_again >= 0
-        frames = traffic.row[good_again[known]]
-        victim[known] = traffic.trace.identifier[frames]
-        is_extended[known] = traffic.trace.is_extended[frames]
+        victim[known] = traffic.trace.identifier[traffic.row[good_again[known]]]
     return Episodes(
         start_s=records.time_s[starts],
         end_s=records.time_s[last],
@@ -271,7 +257,6 @@ def episodes(traffic: Traffic, records: ErrorRecords, starts: Rows) -> Episodes:
         last_line=records.line[last],
         number=np.diff(np.append(starts, len(records))),
         victim=victim,
-        victim_is_extended=is_extended,
     )
 
 
@@ -313,16 +298,10 @@ class Struck:
 
     Attributes
     ----------
-    traffic
-        n frames.
     node
         int64 (n,): index of each frame's sender.
-    nodes
-        Names of the senders.
     is_named
         bool (k,): whether a node is a real one; an identifier whose sender is not known stands as a node of its own.
-    retries
-        Candidates of e episodes.
     time_s
         float64 (e,): time of each episode [s].
     """

@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Trace
 
 
-# Error states: the time line of the recorder's CAN controller, from error records and from the lines between them.
-
-
 STATES: tuple[NodeState, ...] = ("active", "warning", "passive", "bus-off", "restarted")
 ACTIVE, WARNING, PASSIVE, BUS_OFF, RESTARTED = range(5)
 NOT_TOLD = -1
@@ -44,10 +41,6 @@ def state_steps(trace: Trace, records: ErrorRecords, *, channel: str | None = No
 
     Parameters
     ----------
-    trace
-        Frames of one channel.
-    records
-        Its error records.
     channel
         Whose status lines count; None: all.
 
@@ -106,9 +99,6 @@ def _step(records: ErrorRecords, states: Ints, row: int) -> StateStep:
     )
 
 
-# Error ledger: every error record of a recording, in words and in order.
-
-
 UNSPECIFIED = "unspecified"
 
 
@@ -140,16 +130,10 @@ def error_ledger(trace: Trace, *, channel: str | None = None, bit_rate: float | 
 
     Parameters
     ----------
-    trace
-        The recording.
     channel
         Name of the channel to look at; None: all records, taken as one bus.
     bit_rate
         Nominal bit rate [bit/s]; None: inferred where it is needed.
-
-    Returns
-    -------
-    ErrorLedger
     """
     recorded, because = errors_recorded(trace)
     own = trace if channel is None or trace.channels == (channel,) else trace.on_channel(channel)
@@ -185,9 +169,8 @@ def _counts(records: ErrorRecords) -> tuple[dict[str, int], dict[str, int], dict
     """Count classes by name, and places and details in words."""
     classes, places, details = _no_classes(), dict[str, int](), dict[str, int]()
     detail = records.detail.copy()
-    detail[:, [0, 5, 6, 7]] = (
-        0  # the bit at which arbitration was lost and the counters make each record unlike the rest
-    )
+    # The bit at which arbitration was lost and the counters make each record unlike the rest.
+    detail[:, [0, 5, 6, 7]] = 0
     columns = np.column_stack([records.classes.astype(">u4").view(np.uint8).reshape(-1, 4), detail])
     kinds, numbers = np.unique(columns, axis=0, return_counts=True)
     for kind, number in zip(kinds, numbers.tolist(), strict=True):
@@ -227,13 +210,6 @@ LEAST_SHARE = 0.9
 
 def lone_sender(trace: Trace, records: ErrorRecords) -> LoneSender | None:
     """Find a sender to which nobody answers.
-
-    Parameters
-    ----------
-    trace
-        All records of one channel.
-    records
-        Its error records.
 
     Returns
     -------

@@ -189,11 +189,6 @@ def broken_frames(records: ErrorRecords) -> ErrorRecords:
 def error_records(trace: Trace) -> ErrorRecords:
     """Pick the error records of a trace.
 
-    Parameters
-    ----------
-    trace
-        Frames of one channel, or of several.
-
     Returns
     -------
     ErrorRecords
@@ -233,16 +228,12 @@ class Traffic:
 
     Attributes
     ----------
-    trace
-        All records of the channel.
     row
         intp (n,): rows of the frames in the trace.
     time_s
         float64 (n,): their stamps [s].
     identity
         int64 (n,): index into ``identities``.
-    identities
-        Identifiers with their format, each once.
     bit_s
         Duration of a nominal bit [s].
     """
@@ -304,8 +295,6 @@ def traffic_of(trace: Trace, *, bit_rate: float | None = None) -> Traffic:
 
     Parameters
     ----------
-    trace
-        All records of one channel.
     bit_rate
         Nominal [bit/s]; None: inferred, or guessed from the shortest gaps where that cannot be.
     """

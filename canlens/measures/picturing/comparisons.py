@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from canlens.results.compare import ComparisonResult
 
 
-# Intervals of a picture: how often each message came against what its database declares.
-
-
 MOST_ROWS = 40
 """Messages that one picture can show so that each can still be read (our choice)."""
 
@@ -39,24 +36,13 @@ def interval_rows(every: Sequence[MessageEvidence], *, most: int = MOST_ROWS) ->
     return tuple(sorted(telling[:most], key=lambda row: (row.times.median, row.number)))
 
 
-# Comparisons of a picture: load, errors and changed messages of two recordings, block by block.
-
-
 MOST_MESSAGES = 10
 """Changed messages that one picture shows (our choice)."""
 MOST_POINTS = 1000
 
 
 def drawn_comparison(result: ComparisonResult, before: Baseline, after: Baseline) -> DrawnComparison:
-    """Prepare the pictures of a comparison.
-
-    Parameters
-    ----------
-    result
-        What changed, and which channels were held against each other.
-    before, after
-        The recordings, cut down.
-    """
+    """Prepare the pictures of a comparison."""
     pairs = list(_pairs(result, before, after))
     messages = list(_messages(result, pairs))
     return DrawnComparison(

@@ -35,9 +35,6 @@ if TYPE_CHECKING:
     from canlens.trace import Ints, Rows, Trace
 
 
-# Lanes of a picture: every step of controls and outputs, every exercise and its answer, and what could not be seen.
-
-
 MOST_STEPS = 18_000
 """Places that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
 FEWEST_STEPS = 100
@@ -213,14 +210,8 @@ def drawn(
 
     Parameters
     ----------
-    evidence
-        Of each recording.
-    findings
-        Those whose frames are quoted.
     traces
         The recordings in the same order; without them nothing is quoted, and currents, supply and load are not drawn.
-    channel
-        As it was given when they were judged.
     """
     plan, intervals = evidence[-1].plan, evidence[-1].bus_evidence.intervals
     return Drawn(
@@ -258,8 +249,6 @@ def drawn_recording(
     trace
         The recording itself, from which currents, supply and load are measured once more; None where it is no longer
         at hand: then these are left out.
-    channel
-        As it was given when the recording was judged.
     share
         What part of the room of a page it may take: 1 or less.
     """

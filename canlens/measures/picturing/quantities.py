@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from canlens.trace import Ints, Rows, Trace
 
 
-# Thinning: fewer points that draw the same, with every extreme and every edge kept.
-
-
 BUCKETS = 1000
 """Buckets of a thinned column: a bucket is about a pixel of a wide picture (our choice)."""
 
@@ -163,8 +160,6 @@ def series(name: str, time_s: Floats, value: Floats, line: Ints | None, *, most:
 
     Parameters
     ----------
-    name
-        What it is.
     time_s, value, line
         float64, float64 and int64 (n,), n at least 1; ``line`` None where the values stand for no single line.
     most

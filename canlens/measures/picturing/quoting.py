@@ -32,10 +32,6 @@ def quotes(
 
     Parameters
     ----------
-    trace
-        The recording.
-    database
-        Gives messages and signals.
     lines
         Line numbers of the log; those that hold no frame are left out.
     wanted

@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     Shorts = npt.NDArray[np.int16]
 
 
-# Payload lengths: how many bytes the frames of each identifier carry, and where that changes.
-
-
 def lengths_of(trace: Trace, streams: Streams) -> list[Lengths]:
     """Count the payload lengths of each stream; those that are not the usual one are named."""
     if not len(streams):
@@ -45,9 +42,6 @@ def lengths_of(trace: Trace, streams: Streams) -> list[Lengths]:
     return out
 
 
-# Counters: bit fields that count the frames of their message, found by themselves, and where they did not count.
-
-
 FEWEST_PAIRS = 11
 """Fewer pairs of neighbours do not tell a counter from chance (our choice)."""
 SAMPLE = 256
@@ -65,7 +59,6 @@ HOPELESS = 0.1
 """So much less than needed among those, ten standard errors, and a field does not count."""
 FEWEST_VALUES = 4
 """A field of fewer values is a toggle."""
-BITS = 64
 """Counters are looked for in the first eight bytes."""
 
 
@@ -188,10 +181,7 @@ def _steps(bit: int, length: int, before: Shorts, after: Shorts) -> tuple[Field,
     whole = (after - before) & ((1 << length) - 1)
     seen = np.where(before == highest, after - lowest + 1, after - before)
     seen = np.where(_stood(before, after), 0, np.where(seen < 0, seen + highest - lowest + 1, seen))
-    return (
-        Field(bit, length, 0, (1 << length) - 1, whole),
-        Field(bit, length, lowest, highest, seen),
-    )
+    return (Field(bit, length, 0, (1 << length) - 1, whole), Field(bit, length, lowest, highest, seen))
 
 
 def _stood(before: Shorts, after: Shorts) -> Bools:

@@ -32,9 +32,6 @@ if TYPE_CHECKING:
     from canlens.trace import Payload, Rows, Trace
 
 
-# Which bits of a message moved, all its frames looked at at once.
-
-
 SHORT = 8
 """Bytes that the short part of a payload holds."""
 
@@ -44,8 +41,6 @@ def moved_bits(payload: Payload, words: Words, rows: Rows) -> int:
 
     Parameters
     ----------
-    payload
-        Of the recording.
     words
         uint64 (n,): the first eight bytes of the frames, byte 0 the least significant.
     rows
@@ -81,9 +76,6 @@ def first_move(payload: Payload, words: Words, rows: Rows, bits: int) -> int:
     return int(rows[min(found)]) if found else -1
 
 
-# Definitions: the databases held against a whole recording, each identifier's frames looked at once.
-
-
 LEAST_FRAMES = 20
 """Frames of a message from which a bit that never moved says something (our choice)."""
 
@@ -100,16 +92,12 @@ def definition_evidence(
 
     Parameters
     ----------
-    trace
-        The recording, or one channel of it.
     database
         Its messages; see :func:`canlens.measures.traffic.identifiers.matched_by_group` for J1939.
     planned
         Names of the messages that a plan uses; None where there is no plan.
     accepted
         Path -> raw values that the plan knows to say nothing.
-    by_group
-        Messages that were found by their parameter group.
     """
     found = _Found(dict(accepted or {}))
     if not any(message.channel for message in database.messages):

@@ -20,9 +20,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Identifiers: the J1939 parameter group that one belongs to.
-
-
 FIRST_BROADCAST = 240
 """From this PDU format on, the byte before the source address belongs to the group (Regulation (EU) 2016/799,
 Annex I C, Appendix 8, and SAE J1939-21); below it is the destination address."""
@@ -58,8 +55,6 @@ def matched_by_group(plan: Plan, trace: Trace) -> tuple[Plan, ByGroup]:
     ----------
     plan
         Returned as it is, unless its bus says ``match_pgn``.
-    trace
-        The recording.
 
     Returns
     -------
@@ -198,14 +193,3 @@ def with_same_length(
 def near(kind: NearKind, key: Key, *, name: str = "", frames: int = 0) -> Near:
     """Return a near miss as evidence."""
     return Near(kind, key[0], key[1], name, frames)
-
-
-def same_group(identifier: int, other: int) -> bool:
-    """Tell whether two 29-bit identifiers carry the same J1939 parameter group.
-
-    Examples
-    --------
-    >>> same_group(0x18FEF100, 0x0CFEF121), same_group(0x18FEF100, 0x18FEF200)
-    (True, False)
-    """
-    return parameter_group(identifier) == parameter_group(other)

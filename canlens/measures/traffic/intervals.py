@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     At = Callable[[float], Floats]
 
 
-# Beats: which messages are sent in a rhythm, and how long their cycle really is.
-
-
 TOO_FEW, EVENT_DRIVEN, MIXED, CYCLIC = range(4)
 KINDS: tuple[Kind, ...] = ("too-few", "event-driven", "mixed", "cyclic")
 
@@ -167,9 +164,6 @@ def _moments(over_ns: Floats, on_beat: Bools, first: Ints) -> tuple[Floats, Floa
     return product, frames * (frames + 1) * (frames + 2) / 12
 
 
-# Intervals: how the frames of every identifier follow each other, for all identifiers at once.
-
-
 Number = TypeVar("Number", np.int64, np.float64)
 
 GAP_CYCLES = 1.75
@@ -278,8 +272,6 @@ def intervals(trace: Trace, streams: Streams, awake: Ints) -> Intervals:
 
     Parameters
     ----------
-    trace, streams
-        The recording, and its frames put together.
     awake
         int64 (n,): number of the stretch between two silences, or restarts of the clock, that each row lies in.
 

@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.trace import Identifiers, Streams, Trace
 
 
-# Rates: which messages of the database come more often than declared, and which never come; a first quick look.
-
-
 TOO_OFTEN = 1.12
 """So much more often than the others, each against its declared cycle, and a message is looked at closely (our choice:
 clocks and cycles of healthy nodes agree to a few per cent)."""
@@ -57,10 +54,6 @@ def rates(trace: Trace, database: Database, *, left_out: Collection[str] = ()) -
 
     Parameters
     ----------
-    trace
-        The recording.
-    database
-        Declares cycles and senders.
     left_out
         Messages that are not to be called absent.
     """
@@ -86,9 +79,6 @@ def rates(trace: Trace, database: Database, *, left_out: Collection[str] = ()) -
     return Rates(identifier[known & often], absent if len(absent) <= MOST_ABSENT else ())
 
 
-# Messages: all that is measured of each identifier, put together.
-
-
 def message_side(
     trace: Trace, database: Database, *, only: Identifiers | None = None
 ) -> tuple[tuple[MessageEvidence, ...], QuietEvidence, Streams]:
@@ -96,8 +86,6 @@ def message_side(
 
     Parameters
     ----------
-    trace, database
-        The recording, and the definitions of its messages.
     only
         Identifiers whose messages are wanted; None: all.
     """
@@ -116,8 +104,6 @@ def messages(
     ----------
     trace, sorted_frames, spans
         The recording, its frames by channel and identifier, and when it was awake.
-    database
-        Names, senders and declared cycle times.
 
     Returns
     -------
@@ -175,13 +161,7 @@ def messages(
 
 
 def _two_senders(
-    trace: Trace,
-    streams: Streams,
-    found: Intervals,
-    number: int,
-    *,
-    message: Message | None,
-    counter: Counter | None,
+    trace: Trace, streams: Streams, found: Intervals, number: int, *, message: Message | None, counter: Counter | None
 ) -> TwoSenders | None:
     """Look for a second sender, unless a counter that misses none speaks for one."""
     if counter is not None and not len(counter.skipped):

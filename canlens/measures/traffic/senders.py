@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Rows, Streams, Trace
 
 
-# Combs: frames of one identifier taken apart into two beats of different cycle.
-
-
 FEWEST_FRAMES = 60
 MOST_COMBED = 2000
 """Frames that are taken apart, from the middle of longer streams."""
@@ -186,8 +183,6 @@ def two_families(trace: Trace, rows: Rows, *, may_be_whole: bool = False) -> tup
 
     Parameters
     ----------
-    trace
-        The recording.
     rows
         intp (n,): rows of the frames of one identifier, in the order of time.
     may_be_whole
@@ -251,9 +246,6 @@ def _beat(length_ns: Ints) -> float:
     return blurred_beat(length_ns)
 
 
-# Senders: frames of one identifier that come as from two.
-
-
 SAME = 0.1
 """Times are alike within this share of the cycle (our choice: jitter of a healthy bus stays inside it)."""
 UNEVEN = 0.6
@@ -287,10 +279,6 @@ def two_senders_of(
 
     Parameters
     ----------
-    trace, streams, found
-        The recording, its frames put together, their intervals.
-    number
-        Which stream.
     declared_s
         Declared cycle time [s]; None where there is none.
     may_differ

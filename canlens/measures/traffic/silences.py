@@ -22,9 +22,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Rows, Streams, Trace
 
 
-# Sleep: when each channel was silent, who woke it, and who spoke last.
-
-
 SILENCE_S = 2.0
 """A channel that is silent for longer sleeps (our choice: messages of a bus that is awake come at least once a second,
 as a rule)."""
@@ -112,17 +109,7 @@ def _frames(trace: Trace, channel: int, part: slice = slice(None)) -> Rows:
 
 
 def quiet(trace: Trace, found: Awake, database: Database, *, stops: tuple[Stop, ...] = ()) -> QuietEvidence:
-    """Tell who spoke last, and who woke the bus each time.
-
-    Parameters
-    ----------
-    trace, found
-        The recording and its silences.
-    database
-        Gives names to the identifiers.
-    stops
-        Shorter silences.
-    """
+    """Tell who spoke last, and who woke the bus each time."""
     frames = np.flatnonzero(trace.kind != Kind.ERROR)
     stamp_ns = trace.time_ns if len(frames) == len(trace) else trace.time_ns[frames]
     last = frames[np.argmax(stamp_ns)] if len(frames) else None
@@ -313,12 +300,7 @@ def interruptions(
 
 
 def _votes(
-    trace: Trace,
-    streams: Streams,
-    found: Intervals,
-    counters: Sequence[Counter | None],
-    before: int,
-    after: int,
+    trace: Trace, streams: Streams, found: Intervals, counters: Sequence[Counter | None], before: int, after: int
 ) -> Iterator[CountersDid]:
     """Yield for each counter that was due during a stop what it did.
 

@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from canlens.trace import Bools, Ints, Rows, Trace
 
 
-# Values that a signal's definition does not know: outside its range, without a text, error and not available.
-
-
 MOST_PLACES = 20
 """Frames named as evidence."""
 HALF_A_STEP = 0.5
@@ -204,10 +201,6 @@ def swapped_bytes(trace: Trace, signal: Signal, moved: int) -> SwappedBytes | No
 
     Parameters
     ----------
-    trace
-        The recording.
-    signal
-        Decoded.
     moved
         Bits of the message that moved, as a mask.
 

@@ -63,8 +63,6 @@ class Memory:
 
     Attributes
     ----------
-    layouts
-        Those met so far, in each dialect.
     tails
         What was met behind the data bytes, by its length, for each kind of tail.
     channels
@@ -73,8 +71,6 @@ class Memory:
         Case of the letters met last.
     resolution_ns
         The finest step of the time stamps [ns].
-    bench
-        Room for the words of one block.
     """
 
     layouts: dict[Dialect, dict[object, Layout]] = field(default_factory=dict)

@@ -164,14 +164,14 @@ def guarded(messages: Iterable[Message], *further: type[Exception]) -> Iterator[
         yield message
 
 
-def finish(
-    read: MessageList, opened: Opened, name: str, *, can_hold_errors: bool, resolution_ns: int = FLOAT_RESOLUTION_NS
-) -> Trace:
+def finish(read: MessageList, opened: Opened, name: str, *, can_hold_errors: bool) -> Trace:
     """Make the trace of an opened file."""
     for problem in opened.problems:
         read.problems.add(problem)
     return read.trace(
-        Source(opened.name, opened.sha256(), name, can_hold_errors=can_hold_errors, stamp_resolution_ns=resolution_ns)
+        Source(
+            opened.name, opened.sha256(), name, can_hold_errors=can_hold_errors, stamp_resolution_ns=FLOAT_RESOLUTION_NS
+        )
     )
 
 

@@ -53,10 +53,6 @@ class Constants:
 
     Attributes
     ----------
-    channel
-        As written.
-    dlc, payload_length
-        The code as sent and the bytes that follow.
     identifier_bits
         Bits of the identifier that do not stand among its digits.
     """
@@ -184,12 +180,8 @@ class Grammar:
 
     Attributes
     ----------
-    name
-        Of the format.
     read_line
         Tells what one line (without its end) is; may be asked about any bytes.
-    can_hold_errors
-        Whether the format can record error frames.
     writes_length
         Whether a frame says how many data bytes it has, so that a cut can be seen.
     block

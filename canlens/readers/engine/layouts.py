@@ -51,8 +51,6 @@ class ColumnWord(NamedTuple):
         Column of the word's lowest byte; may lie before the line.
     mask
         The bytes of the word that belong to the piece.
-    digits
-        How many they are.
     """
 
     at: int
@@ -236,8 +234,6 @@ class Layout:
     ----------
     constants
         What all its frames share; the channel apart, and the length where that differs.
-    head
-        The columns before the data bytes.
     probe
         The word of the head that tells this layout from others best.
     words
@@ -299,8 +295,6 @@ class Layout:
 
         Parameters
         ----------
-        text, lines
-            The block and the lines to look at.
         words
             uint64 (:attr:`words`, n): their first words. Overwritten.
         """

@@ -16,10 +16,4 @@ def read(opened: Opened) -> Trace:
     return Trace.empty(source=Source(opened.name, opened.sha256(), "empty"), problems=tuple(opened.problems))
 
 
-READER = Reader(
-    "empty",
-    recognises,
-    read,
-    keeps="an empty file is a recording without frames",
-    cannot_hold="anything",
-)
+READER = Reader("empty", recognises, read, keeps="an empty file is a recording without frames", cannot_hold="anything")
