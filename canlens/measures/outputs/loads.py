@@ -331,9 +331,7 @@ def _currents(output: Output, track: Track, current: Signal, on: Bools, off: Boo
     plain = output.level is None and output.flash_hz is None
     odd = np.zeros(len(net_a), bool)
     if output.load_a and plain and not too_coarse and not output.self_switching:
-        whole = flows[stops] - flows[starts] >= MOST_ROWS * (
-            stops - starts
-        )  # else it switches itself
+        whole = flows[stops] - flows[starts] >= MOST_ROWS * (stops - starts)  # else it switches itself
         odd = ~dead & whole & ~((net_a >= LABEL[0] * output.load_a) & (net_a <= LABEL[1] * output.load_a))
     if odd.sum() < FEWEST_ODD * len(odd):
         odd[:] = False
