@@ -250,6 +250,8 @@ LABEL = 0.6, 1.5
 supply and temperature move a current by a quarter)."""
 FEWEST_QUANTA = 2.0
 """A current of fewer steps of its signal than this cannot be told from none."""
+MOST_ROWS = 0.9
+"""A hold's current is held against the label where it flows in so many of its rows (our choice)."""
 OFF_SHARE = 0.2
 OFF_A = 0.5
 """More than this share of the label current, or without label this current, must not flow while the output is off."""
@@ -323,10 +325,14 @@ def _currents(output: Output, track: Track, current: Signal, on: Bools, off: Boo
     gaps_s = _gaps(current, (amps - floor_a < open_a) & (not too_coarse), starts, stops, allowed=output.retries or 0)
     if output.self_switching:
         dead, some, gaps_s = np.zeros(len(net_a), bool), np.ones(len(net_a), bool), np.zeros(len(net_a))
+    empty = dead & ~some
+    if (flowing := np.flatnonzero(~empty)).size and flowing[-1] > np.argmax(empty):
+        empty[:] = False  # it flowed again after a hold without any: the load switches itself, or a contact is loose
     plain = output.level is None and output.flash_hz is None
     odd = np.zeros(len(net_a), bool)
     if output.load_a and plain and not too_coarse and not output.self_switching:
-        odd = ~dead & ~((net_a >= LABEL[0] * output.load_a) & (net_a <= LABEL[1] * output.load_a))
+        whole = flows[stops] - flows[starts] >= MOST_ROWS * (stops - starts)  # else it switches itself
+        odd = ~dead & whole & ~((net_a >= LABEL[0] * output.load_a) & (net_a <= LABEL[1] * output.load_a))
     if odd.sum() < FEWEST_ODD * len(odd):
         odd[:] = False
     limit_a, allowed_s = output.continuous_a, output.peak_s if output.peak_s is not None else CONTINUOUS_S
@@ -345,8 +351,8 @@ def _currents(output: Output, track: Track, current: Signal, on: Bools, off: Boo
         highest_a=float(np.nanmax(amps)) if known.any() else np.nan,
         over_peak=none if output.peak_a is None else _at(current, amps > output.peak_a),
         over_continuous=none if limit_a is None else _too_long(current, amps > limit_a, allowed_s),
-        no_current=at(dead & ~some),
-        switches_itself=at((dead & some) | (gaps_s > GAP_S)),
+        no_current=at(empty),
+        switches_itself=at((dead & ~empty) | (gaps_s > GAP_S)),
         interrupted=at(~dead & (gaps_s > 0) & (gaps_s <= GAP_S)),
         off_label=at(odd),
         current_when_off=_holds_that(current, off, lambda median: median > off_a, fewest=FEWEST_STRAY),
