@@ -132,8 +132,7 @@ def check_job(
     ] = None,
     readings: Annotated[str | None, typer.Option(metavar="TOML", help="What the meter said.")] = None,
     observed: Annotated[
-        str | None,
-        typer.Option(metavar="CSV", help="What you saw of the outputs: time_s,output,on[,amps,volts]."),
+        str | None, typer.Option(metavar="CSV", help="What you saw of the outputs: time_s,output,on[,amps,volts].")
     ] = None,
     channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="The channel of the recording; overrules the plan.")
@@ -186,13 +185,7 @@ def check_job(
     return EXIT_CODES[checkup.result.verdict]
 
 
-def _look_at_files(
-    plan: str,
-    logs: list[str],
-    marks: str | None,
-    readings: str | None,
-    observed: str | None,
-) -> None:
+def _look_at_files(plan: str, logs: list[str], marks: str | None, readings: str | None, observed: str | None) -> None:
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     if logs.count(STANDARD_STREAM) > 1:
         raise UsageError("-: standard input can be read only once.")

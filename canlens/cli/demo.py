@@ -42,9 +42,7 @@ DATABASE = "dbc_examples/quernholt.dbc"
 RECORDINGS = (
     SampleRecording("A healthy install", "traces/quernholt-healthy.log.gz", "traces/quernholt-healthy.toml"),
     SampleRecording(
-        "The same install with two faults",
-        "traces/quernholt-two-faults.log.gz",
-        "traces/quernholt-two-faults.toml",
+        "The same install with two faults", "traces/quernholt-two-faults.log.gz", "traces/quernholt-two-faults.toml"
     ),
 )
 FILES = (PLAN, DATABASE, *(name for each in RECORDINGS for name in (each.log, each.origin)))

@@ -149,8 +149,7 @@ def add_walk(timeline: SessionTimeline, group: Sequence[str], needs: Mapping[str
         Added to each of those times [s].
     """
     timeline.begin(
-        f"Every combination of {' and '.join(group)}",
-        "One change at a time; keep holding what the sheet says.",
+        f"Every combination of {' and '.join(group)}", "One change at a time; keep holding what the sheet says."
     )
     hold_s = max(needs[name].hold_s for name in group) + spare_s
     pause_s = max(needs[name].pause_s for name in group) + spare_s

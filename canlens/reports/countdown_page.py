@@ -47,11 +47,7 @@ def countdown_page(session: Session, *, judge: str) -> str:
 
 def _data(session: Session) -> str:
     """Write what the script needs as JSON that cannot end the element it stands in."""
-    content = {
-        "title": session.title,
-        "seed": session.seed,
-        "steps": [_step(step, session) for step in session.steps],
-    }
+    content = {"title": session.title, "seed": session.seed, "steps": [_step(step, session) for step in session.steps]}
     return json.dumps(content, ensure_ascii=True).replace("<", "\\u003c")
 
 

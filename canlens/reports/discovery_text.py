@@ -15,11 +15,7 @@ from canlens.wording import chance_words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.results.discover import (
-        ControlDiscovery,
-        DiscoveryResult,
-        FoundPlace,
-    )
+    from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace
 
 
 SLOTS_A_LINE = 60

@@ -164,11 +164,7 @@ def _state_links(output: dict[str, Json]) -> None:
     """Name the nine links, which the class holds as a mapping."""
     properties = _object(output["properties"])
     state = _object(properties["links"])["additionalProperties"]
-    properties["links"] = {
-        "type": "object",
-        "properties": dict.fromkeys(LINKS, state),
-        "required": list(LINKS),
-    }
+    properties["links"] = {"type": "object", "properties": dict.fromkeys(LINKS, state), "required": list(LINKS)}
     properties["first_broken_link"] = {"enum": [*LINKS, None]}
 
 

@@ -92,10 +92,7 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
     for cause in as_read(causes):
         page.gap()
         page.paragraph(cause_name(cause), first=f"{wording.likelihood(cause.probability):>5}", indent=7)
-        page.facts(
-            [*cause_facts(cause), ("More", f"canlens explain {cause.cause}")],
-            indent=7,
-        )
+        page.facts([*cause_facts(cause), ("More", f"canlens explain {cause.cause}")], indent=7)
 
 
 # Sections of the text report: outputs, what was not tested, controls, recording, bus.
@@ -135,11 +132,7 @@ def output_remarks(output: OutputResult) -> list[str]:
         remarks.append(follows_words(output))
     if output.also_fits:
         remarks.append(f"Fits just as well: {'; '.join(output.also_fits)}")
-    counts = (
-        (output.late, "late"),
-        (output.unasked, "on unasked"),
-        (output.too_short, wording.OUTCOMES["too-short"]),
-    )
+    counts = ((output.late, "late"), (output.unasked, "on unasked"), (output.too_short, wording.OUTCOMES["too-short"]))
     told = [f"{wording.counted(number, 'time')} {what}" for number, what in counts if number]
     if told:
         remarks.append(f"Besides: {wording.listed(told)}.")

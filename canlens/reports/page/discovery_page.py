@@ -67,11 +67,7 @@ def _anchors(result: DiscoveryResult) -> list[tuple[str, str]]:
 def _steps(result: DiscoveryResult) -> list[Step]:
     """Return a line for each control, and what to do next."""
     steps = [
-        Step(
-            "plain",
-            name,
-            place_words(row.candidates[0]) if row.named and row.candidates else "not named",
-        )
+        Step("plain", name, place_words(row.candidates[0]) if row.named and row.candidates else "not named")
         for name, row in result.controls.items()
     ]
     waiting = [(name, row) for name, row in result.controls.items() if not row.named]

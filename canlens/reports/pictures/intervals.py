@@ -9,16 +9,7 @@ import numpy as np
 
 from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import BLUE, GREEN, GREY, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
-from canlens.reports.pictures.picture import (
-    LEGEND_PX,
-    PITCH,
-    Picture,
-    clipped,
-    column,
-    figure_text,
-    foreign,
-    label,
-)
+from canlens.reports.pictures.picture import LEGEND_PX, PITCH, Picture, clipped, column, figure_text, foreign, label
 from canlens.wording import counted, short_time
 
 if TYPE_CHECKING:

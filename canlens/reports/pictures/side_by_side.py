@@ -10,16 +10,7 @@ import numpy as np
 from canlens.nouns.baselines import BLOCK_S
 from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import BLUE, FONT_SIZE, GREEN, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
-from canlens.reports.pictures.picture import (
-    LEGEND_PX,
-    TITLE_PX,
-    Picture,
-    clipped,
-    column,
-    figure_text,
-    foreign,
-    label,
-)
+from canlens.reports.pictures.picture import LEGEND_PX, TITLE_PX, Picture, clipped, column, figure_text, foreign, label
 from canlens.reports.pictures.quantity_strips import MOST_SIGNS
 from canlens.wording import percent, short_time
 
