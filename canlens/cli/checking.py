@@ -38,20 +38,7 @@ class HandoverOptions:
 
 
 def look_at_handover(options: HandoverOptions, *, inputs: dict[str, str | None]) -> Given | None:
-    """Raise a sentence for what cannot be handed over, before any work is done; read the job details.
-
-    Parameters
-    ----------
-    options
-        As given.
-    inputs
-        The files of the job by the name of their argument: ``plan``, ``marks``, ``readings``, ``observed``.
-
-    Returns
-    -------
-    Given
-        The files of the job; None where no hand-over is wanted.
-    """
+    """Raise a sentence for what cannot be handed over, before any work is done; else return the files of the job."""
     if options.folder is None:
         _refuse_lonely(options)
         return None
@@ -215,13 +202,7 @@ def judge_job(
     observed: str | None = None,
     channel: str | None = None,
 ) -> JudgedJob:
-    """Read all files of a job and judge it.
-
-    Raises
-    ------
-    CanlensError
-        If one of them cannot be read at all.
-    """
+    """Read all files of a job and judge it; raise a CanlensError if one of them cannot be read at all."""
     from canlens import check, read_marks, read_observed, read_plan, read_readings
     from canlens.measures.outputs.several import in_order
 

@@ -50,13 +50,7 @@ FILES = (PLAN, DATABASE, *(name for each in RECORDINGS for name in (each.log, ea
 
 
 def write_sample_job(folder: Path, *, force: bool) -> None:
-    """Copy the sample job into a folder, which is made if it is not there.
-
-    Raises
-    ------
-    UsageError
-        If something is in the folder already and ``force`` is not set, or if it cannot be written.
-    """
+    """Copy the sample job into a folder, which is made if it is not there; with ``force`` even into one in use."""
     examples = _examples()
     require_empty(folder, force=force)
     write_into(folder, {name: examples.joinpath(name).read_bytes() for name in FILES})

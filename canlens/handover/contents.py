@@ -60,21 +60,7 @@ _WHAT = {
 
 @dataclass(frozen=True)
 class Job:
-    """A job as it is handed over, redacted if that was asked for.
-
-    Attributes
-    ----------
-    checkup, traces, details
-        What was found, in which recordings, and what was given besides.
-    sources
-        The files that were read.
-    copies
-        Input and content of each copy, by its path.
-    left_out
-        What a redaction took out.
-    redaction
-        That redaction; None where nothing is taken out.
-    """
+    """A job as it is handed over, redacted if that was asked for; ``copies`` are input and content by path."""
 
     checkup: Checkup
     traces: Sequence[Trace]
@@ -94,15 +80,7 @@ def contents(
     redact: bool = False,
     decimal_comma: bool = False,
 ) -> dict[str, bytes]:
-    """Return every file of a hand-over by its path inside the folder; the manifest and the hashes come last.
-
-    Parameters are those of :func:`canlens.handover.write_handover`.
-
-    Raises
-    ------
-    UsageError
-        A file that was given cannot be read any more.
-    """
+    """Return every file of a hand-over by its path inside the folder; the manifest and the hashes come last."""
     job = _redacted(checkup, given, traces) if redact else _plain(checkup, given, traces)
     files = {
         "report.html": _text(check_page(job.checkup, job.checkup.drawn(job.traces, channel=channel))),

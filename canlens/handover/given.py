@@ -53,21 +53,8 @@ class Given:
 def read_sources(plan: Plan, given: Given, recordings: tuple[RecordingResult, ...], *, flat: bool) -> list[InputRow]:
     """Read and hash the files of a job; recordings, configuration and baseline are hashed only.
 
-    Parameters
-    ----------
-    plan
-        Names its databases.
-    given
-        The files that the user named.
-    recordings
-        What was read of them; their hashes are those of the bytes that were judged.
-    flat
-        Whether all copies stand in one folder; otherwise plan and databases keep their places to each other.
-
-    Raises
-    ------
-    UsageError
-        A file cannot be read, or the configuration is not the one of which the job details give the hash.
+    With ``flat`` all copies stand in one folder; otherwise plan and databases keep their places to each other. Raises
+    a UsageError if one cannot be read, or the configuration has not the hash that the job details give.
     """
     databases = [file for file in plan.database.files if Path(file).is_file()]
     targets = _targets(given.plan, databases, flat=flat)

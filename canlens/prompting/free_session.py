@@ -34,19 +34,7 @@ def draw_labels(exercises: Mapping[str, int], rests: int, draws: Draws) -> list[
 def add_slots(
     timeline: SessionTimeline, labels: Sequence[str], shortest_s: Mapping[str, float], *, length_s: float
 ) -> None:
-    """Add drawn slots of equal length.
-
-    Parameters
-    ----------
-    timeline
-        Grows.
-    labels
-        A control, or ``rest``, for each slot.
-    shortest_s
-        Control -> its shortest hold [s].
-    length_s
-        Of every slot; long enough for the longest hold.
-    """
+    """Add drawn slots of equal length [s] to a timeline; ``shortest_s`` has the shortest hold of each control [s]."""
     more = {name: _holds(labels.count(name), timeline.draws) for name in shortest_s}
     for label in labels:
         hold_s = shortest_s[label] + more[label].pop() if label != REST else 0.0
@@ -94,13 +82,7 @@ _NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def control_names(text: str) -> list[str]:
-    """Return the names in a list like ``horn,brake_front``.
-
-    Raises
-    ------
-    UsageError
-        If one of them cannot be the name of a control, or stands there twice.
-    """
+    """Return the names in a list like ``horn,brake_front``; raise a UsageError for what cannot name a control."""
     names = [name.strip() for name in text.split(",") if name.strip()]
     if not names:
         raise UsageError("--controls: expected names with commas between them, such as horn,brake_front; found none.")

@@ -79,11 +79,6 @@ WALKS = 2
 def gray_walk(controls: Sequence[str]) -> list[tuple[str, bool]]:
     """Return the changes that lead once through all combinations and back: a control, and whether it goes on.
 
-    Parameters
-    ----------
-    controls
-        The first one changes most often.
-
     References
     ----------
     The reflected binary code of F. Gray, US patent 2 632 058: neighbours differ in one bit, the last and first too.
@@ -135,19 +130,7 @@ def wanted_combinations(plan: Plan, base: Mapping[str, bool], walks: Sequence[tu
 
 
 def add_walk(timeline: SessionTimeline, group: Sequence[str], needs: Mapping[str, Need], *, spare_s: float) -> None:
-    """Add every combination of a few controls, one change at a time; twice, in another order.
-
-    Parameters
-    ----------
-    timeline
-        Grows.
-    group
-        The controls.
-    needs
-        How long each state must last.
-    spare_s
-        Added to each of those times [s].
-    """
+    """Add every combination of a few controls, one change at a time; twice, in another order."""
     timeline.begin(
         f"Every combination of {' and '.join(group)}", "One change at a time; keep holding what the sheet says."
     )

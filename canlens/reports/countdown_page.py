@@ -14,20 +14,7 @@ if TYPE_CHECKING:
 
 
 def countdown_page(session: Session, *, judge: str) -> str:
-    """Write the page of a session.
-
-    Parameters
-    ----------
-    session
-        What to do.
-    judge
-        The command that judges the recording afterwards.
-
-    Returns
-    -------
-    str
-        HTML that opens from disk, fetches nothing and sends nothing.
-    """
+    """Write a session as HTML that opens from disk and fetches nothing; ``judge`` is the command for afterwards."""
     script = asset("count_down.js")
     template = page_environment().from_string(asset("count_down.html"))
     return template.render(

@@ -80,23 +80,7 @@ COLUMNS = ("no", "at", "do this", "hold for", "held meanwhile", "done")
 
 
 def sheet_text(session: Session, *, judge: str, encoding: str = "utf-8") -> str:
-    """Write a session as a sheet.
-
-    Parameters
-    ----------
-    session
-        What to do.
-    judge
-        The command that judges the recording afterwards.
-    encoding
-        What the console can show.
-
-    Returns
-    -------
-    str
-        Lines of at most 80 columns: what it is and how to use it, cautions, controls, then the steps part by part
-        with a box to tick, what the draw is worth, and what to do afterwards.
-    """
+    """Write a session as a sheet to tick, 80 columns wide; ``judge`` is the command that judges the recording."""
     page = Page(encoding)
     page.paragraph(f"EXERCISES – {session.title}")
     page.paragraph(

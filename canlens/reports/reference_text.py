@@ -23,13 +23,7 @@ INDENT = 4
 def manual_text(manual: str, *, encoding: str = "utf-8") -> str:
     """Write a manual page: a title line, then headings with indented text.
 
-    Parameters
-    ----------
-    manual
-        As in the file of the check or cause. Indented lines belong to the heading above them; lines of one
-        paragraph are joined and wrapped anew.
-    encoding
-        What the console can show.
+    Lines of one paragraph are joined and wrapped anew.
     """
     page = Page(encoding)
     title, _, rest = manual.strip().partition("\n")
@@ -63,17 +57,7 @@ HEAD = ("fault", "built in", "shown", "by meter", "named")
 
 
 def coverage_text(title: str, covered: Sequence[Covered], *, encoding: str = "utf-8") -> str:
-    """Return the table of all faults that the plan can have, and what it means.
-
-    Parameters
-    ----------
-    title
-        Of the plan.
-    covered
-        What became of each fault.
-    encoding
-        What the console can show.
-    """
+    """Return the table of all faults that a plan can have, and what it means."""
     page = Page(encoding)
     page.paragraph(_answer(title, covered))
     page.heading("Faults that were rehearsed")

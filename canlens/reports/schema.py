@@ -102,17 +102,7 @@ SCHEMAS = {
 
 
 def _form(name: str, schema: dict[str, Json], *, optional: Collection[str] = ()) -> dict[str, Json]:
-    """Return the schema of a written form: the fields of its class behind its name and the program's version.
-
-    Parameters
-    ----------
-    name
-        Of the form.
-    schema
-        Of the class, tidied.
-    optional
-        Keys that may be missing.
-    """
+    """Return the schema of a written form: the fields of its class behind its name and the program's version."""
     properties: dict[str, Json] = {
         "schema": {"const": name},
         "canlens": {"type": "string", "description": "Version of the program that wrote it."},

@@ -50,18 +50,9 @@ class FoundControl:
 
 @dataclass(frozen=True)
 class FoundBits:
-    """What a discovery is good for.
+    """What a discovery is good for: messages with the signals that were found and the known ones beside them.
 
-    Attributes
-    ----------
-    messages
-        With the signals that were found, and those that the known database has beside them.
-    comments
-        Path of a signal -> what speaks for it.
-    controls
-        Those that were named, in the order of the discovery.
-    left_out
-        Why the others are not there, in sentences.
+    ``comments`` say by path what speaks for each signal, ``left_out`` why the other controls are not there.
     """
 
     messages: tuple[Message, ...] = ()
@@ -71,19 +62,9 @@ class FoundBits:
 
 
 def found_bits(result: DiscoveryResult, known: Database | None = None) -> FoundBits:
-    """Turn the places that were named into messages and signals.
+    """Turn the places that were named into messages and signals; what ``known`` covers exactly is not written again.
 
-    Parameters
-    ----------
-    result
-        Of the discovery.
-    known
-        The database that it was given; what it covers exactly is not written again.
-
-    Returns
-    -------
-    FoundBits
-        Names are legal and unique, no two signals overlap; only what was named is there.
+    Names are legal and unique, no two signals overlap; only what was named is there.
     """
     return _Finding(result, known or Database()).find()
 

@@ -32,11 +32,6 @@ def asset(name: str) -> str:
 def policy(scripts: Iterable[str]) -> str:
     """Return a content security policy under which only these scripts run and nothing is fetched.
 
-    Parameters
-    ----------
-    scripts
-        Their texts as they stand in the page.
-
     References
     ----------
     W3C Content Security Policy Level 3, 2.3.1 (hash sources).
@@ -103,17 +98,7 @@ PLACES = {"latencies": "table", "intervals": "table"}
 
 
 def assembled(template: str, pictures: Sequence[Picture], **shown: Any) -> str:
-    """Write a page.
-
-    Parameters
-    ----------
-    template
-        Name of the template.
-    pictures
-        What is drawn, in order.
-    **shown
-        What else the template shows.
-    """
+    """Write a page from the template of this name, its pictures in order, and what else it shows."""
     script, library = asset("page.js"), _library() if pictures else ""
     return (
         page_environment()

@@ -34,15 +34,7 @@ MOST_DECADES = 2.5
 
 
 def interval_picture(rows: Sequence[MessageEvidence], total: int, *, name: str, title: str) -> Picture | None:
-    """Draw the intervals of messages below each other; None where there is none.
-
-    Parameters
-    ----------
-    rows
-        Those to be drawn, from the top.
-    total
-        How many messages have intervals.
-    """
+    """Draw the intervals of some of ``total`` messages below each other; None where there is none."""
     if not rows:
         return None
     caption = (

@@ -69,16 +69,8 @@ SMALL = 0.83
 class Texts:
     """The texts of a sheet, from the top down.
 
-    Attributes
-    ----------
-    title, verdict, footer
-        As they stand on it.
-    facts
-        Label and value of each detail.
-    rows
-        Of each output: its name, the small print under it, what is planned, what was seen.
-    left, right
-        The points under the table, side by side; the headings of the right side count as points.
+    A row is an output: its name, the small print under it, what is planned, what was seen. The points ``left`` and
+    ``right`` stand side by side under the table.
     """
 
     title: str
@@ -192,23 +184,9 @@ class _Row(NamedTuple):
 def customer_sheet(
     result: CheckResult, plan: Plan, details: JobDetails | None = None, *, not_tested: Sequence[str] = ()
 ) -> str:
-    """Write the customer's page.
+    """Write the customer's page as HTML that needs nothing else; ``not_tested`` adds to what the recording leaves open.
 
-    Parameters
-    ----------
-    result
-        What the check found.
-    plan
-        What the install is meant to do.
-    details
-        Vehicle, place, parts; None where nothing was given.
-    not_tested
-        What else was not tested, besides what the recording leaves open.
-
-    Returns
-    -------
-    str
-        HTML that needs nothing else. Long texts are cut with ``…``; the report beside it has them in full.
+    Long texts are cut with ``…``; the report beside it has them in full.
     """
     sheets = [_sheet(result, plan, details, not_tested, cut) for cut in CUTS]
     tries = [(sheet, points) for sheet in sheets for points in SIZES if fits(sheet.texts(), points)]
