@@ -31,9 +31,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Contents: a checked job → every file of its hand-over, as bytes by path.
-
-
 MANIFEST = "manifest.json"
 SUMS = "SHA256SUMS"
 """Hashes of all files but itself, in the form that ``sha256sum --check`` reads."""
@@ -92,7 +89,7 @@ def contents(
     files = {"record.html": _text(record), **files}
     files |= {target: content for target, (_, content) in job.copies.items()}
     rows = tuple(
-        FileRow(name, _WHAT.get(name) or f"the {_role(job, name)} as used", _hash(content), len(content))
+        FileRow(name, _WHAT.get(name) or f"the {job.copies[name][0].role} as used", _hash(content), len(content))
         for name, content in files.items()
     )
     files[MANIFEST] = json_bytes(to_dict(replace(manifest, files=rows)))
@@ -122,10 +119,6 @@ def _redacted(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
     silent = [LeftOutRow(key, 0) for key in keys if key not in told]
     left_out = (*told.values(), *silent, *uncertain)
     return Job(plain, bare, details, sources, copies, left_out, redaction)
-
-
-def _role(job: Job, name: str) -> str:
-    return job.copies[name][0].role
 
 
 def _reports(job: Job, *, decimal_comma: bool) -> dict[str, bytes]:

@@ -31,6 +31,7 @@ SHORTEST_S = 1e-5
 """The axis is logarithmic and begins here at the earliest [s]."""
 MOST_DECADES = 2.5
 """Over more decades the axis is labelled at powers of ten only."""
+ROWS_AXIS: Parts = {"showgrid": False, "showticklabels": False, "zeroline": False, "fixedrange": True}
 
 
 def interval_picture(rows: Sequence[MessageEvidence], total: int, *, name: str, title: str) -> Picture | None:
@@ -139,13 +140,7 @@ def _layout(rows: Sequence[MessageEvidence]) -> Parts:
         "gridcolor": GRID,
         "tickfont": {"size": SMALL},
     }
-    layout["yaxis"] = {
-        "range": [-len(rows) * PITCH, 0],
-        "showgrid": False,
-        "showticklabels": False,
-        "zeroline": False,
-        "fixedrange": True,
-    }
+    layout["yaxis"] = {"range": [-len(rows) * PITCH, 0], **ROWS_AXIS}
     return layout
 
 
@@ -230,13 +225,7 @@ def _latency_layout(every: Sequence[Latencies]) -> Parts:
         "zerolinecolor": GRID,
         "tickfont": {"size": SMALL},
     }
-    layout["yaxis"] = {
-        "range": [-number * PITCH, 0],
-        "showgrid": False,
-        "showticklabels": False,
-        "zeroline": False,
-        "fixedrange": True,
-    }
+    layout["yaxis"] = {"range": [-number * PITCH, 0], **ROWS_AXIS}
     return layout
 
 

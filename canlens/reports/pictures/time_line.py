@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -175,22 +176,10 @@ def lane_strip(drawn: DrawnRecording) -> Strip:
     return Strip(
         title="",
         height=max(number, 1) * PITCH_PX,
-        traces=tuple(_once_in_legend(traces)),
+        traces=tuple(traces),
         axis={"range": [-number * PITCH, 0], "showgrid": False, "showticklabels": False},
         labels=tuple(label(lane_title(lane, drawn), rows[lane.kind, lane.name] + NAME) for lane in drawn.lanes),
     )
-
-
-def _once_in_legend(traces: list[Parts]) -> list[Parts]:
-    """Let the legend name each kind of trace once; a click on it hides all of its kind."""
-    seen: set[str] = set()
-    out = []
-    for trace in traces:
-        kind = trace.get("legendgroup")
-        out.append({**trace, "showlegend": kind is not None and kind not in seen})
-        if kind is not None:
-            seen.add(kind)
-    return out
 
 
 def _lane_traces(lane: StepLane, row: int, drawn: DrawnRecording) -> list[Parts]:
@@ -348,18 +337,18 @@ def load_line(drawn: DrawnRecording, *, name: str, title: str) -> Picture | None
 
 
 def _named_once(strips: Sequence[Strip]) -> list[Strip]:
-    """Let the legend name the limits of all strips once."""
+    """Let the legend name each kind of trace once; a click on it hides all of its kind."""
     seen: set[str] = set()
     named = []
     for strip in strips:
         traces: list[Parts] = []
         for trace in strip.traces:
             kind = trace.get("legendgroup")
-            shown = trace.get("showlegend", True) and kind not in seen
+            shown = trace.get("showlegend", kind is not None) and kind not in seen
             traces.append({**trace, "showlegend": shown})
             if shown and kind is not None:
                 seen.add(kind)
-        named.append(type(strip)(strip.title, strip.height, tuple(traces), strip.axis, strip.labels))
+        named.append(replace(strip, traces=tuple(traces)))
     return named
 
 
