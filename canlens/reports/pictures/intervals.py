@@ -83,27 +83,17 @@ def _line(name: str, low_s: Floats, high_s: Floats, y: Floats, line: Parts) -> P
     gap = np.full(len(y), np.nan)
     x = np.column_stack((_shown(low_s), _shown(high_s), gap)).ravel()
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": name,
-        "x": column(x),
-        "y": column(np.repeat(y, 3), "f4"),
-        "line": line,
-        "hoverinfo": "skip",
-    }
+        "type": "scatter", "mode": "lines", "name": name,
+        "x": column(x), "y": column(np.repeat(y, 3), "f4"), "line": line, "hoverinfo": "skip",
+    }  # fmt: skip
 
 
 def _signs(name: str, value_s: Floats, y: Floats, marker: Parts, told: list[str]) -> Parts:
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": name,
-        "x": column(_shown(value_s)),
-        "y": column(y, "f4"),
-        "marker": marker,
-        "text": told,
+        "type": "scatter", "mode": "markers", "name": name,
+        "x": column(_shown(value_s)), "y": column(y, "f4"), "marker": marker, "text": told,
         "hovertemplate": f"%{{text}}<extra>{name}</extra>",
-    }
+    }  # fmt: skip
 
 
 def _shown(value_s: Floats) -> Floats:
@@ -132,14 +122,11 @@ def _layout(rows: Sequence[MessageEvidence]) -> Parts:
         for number, row in enumerate(rows)
     ]
     layout["xaxis"] = {
-        "type": "log",
-        "range": [math.log10(low_s / 1.3), math.log10(high_s * 1.3)],
-        "tickvals": ticks,
+        "type": "log", "range": [math.log10(low_s / 1.3), math.log10(high_s * 1.3)], "tickvals": ticks,
         "ticktext": [f"{each:g} s" if each >= 1 else f"{each * 1000:g} ms" for each in ticks],
         "title": {"text": "time between two frames", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "tickfont": {"size": SMALL},
-    }
+        "gridcolor": GRID, "tickfont": {"size": SMALL},
+    }  # fmt: skip
     layout["yaxis"] = {"range": [-len(rows) * PITCH, 0], **ROWS_AXIS}
     return layout
 
@@ -220,11 +207,8 @@ def _latency_layout(every: Sequence[Latencies]) -> Parts:
     layout["xaxis"] = {
         "range": [0, longest_s * 1050],
         "title": {"text": "milliseconds to the answer", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "zeroline": True,
-        "zerolinecolor": GRID,
-        "tickfont": {"size": SMALL},
-    }
+        "gridcolor": GRID, "zeroline": True, "zerolinecolor": GRID, "tickfont": {"size": SMALL},
+    }  # fmt: skip
     layout["yaxis"] = {"range": [-number * PITCH, 0], **ROWS_AXIS}
     return layout
 
@@ -233,15 +217,11 @@ def _row(own: Latencies, foot: float) -> Iterator[Parts]:
     """Draw one output: distribution, what is allowed, single answers, and their median."""
     output = foreign(own.output)
     yield {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "allowed",
-        "legendgroup": "allowed",
-        "x": [own.within_s * 1000] * 2,
-        "y": [foot + FOOT - 2, foot + HEAD],
+        "type": "scatter", "mode": "lines", "name": "allowed", "legendgroup": "allowed",
+        "x": [own.within_s * 1000] * 2, "y": [foot + FOOT - 2, foot + HEAD],
         "line": {"color": VIOLET, "width": 2, "dash": "dash"},
         "hovertemplate": f"<b>{output}</b>: allowed {short_time(own.within_s)}<extra></extra>",
-    }
+    }  # fmt: skip
     if math.isnan(own.median_s):
         return
     yield _distribution(own, foot, output)
@@ -256,30 +236,22 @@ def _distribution(own: Latencies, foot: float, output: str) -> Parts:
     """Draw how many answers took how long, as an area of steps."""
     height = foot + FOOT + (HEAD - FOOT) * own.number / max(int(own.number.max()), 1)
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "how many",
-        "legendgroup": "how many",
+        "type": "scatter", "mode": "lines", "name": "how many", "legendgroup": "how many",
         "x": column(np.repeat(own.edge_s, 2) * 1000),
         "y": column(np.concatenate(([foot + FOOT], np.repeat(height, 2), [foot + FOOT])), "f4"),
-        "fill": "toself",
-        "line": {"color": GREEN, "width": 1.5},
+        "fill": "toself", "line": {"color": GREEN, "width": 1.5},
         "customdata": column(np.concatenate(([0], np.repeat(own.number, 2), [0])), "i4"),
         "hovertemplate": f"<b>{output}</b>: %{{customdata:d}} answers near %{{x:.1f}} ms<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _latency_signs(name: str, latency_s: Floats, foot: float, sign: Parts, output: str) -> Parts:
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": name,
-        "legendgroup": name,
-        "x": column(latency_s * 1000),
-        "y": column(np.full(len(latency_s), foot + FOOT - 0.8), "f4"),
+        "type": "scatter", "mode": "markers", "name": name, "legendgroup": name,
+        "x": column(latency_s * 1000), "y": column(np.full(len(latency_s), foot + FOOT - 0.8), "f4"),
         "marker": sign,
         "hovertemplate": f"<b>{output}</b>: {name}, %{{x:.1f}} ms<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _latency_told(own: Latencies, *, short: bool) -> str:

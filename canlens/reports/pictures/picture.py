@@ -29,14 +29,10 @@ if TYPE_CHECKING:
 
 
 CONFIG: Parts = {
-    "responsive": True,
-    "displaylogo": False,
-    "typesetMath": False,
-    "scrollZoom": False,
-    "showTips": False,
+    "responsive": True, "displaylogo": False, "typesetMath": False, "scrollZoom": False, "showTips": False,
     "plotlyServerURL": "",
     "modeBarButtons": [["toImage"], ["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]],
-}
+}  # fmt: skip
 """The buttons are named one by one, since the script's own choice holds one that sends the picture away."""
 
 
@@ -170,15 +166,10 @@ def stacked(strips: Sequence[Strip], *, end_s: float) -> tuple[list[Parts], Part
         suffix = "" if number == 0 else str(number + 1)
         bottom = top + strip.height
         layout[f"yaxis{suffix}"] = {
-            "domain": [max(0.0, 1 - bottom / inner), 1 - top / inner],
-            "anchor": "x",
-            "fixedrange": True,
-            "zeroline": False,
-            "gridcolor": GRID,
-            "automargin": False,
-            "tickfont": {"size": SMALL},
+            "domain": [max(0.0, 1 - bottom / inner), 1 - top / inner], "anchor": "x", "fixedrange": True,
+            "zeroline": False, "gridcolor": GRID, "automargin": False, "tickfont": {"size": SMALL},
             **strip.axis,
-        }
+        }  # fmt: skip
         if strip.title:
             annotations.append(_title(strip.title, f"y{suffix} domain"))
         annotations += [{**label, "xshift": LABEL_SHIFT, "yref": f"y{suffix}"} for label in strip.labels]
@@ -196,16 +187,10 @@ def label(text: str, y: float) -> Parts:
     """Return a text at the left edge of a strip, standing on a value of its upright axis."""
     return {
         "text": text,
-        "x": 0,
-        "xref": "paper",
-        "xanchor": "left",
-        "y": y,
-        "yanchor": "bottom",
-        "showarrow": False,
-        "align": "left",
-        "borderpad": 0,
+        "x": 0, "xref": "paper", "xanchor": "left", "y": y, "yanchor": "bottom", "showarrow": False,
+        "align": "left", "borderpad": 0,
         "font": {"size": SMALL},
-    }
+    }  # fmt: skip
 
 
 def _title(text: str, yref: str) -> Parts:
@@ -215,42 +200,22 @@ def _title(text: str, yref: str) -> Parts:
 def _time_axis(last: int, end_s: float) -> Parts:
     """Return the time axis under strip number ``last``, counted from 1."""
     return {
-        "anchor": "y" if last == 1 else f"y{last}",
-        "side": "bottom",
-        "range": [0, end_s or 1.0],
+        "anchor": "y" if last == 1 else f"y{last}", "side": "bottom", "range": [0, end_s or 1.0],
         "title": {"text": "seconds from the start of the recording", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "zeroline": False,
-        "showline": True,
-        "linecolor": GRID,
-        "exponentformat": "none",
-        "separatethousands": True,
-        "ticks": "outside",
-        "ticklen": 4,
-        "tickcolor": GRID,
-        "tickfont": {"size": SMALL},
-        "showspikes": True,
-        "spikemode": "across",
-        "spikesnap": "cursor",
-        "spikethickness": 1,
-        "spikedash": "dot",
-        "spikecolor": "#808080",
-    }
+        "gridcolor": GRID, "zeroline": False, "showline": True, "linecolor": GRID, "exponentformat": "none",
+        "separatethousands": True, "ticks": "outside", "ticklen": 4, "tickcolor": GRID,
+        "tickfont": {"size": SMALL}, "showspikes": True, "spikemode": "across", "spikesnap": "cursor",
+        "spikethickness": 1, "spikedash": "dot", "spikecolor": "#808080",
+    }  # fmt: skip
 
 
 def _binding() -> Parts:
     """Return a trace that shows nothing; it makes the second time axis be drawn."""
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": [0],
-        "y": [0],
-        "marker": {"color": CLEAR, "size": 1},
-        "hoverinfo": "skip",
-        "showlegend": False,
-        "xaxis": "x2",
-        "yaxis": "y",
-    }
+        "type": "scatter", "mode": "markers",
+        "x": [0], "y": [0], "marker": {"color": CLEAR, "size": 1}, "hoverinfo": "skip", "showlegend": False,
+        "xaxis": "x2", "yaxis": "y",
+    }  # fmt: skip
 
 
 # Lane words: the line above each lane, and what a time line shows, for those who cannot see it.

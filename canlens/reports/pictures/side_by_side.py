@@ -122,18 +122,10 @@ def _figure(rows: list[_Row], drawn: DrawnComparison) -> tuple[list[Parts], Part
 
 def _upright(row: _Row, domain: list[float], side: int, *, first: int) -> Parts:
     axis: Parts = {
-        "domain": domain,
-        "anchor": ("x", "x2")[side],
-        "fixedrange": True,
-        "range": list(row.span),
-        "zeroline": False,
-        "gridcolor": GRID,
-        "nticks": 4,
-        "tickfont": {"size": SMALL},
-        "ticksuffix": f" {row.unit}" if row.unit else "",
-        "showline": True,
-        "linecolor": GRID,
-    }
+        "domain": domain, "anchor": ("x", "x2")[side], "fixedrange": True, "range": list(row.span),
+        "zeroline": False, "gridcolor": GRID, "nticks": 4, "tickfont": {"size": SMALL},
+        "ticksuffix": f" {row.unit}" if row.unit else "", "showline": True, "linecolor": GRID,
+    }  # fmt: skip
     if side:
         axis["showticklabels"] = False
         axis["matches"] = "y" if first == 1 else f"y{first}"
@@ -142,15 +134,11 @@ def _upright(row: _Row, domain: list[float], side: int, *, first: int) -> Parts:
 
 def _level(side: int, last: int, end_s: float) -> Parts:
     return {
-        "domain": list(COLUMNS[side]),
-        "anchor": "y" if last == 1 else f"y{last}",
+        "domain": list(COLUMNS[side]), "anchor": "y" if last == 1 else f"y{last}",
         "range": [0, end_s or 1.0],
-        "title": {"text": "seconds", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "zeroline": False,
-        "nticks": 5,
-        "tickfont": {"size": SMALL},
-    }
+        "title": {"text": "seconds", "standoff": 6, "font": {"size": SMALL}}, "gridcolor": GRID,
+        "zeroline": False, "nticks": 5, "tickfont": {"size": SMALL},
+    }  # fmt: skip
 
 
 def _head(words: str, x: float) -> Parts:
@@ -165,13 +153,8 @@ def _nothing() -> Parts:
     """Return a trace that shows nothing; it makes an empty half be drawn."""
     return {
         "type": "scatter",
-        "x": [0],
-        "y": [0],
-        "mode": "markers",
-        "opacity": 0,
-        "hoverinfo": "skip",
-        "showlegend": False,
-    }
+        "x": [0], "y": [0], "mode": "markers", "opacity": 0, "hoverinfo": "skip", "showlegend": False,
+    }  # fmt: skip
 
 
 def _line(series: Series, colour: str, unit: str, factor: float, named: str) -> Parts:
@@ -179,24 +162,19 @@ def _line(series: Series, colour: str, unit: str, factor: float, named: str) -> 
         "type": "scatter",
         "mode": "lines+markers" if len(series.time_s) <= 60 else "lines",  # noqa: PLR2004 – signs need room
         "name": named,
-        "x": column(series.time_s),
-        "y": column(series.value * factor),
-        "line": {"color": colour, "width": 1.5},
-        "marker": {"size": 5, "color": colour},
+        "x": column(series.time_s), "y": column(series.value * factor),
+        "line": {"color": colour, "width": 1.5}, "marker": {"size": 5, "color": colour},
         "hovertemplate": f"<b>{named}</b>: %{{y:.4g}} {unit}<br>%{{x:.0f}} s from start<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _declared(declared_s: float, series: Series) -> Parts:
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "declared cycle time",
-        "x": [0, float(series.time_s[-1])],
-        "y": [declared_s * 1000] * 2,
+        "type": "scatter", "mode": "lines", "name": "declared cycle time",
+        "x": [0, float(series.time_s[-1])], "y": [declared_s * 1000] * 2,
         "line": {"color": VIOLET, "width": 2, "dash": "dash"},
         "hovertemplate": f"declared {short_time(declared_s)}<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _episodes(side: ComparedChannel) -> list[Parts]:
@@ -209,24 +187,17 @@ def _episodes(side: ComparedChannel) -> list[Parts]:
     y = np.column_stack((np.zeros(number), side.episodes, gap)).ravel()
     words = "%{y:d} error episodes<br>%{x:.0f} s from start<extra></extra>"
     lines: Parts = {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "error episodes",
-        "x": column(x),
-        "y": column(y),
-        "line": {"color": RED, "width": 1.5, "dash": "dot"},
-    }
+        "type": "scatter", "mode": "lines", "name": "error episodes",
+        "x": column(x), "y": column(y), "line": {"color": RED, "width": 1.5, "dash": "dot"},
+    }  # fmt: skip
     if number > MOST_SIGNS:
         return [{**lines, "hovertemplate": words}]
     signs: Parts = {
-        "type": "scatter",
-        "mode": "markers",
-        "name": "error episodes",
-        "x": column(side.episode_s),
-        "y": column(side.episodes),
+        "type": "scatter", "mode": "markers", "name": "error episodes",
+        "x": column(side.episode_s), "y": column(side.episodes),
         "marker": {"symbol": "asterisk-open", "size": 9, "color": RED, "line": {"width": 2}},
         "hovertemplate": words,
-    }
+    }  # fmt: skip
     return [{**lines, "hoverinfo": "skip"}, signs]
 
 

@@ -84,15 +84,12 @@ def _joining_line(own: Joins, rows: Rows, *, in_lane: bool) -> Parts:
     to_y = np.full(len(from_y), foot + TOP)
     gap = np.full(len(from_y), np.nan)
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": OUTCOMES[own.outcome],
+        "type": "scatter", "mode": "lines", "name": OUTCOMES[own.outcome],
         "legendgroup": None if own.outcome in ANSWER_SIGNS else own.outcome,
         "x": column(np.column_stack((own.time_s, own.time_s + own.latency_s, gap)).ravel()),
-        "y": column(np.column_stack((from_y, to_y, to_y)).ravel(), "i2"),
-        "line": ANSWER_LINES[own.outcome],
+        "y": column(np.column_stack((from_y, to_y, to_y)).ravel(), "i2"), "line": ANSWER_LINES[own.outcome],
         "hoverinfo": "skip",
-    }
+    }  # fmt: skip
 
 
 def _signs(own: Joins, rows: Rows, start: float | None) -> Parts:
@@ -102,18 +99,14 @@ def _signs(own: Joins, rows: Rows, start: float | None) -> Parts:
     words = OUTCOMES[own.outcome]
     told, where = places(time_s, own.line[at], start=start)
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": words,
-        "legendgroup": own.outcome,
+        "type": "scatter", "mode": "markers", "name": words, "legendgroup": own.outcome,
         "x": column(time_s),
         "y": column(np.full(len(time_s), rows["output", own.output] + (BASE + TOP) // 2), "i2"),
-        "marker": ANSWER_SIGNS[own.outcome],
-        "customdata": told,
+        "marker": ANSWER_SIGNS[own.outcome], "customdata": told,
         "text": list(map(_asked, own.control[at], own.latency_s[at].tolist())),
         "hovertemplate": f"<b>{foreign(own.output)}</b>: {words}%{{text}}<br>asked %{{x:.3f}} s from start{where}"
         "<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _asked(control: str, latency_s: float) -> str:
@@ -133,17 +126,12 @@ def _moment(own: OddMoments, foot: int, start: float | None) -> Parts:
     time_s = own.time_s[at]
     told, where = places(time_s, own.line[at], start=start)
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": OUTCOMES[own.kind],
-        "legendgroup": own.kind,
-        "x": column(time_s),
-        "y": column(np.full(len(time_s), foot + TOP - 2), "i2"),
-        "marker": MOMENT_SIGNS[own.kind],
-        "customdata": told,
+        "type": "scatter", "mode": "markers", "name": OUTCOMES[own.kind], "legendgroup": own.kind,
+        "x": column(time_s), "y": column(np.full(len(time_s), foot + TOP - 2), "i2"),
+        "marker": MOMENT_SIGNS[own.kind], "customdata": told,
         "hovertemplate": f"<b>{foreign(own.output)}</b>: {OUTCOMES[own.kind]}<br>%{{x:.3f}} s from start{where}"
         "<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def unlabelled(drawn: DrawnRecording) -> int:
@@ -291,18 +279,11 @@ def _shading(shade: Shade, number: int) -> Parts:
     foot, head = -number * PITCH, 0
     y = np.tile([foot, head, head, foot, foot], len(shade.from_s))
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": words,
-        "legendgroup": words,
-        "x": column(x),
-        "y": column(y, "i2"),
-        "fill": "toself",
-        "fillcolor": colour,
-        "line": {"width": 1, "color": GREY, "dash": "dot"},
-        "hoveron": "points",
+        "type": "scatter", "mode": "lines", "name": words, "legendgroup": words,
+        "x": column(x), "y": column(y, "i2"), "fill": "toself", "fillcolor": colour,
+        "line": {"width": 1, "color": GREY, "dash": "dot"}, "hoveron": "points",
         "hovertemplate": f"<b>{words}</b><br>%{{x:.3f}} s from start<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 # The time line of a recording: lanes, currents, supply, load and errors over one time axis.
