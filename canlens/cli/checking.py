@@ -101,9 +101,6 @@ def hand_over(
     tell(f"Wrote {len(files)} files into {folder}{removed}. Print customer-sheet.html and have it signed.\n")
 
 
-# ``canlens check``: one job, a plan and its recordings, put to every check.
-
-
 EXIT_CODES: dict[Verdict, int] = {"proven": 0, "failed": 1, "not-proven": 3}
 
 

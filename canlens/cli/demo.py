@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.results.check import CheckResult
 
 
-# Where the sample job lies, and how it gets into a folder of the user.
-
-
 @dataclass(frozen=True)
 class SampleRecording:
     """One recording of the sample job: what it is, its file, and the file that tells what it must show."""
@@ -66,9 +63,6 @@ def _examples() -> Traversable:
         if place.joinpath(PLAN).is_file():
             return place
     raise UsageError("The sample job is missing from this installation. Install canlens again.")
-
-
-# ``canlens demo``: the sample job, written into a folder and checked.
 
 
 @guarded

@@ -82,7 +82,6 @@ def write_found_files(
 
 
 def _write_plan(found: Discovery, bits: FoundBits, *, dbc: str | None, write_dbc: str | None, write_plan: str) -> None:
-    """Write the plan."""
     from canlens.writing import found_plan_text
 
     needed = [write_dbc] if bits.messages else []

@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Files that a person names on the command line, looked at before they are read.
-
-
 STANDARD_STREAM = "-"
 
 

@@ -122,7 +122,6 @@ def _redacted(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
 
 
 def _reports(job: Job, *, decimal_comma: bool) -> dict[str, bytes]:
-    """Return what is made from the result."""
     result, evidence = job.checkup.result, job.checkup.evidence
     plan = evidence[-1].plan
     further = job.details.not_tested if job.details else ()
@@ -178,9 +177,6 @@ def _database(job: Job, each: InputRow) -> DatabaseRow:
     head = (each.content or b"")[:HEAD].decode("utf-8", "replace")
     found = _VERSION.search(head)
     return DatabaseRow(_shown(job, each.file), _shown(job, found[1]) if found else "", each.sha256)
-
-
-# Writing a hand-over: into a folder of its own, over nothing that is there unless that was asked for.
 
 
 def write_handover(

@@ -67,7 +67,7 @@ def read_sources(plan: Plan, given: Given, recordings: tuple[RecordingResult, ..
     ]
     copied += [(role, file) for role, file in others if file is not None]
     sources = [_read(role, file, _free(targets, role, file)) for role, file in copied]
-    sources += [_hashed(role, file) for role, file in given.named_files()]
+    sources += [_read(role, file) for role, file in given.named_files()]
     _check_configuration(given, sources)
     return sources + [_recorded(each) for each in recordings]
 
@@ -105,21 +105,14 @@ def _free(targets: dict[str, str], role: str, file: str) -> str:
     return targets[file]
 
 
-def _content(file: str) -> bytes:
+def _read(role: Role, file: str, target: str | None = None) -> InputRow:
+    """Read and hash a file; its bytes are kept where it is copied to a target."""
     try:
-        return Path(file).read_bytes()
+        content = Path(file).read_bytes()
     except OSError as error:
         raise UsageError(f"{file}: cannot be read for the hand-over: {error.strerror or error}.") from error
-
-
-def _read(role: Role, file: str, target: str) -> InputRow:
-    content = _content(file)
-    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content), target, content)
-
-
-def _hashed(role: Role, file: str) -> InputRow:
-    content = _content(file)
-    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content))
+    kept = None if target is None else content
+    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content), target, kept)
 
 
 def _recorded(recording: RecordingResult) -> InputRow:

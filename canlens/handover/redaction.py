@@ -8,7 +8,6 @@ import tomllib
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections import Counter
 from dataclasses import dataclass, fields, is_dataclass, replace
-from dataclasses import replace as replaced
 from datetime import UTC, date, datetime, timedelta
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -215,7 +214,7 @@ class Redaction:
             return value.model_copy(update=self._parts(value, list(type(value).model_fields)))
         if is_dataclass(value) and not isinstance(value, type):
             parts = self._parts(value, [each.name for each in fields(value) if each.init])
-            return replaced(value, **parts) if parts else value
+            return replace(value, **parts) if parts else value
         return value
 
     def _parts(self, value: object, names: list[str]) -> dict[str, Any]:

@@ -119,7 +119,6 @@ def rests_for(exercises: int) -> int:
 
 
 def _smallest(controls: int, places: int, chance: float, at_least: int, *, misses: int) -> Size:
-    """Return the smallest session that does."""
     for slots in range(FEWEST_RESTS + 1, MOST_SLOTS + 1):
         exercises = _exercises(controls, slots, places, chance, at_least, misses)
         if exercises is not None and (misses == 0 or SLOTS_TO_AN_EXERCISE * exercises <= slots):

@@ -46,9 +46,6 @@ def _holds(count: int, draws: Draws) -> list[float]:
     return draws.shuffled([HOLD_STEPS_S[number % len(HOLD_STEPS_S)] for number in range(count)])
 
 
-# Free session: controls that are only names, since nobody has a plan or a DBC yet → slots that find their bits.
-
-
 SLOT_S = 6.0
 """Length of a slot: time to read, to hold, to let go, and for marks that are noted by hand [s]."""
 SHORTEST_HOLD_S = 0.8

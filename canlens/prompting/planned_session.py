@@ -169,9 +169,6 @@ def _wants_long(plan: Plan, one: Combination) -> bool:
     )
 
 
-# Planned session: a plan → all that must be done so that a recording can prove its outputs.
-
-
 SPARE_S = 0.3
 """Left at the end of a slot [s]."""
 LONGEST_SLOT_S = 10.0

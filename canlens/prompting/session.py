@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from canlens.rehearsal.draws import Draws
 
 
-# The nouns of prompting: a session, its parts and steps, and what the draw is worth for each control.
-
-
 StepKind = Literal["operate", "rest", "hold", "release", "wait"]
 """``operate``: on and off again; ``rest``: a slot in which nothing is touched; ``hold``: on, until a later ``release``;
 ``wait``: time that must pass, in no slot."""

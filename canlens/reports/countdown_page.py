@@ -39,7 +39,6 @@ def _data(session: Session) -> str:
 
 
 def _step(step: SessionStep, session: Session) -> dict[str, object]:
-    """Return one step as the script knows it."""
     return {
         "number": step.number,
         "part": session.parts[step.part].title,

@@ -17,9 +17,6 @@ if TYPE_CHECKING:
     from canlens.results.form import Json
 
 
-# JSON: a result's written form as the bytes of a file.
-
-
 def json_bytes(document: dict[str, Json]) -> bytes:
     r"""Write a result as JSON: UTF-8 (RFC 8259), a newline at the end, keys in their order.
 

@@ -44,7 +44,6 @@ def discovery_text(result: DiscoveryResult, *, encoding: str = "utf-8") -> str:
 
 
 def _add_control(page: Page, name: str, row: ControlDiscovery) -> None:
-    """Add what was found of one control."""
     weaker = ", weaker: no slot was left alone" if row.strength == "weaker" else ""
     page.heading(f"{name}: {'named' if row.named else 'not named'}{weaker}")
     page.paragraph(row.reason)
@@ -80,7 +79,6 @@ def _add_slots(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlace]) -
 
 
 def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlace]) -> None:
-    """Add the best places as a table."""
     alone = row.rests + row.others
     cells = [
         (

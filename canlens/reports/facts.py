@@ -303,7 +303,6 @@ def sleep_sentences(quiet: QuietEvidence) -> list[str]:
 
 
 def _speaker_words(speaker: Speaker) -> str:
-    """Say who sent a frame."""
     name = f"{speaker.message} ({speaker.number})" if speaker.message else speaker.number
     return f"{name}, {speaker.sender}" if speaker.sender else name
 
@@ -416,7 +415,6 @@ def marks_facts(result: DiscoveryResult) -> Facts:
 
 
 def _clocks(marks: MarksResult) -> str:
-    """Say how the marks lie against the log."""
     read = "the log's own stamps" if marks.counted_from == "stamps" else "seconds from the first frame"
     if marks.offset_source == "as-written":
         how = f"marks were taken as written, as {read}"

@@ -73,9 +73,6 @@ def _stand_in(character: str, encoding: str) -> str:
     return character
 
 
-# Layout: a page of plain text, wrapped by what a character really takes on the screen.
-
-
 WIDTH = 80
 """Columns of a page: what every console has."""
 UNITS = frozenset({"%", "s", "ms", "V", "A", "mA", "Hz", "ohm", "Ω", "bit/s"})

@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from canlens.rehearsal.coverage import Covered
 
 
-# Manual pages: the docstring of a check or a cause, wrapped for the console.
-
-
 INDENT = 4
 """Columns that the text stands behind its heading."""
 
@@ -85,7 +82,6 @@ def coverage_text(title: str, covered: Sequence[Covered], *, encoding: str = "ut
 
 
 def _answer(title: str, covered: Sequence[Covered]) -> str:
-    """Return the answer in a sentence."""
     possible = [one for one in covered if one.subjects]
     shown = sum(one.shown == len(one.subjects) for one in possible)
     return f"{title}: a recording with these exercises shows {shown} of {len(possible)} kinds of fault every time."

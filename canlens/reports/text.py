@@ -110,7 +110,6 @@ def _add_legend(page: Page) -> None:
 
 
 def _part(duration_s: float) -> str:
-    """Say how long one sign lasts."""
     part_s = duration_s / PARTS
     return f"{part_s:.1f} s" if part_s >= 0.1 else f"{part_s * 1000:.0f} ms"  # noqa: PLR2004 – two figures are enough
 
@@ -132,9 +131,6 @@ def _axis(duration_s: float) -> str:
         at = PARTS * tick // TICKS - (display_width(text) if tick == TICKS else 0)
         line = f"{line:<{at}}{text}"
     return line
-
-
-# Text: the result of a check as a page of 80 columns, the answer first.
 
 
 def check_text(result: CheckResult, *, lanes: Sequence[Sequence[Lane]] = (), encoding: str = "utf-8") -> str:

@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from canlens.results.finding import Cause, Finding
 
 
-# Sections that text reports share: the findings, the likely causes, the cautions.
-
-
 def add_answer(page: Page, answer: Answer, *, lead: bool = True) -> None:
     """Add what stands first: verdict, where it fails or what is missing, the likely cause, what to do next."""
     page.paragraph(f"{answer.word} – {answer.sentence}")

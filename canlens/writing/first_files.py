@@ -153,7 +153,6 @@ def found_plan_text(found: FoundBits, *, databases: Sequence[str], channel: str 
 
 
 def _head(title: str, databases: Sequence[str]) -> Iterator[str]:
-    """Yield title and bus."""
     given = [_toml_quoted(each) for each in databases]
     yield f"title = {_toml_quoted(title)}"
     yield "min_exercises = 3                  # of each control, before an output is proven"
@@ -166,7 +165,6 @@ def _head(title: str, databases: Sequence[str]) -> Iterator[str]:
 
 
 def _condition(control: FoundControl) -> Iterator[str]:
-    """Yield the keys that say when a control is on."""
     values = [f"{value:.12g}" for value in control.on]
     if values:
         yield f"on = {values[0]}" if len(values) == 1 else f"on = [{', '.join(values)}]"

@@ -44,9 +44,6 @@ def _digest(script: str) -> str:
     return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
-# Environment: the templates of pages, in which every foreign text stays text.
-
-
 KEPT = "\u00a0"
 """The blank between a number and its unit, at which no line is broken."""
 
@@ -88,9 +85,6 @@ def inline(text: str) -> Markup:
 def _finalized(value: object) -> object:
     """Make a text fit to stand in a page; markup stays as it is, and so do blanks that keep a unit in its line."""
     return KEPT.join(map(visible, value.split(KEPT))) if type(value) is str else value
-
-
-# Assembling: a template with what it shows becomes one file that needs nothing else.
 
 
 PLACES = {"latencies": "table", "intervals": "table"}

@@ -60,7 +60,6 @@ def discovery_page(result: DiscoveryResult) -> str:
 
 
 def _anchors(result: DiscoveryResult) -> list[tuple[str, str]]:
-    """Return a link to each control."""
     return [(f"control-{number}", name) for number, name in enumerate(result.controls, 1)]
 
 
@@ -76,7 +75,6 @@ def _steps(result: DiscoveryResult) -> list[Step]:
 
 
 def _control(number: int, name: str, row: ControlDiscovery) -> dict[str, object]:
-    """Return what the page shows of one control."""
     shown = row.candidates[:CANDIDATES_SHOWN]
     return {
         "anchor": f"control-{number}",

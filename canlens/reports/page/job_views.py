@@ -82,7 +82,6 @@ def _follows(output: OutputResult) -> str:
 
 
 def _links(output: OutputResult) -> list[dict[str, object]]:
-    """Return the nine links of the chain."""
     return [
         {
             "state": output.links[link],

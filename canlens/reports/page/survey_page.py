@@ -94,7 +94,6 @@ def survey_page(overview: Survey, drawn: Drawn) -> str:
 
 
 def _short(result: SurveyResult) -> list[tuple[str, str]]:
-    """Return the bus in a few lines."""
     errors = result.errors
     return [
         ("bit rate", bit_rate_words(result.bus)),

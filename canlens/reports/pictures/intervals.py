@@ -132,7 +132,6 @@ def _layout(rows: Sequence[MessageEvidence]) -> Parts:
 
 
 def _where(row: MessageEvidence, rows: Sequence[MessageEvidence]) -> str:
-    """Name the channel of a row where there are several."""
     return f" on {clipped(row.channel)}" if len({each.channel for each in rows}) > 1 else ""
 
 
@@ -255,7 +254,6 @@ def _latency_signs(name: str, latency_s: Floats, foot: float, sign: Parts, outpu
 
 
 def _latency_told(own: Latencies, *, short: bool) -> str:
-    """Say in words how an output answered."""
     parts = []
     number = len(own.answered_s) + len(own.late_s)
     if number:

@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 
-# Picture: one drawing of a page with its words, and the form in which the plotting script takes it.
-
-
 CONFIG: Parts = {
     "responsive": True, "displaylogo": False, "typesetMath": False, "scrollZoom": False, "showTips": False,
     "plotlyServerURL": "",
@@ -105,9 +102,6 @@ def plotly_script() -> str:
     from plotly.offline import get_plotlyjs  # noqa: PLC0415 – 0.15 s that only a page with pictures needs
 
     return str(get_plotlyjs())
-
-
-# Rows: where the lanes of a picture stand.
 
 
 Rows = dict[tuple[str, str], int]
@@ -327,5 +321,4 @@ def _failures(joined: Joins) -> str:
 
 
 def _moments(time_s: Floats) -> str:
-    """Say when something happened, the first times of many."""
     return some((f"{seconds(each)} s" for each in time_s.tolist()), most=12)

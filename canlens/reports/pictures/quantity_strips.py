@@ -108,7 +108,6 @@ def error_traces(errors: Bursts, top: float, *, start: float | None) -> list[Par
 
 
 def _line(series: Series, named: str, unit: str, colour: str, drawn: DrawnRecording, *, factor: float = 1.0) -> Parts:
-    """Draw a quantity over time."""
     told, where = places(series.time_s, series.line, start=drawn.start)
     return {
         "type": "scatter", "mode": "lines", "name": named, "showlegend": False,

@@ -118,9 +118,6 @@ def _points(points: Sequence[str], wide: float) -> float:
     return sum(_lines(each, wide) for each in points) * LINE + 0.3
 
 
-# A result, its plan and the job details → the customer's page as HTML that prints on one sheet.
-
-
 SIGN_OFF = ("Fitted by, date", "Checked by, date", "Explained to me and received, date")
 """Lines to sign on."""
 SIZES = (10.5, 10.0, 9.5, 9.0, 8.5, 8.0, 7.5, 7.0)
@@ -224,7 +221,6 @@ def _fuse(part: PartShape) -> str:
 
 
 def _open_points(result: CheckResult) -> list[str]:
-    """Say what the recording leaves open."""
     told = []
     for link, what in wording.OPEN_LINKS.items():
         names = [plain_name(name) for name, one in result.outputs.items() if one.links[link] == "cannot-tell"]
@@ -235,7 +231,6 @@ def _open_points(result: CheckResult) -> list[str]:
 
 
 def _seen(one: OutputResult) -> str:
-    """Say in a sentence what was seen of an output."""
     if one.verdict == "proven":
         median = one.latency_s.median
         quick = f", typically within {wording.milliseconds(median)} ms" if median is not None else ""
