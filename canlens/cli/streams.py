@@ -60,13 +60,11 @@ def coloured(lines: Sequence[str]) -> list[str]:
     """
     underlined = [bool(below) and set(below) == {"-"} for below in (*lines[1:], "")]
     return [
-        f"{BOLD}{line}{RESET}" if heads and line.strip("- ") else _SIGNS.sub(_styled, line)
+        f"{BOLD}{line}{RESET}"
+        if heads and line.strip("- ")
+        else _SIGNS.sub(lambda match: f"{_STYLES[match.lastgroup or 'lead']}{match[0]}{RESET}", line)
         for line, heads in zip(lines, underlined, strict=True)
     ]
-
-
-def _styled(match: re.Match[str]) -> str:
-    return f"{_STYLES[match.lastgroup or 'lead']}{match[0]}{RESET}"
 
 
 # What goes out: text for a console, whole files, and one sentence when the work stops.

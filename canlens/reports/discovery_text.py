@@ -82,15 +82,12 @@ def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlac
     alone = row.rests + row.others
     cells = [
         (
-            f"{number}.",
-            place_words(each),
-            f"{each.answered} of {row.exercises}",
-            f"{each.stray} of {alone}" if alone else "–",
-            chance_words(each.chance),
+            f"{number}.", place_words(each), f"{each.answered} of {row.exercises}",
+            f"{each.stray} of {alone}" if alone else "–", chance_words(each.chance),
             "–" if each.latency_s is None else f"{wording.milliseconds(each.latency_s)} ms",
         )
         for number, each in enumerate(shown, 1)
-    ]
+    ]  # fmt: skip
     remarks = [candidate_remarks(each) for each in shown]
     late = "after mark" if shown[0].latency_from == "mark" else "after quickest"
     page.table(("", "place", "with it", "without", "as good by chance", late), cells, remarks=remarks)

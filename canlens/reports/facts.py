@@ -239,17 +239,14 @@ def identifier_rows(result: SurveyResult) -> list[tuple[tuple[str, ...], list[st
     rows: list[tuple[tuple[str, ...], list[str]]] = []
     for each in sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, each.identifier)):
         cells = (
-            f"{each.channel} {each.number}" if several else each.number,
-            each.message_name or wording.NONE,
-            each.sender or wording.NONE,
-            str(each.frames),
+            f"{each.channel} {each.number}" if several else each.number, each.message_name or wording.NONE,
+            each.sender or wording.NONE, str(each.frames),
             wording.milliseconds(each.interval.median if each.interval else None),
             wording.milliseconds(each.interval.max if each.interval else None),
             wording.milliseconds(each.declared_s),
-            "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
-            str(each.lengths.usual),
+            "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind], str(each.lengths.usual),
             wording.NONE if each.bus_load is None else wording.percent(each.bus_load),
-        )
+        )  # fmt: skip
         rows.append((cells, _identifier_remarks(each)))
     return rows
 

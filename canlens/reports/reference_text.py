@@ -25,7 +25,7 @@ def manual_text(manual: str, *, encoding: str = "utf-8") -> str:
     page = Page(encoding)
     title, _, rest = manual.strip().partition("\n")
     page.paragraph(title)
-    for indented, lines in groupby(rest.split("\n"), key=_is_indented):
+    for indented, lines in groupby(rest.split("\n"), key=lambda line: line.startswith(" ")):
         text = " ".join(line.strip() for line in lines).strip()
         if text and not indented:
             page.gap()
@@ -41,10 +41,6 @@ def catalogue_text(title: str, manuals: dict[str, str], *, encoding: str = "utf-
     firsts = {name: manual.strip().partition("\n")[0] for name, manual in manuals.items()}
     page.facts([(name, first.removeprefix(f"{name}:").strip()) for name, first in firsts.items()], indent=2)
     return page.text()
-
-
-def _is_indented(line: str) -> bool:
-    return line.startswith(" ")
 
 
 # Coverage text: which faults a recording with a plan's exercises would show → a table for the console.

@@ -104,15 +104,11 @@ def add_outputs(page: Page, result: CheckResult) -> None:
     page.heading(f"OUTPUTS of {result.title}" if result.title else "OUTPUTS")
     rows = [
         (
-            name,
-            output.load or "–",
-            output.planned,
-            wording.VERDICTS[output.verdict],
-            f"{output.answered} of {output.due}",
-            latency_words(output.latency_s),
+            name, output.load or "–", output.planned, wording.VERDICTS[output.verdict],
+            f"{output.answered} of {output.due}", latency_words(output.latency_s),
         )
         for name, output in result.outputs.items()
-    ]
+    ]  # fmt: skip
     headings = ("output", "load", "on when", "verdict", "answered", "median/max ms")
     page.table(headings, rows, remarks=[output_remarks(output) for output in result.outputs.values()])
 
@@ -167,15 +163,12 @@ def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
     marked = any(control.marked is not None for control in controls.values())
     rows = [
         (
-            name,
-            control.signal,
-            str(control.exercises),
+            name, control.signal, str(control.exercises),
             *((("–" if control.marked is None else str(control.marked)),) if marked else ()),
-            wording.seconds(control.first_s),
-            wording.seconds(control.last_s),
+            wording.seconds(control.first_s), wording.seconds(control.last_s),
         )
         for name, control in controls.items()
-    ]
+    ]  # fmt: skip
     headings = ("control", "signal", "exercises", *(("marked",) if marked else ()), "first at s", "last at s")
     page.table(headings, rows)
 

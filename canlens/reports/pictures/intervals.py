@@ -112,11 +112,15 @@ def _layout(rows: Sequence[MessageEvidence]) -> Parts:
     shortest = [each for row in rows for each in (row.times.min, row.middle_s and row.middle_s[0]) if each]
     low_s, high_s = max(min(shortest, default=SHORTEST_S), SHORTEST_S), max(row.times.max for row in rows)
     ticks = _ticks(low_s, high_s)
+    several = len({each.channel for each in rows}) > 1
     layout = plain_layout(height=len(rows) * ROW_PX + LEGEND_PX + 56)
     layout["margin"] = {**layout["margin"], "l": 10, "r": 24}
     layout["annotations"] = [
         {
-            **label(f"<b>{clipped(row.name)}</b>{_where(row, rows)}  {_short(row)}", -(number + 1) * PITCH + NAME),
+            **label(
+                f"<b>{clipped(row.name)}</b>{f' on {clipped(row.channel)}' if several else ''}  {_short(row)}",
+                -(number + 1) * PITCH + NAME,
+            ),
             "yref": "y",
         }
         for number, row in enumerate(rows)
@@ -129,10 +133,6 @@ def _layout(rows: Sequence[MessageEvidence]) -> Parts:
     }  # fmt: skip
     layout["yaxis"] = {"range": [-len(rows) * PITCH, 0], **ROWS_AXIS}
     return layout
-
-
-def _where(row: MessageEvidence, rows: Sequence[MessageEvidence]) -> str:
-    return f" on {clipped(row.channel)}" if len({each.channel for each in rows}) > 1 else ""
 
 
 def _short(row: MessageEvidence) -> str:

@@ -165,7 +165,7 @@ def stacked(strips: Sequence[Strip], *, end_s: float) -> tuple[list[Parts], Part
             **strip.axis,
         }  # fmt: skip
         if strip.title:
-            annotations.append(_title(strip.title, f"y{suffix} domain"))
+            annotations.append({**label(strip.title, 1.0), "yref": f"y{suffix} domain", "font": {"size": FONT_SIZE}})
         annotations += [{**label, "xshift": LABEL_SHIFT, "yref": f"y{suffix}"} for label in strip.labels]
         data += [{**trace, "xaxis": "x", "yaxis": f"y{suffix}"} for trace in strip.traces]
         top = bottom
@@ -185,10 +185,6 @@ def label(text: str, y: float) -> Parts:
         "align": "left", "borderpad": 0,
         "font": {"size": SMALL},
     }  # fmt: skip
-
-
-def _title(text: str, yref: str) -> Parts:
-    return {**label(text, 1.0), "yref": yref, "font": {"size": FONT_SIZE}}
 
 
 def _time_axis(last: int, end_s: float) -> Parts:

@@ -25,6 +25,10 @@ ROW_PX, TICKS_PX, HEAD_PX = 110, 24, 22
 NOT_TOLD = "not there, or not to be told"
 COLUMNS = ((0.0, 0.485), (0.515, 1.0))
 """Share of the width for before and for after."""
+NOTHING: Parts = {
+    "type": "scatter", "x": [0], "y": [0], "mode": "markers", "opacity": 0, "hoverinfo": "skip", "showlegend": False,
+}  # fmt: skip
+"""A trace that shows nothing; it makes an empty half be drawn."""
 WORDS = {"interval": "interval", "jitter": "jitter (standard deviation)"}
 
 
@@ -109,13 +113,15 @@ def _figure(rows: list[_Row], drawn: DrawnComparison) -> tuple[list[Parts], Part
                 named.add(trace["name"])
                 data.append({**trace, "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}", "showlegend": shown})
             if not row.sides[side]:
-                data.append({**_nothing(), "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}"})
-                annotations.append(_absent(row.absent[side], COLUMNS[side][0], f"y{suffix} domain"))
+                data.append({**NOTHING, "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}"})
+                place = {"x": COLUMNS[side][0], "xshift": 8, "yref": f"y{suffix} domain", "yanchor": "middle"}
+                annotations.append({**label(row.absent[side], 0.5), **place})
         annotations.append({**label(row.title, 1.0), "yref": f"y{'' if number == 0 else 2 * number + 1} domain"})
     last = 2 * len(rows)
     for side, (words, end_s) in enumerate((("BEFORE", drawn.before_s), ("AFTER", drawn.after_s))):
         layout[("xaxis", "xaxis2")[side]] = _level(side, last - 1 + side, end_s)
-        annotations.append(_head(words, COLUMNS[side][0]))
+        place = {"x": COLUMNS[side][0], "yref": "paper", "yanchor": "top", "font": {"size": FONT_SIZE + 1}}
+        annotations.append({**label(f"<b>{words}</b>", 1.0), **place})
     layout["annotations"] = annotations
     return data, layout
 
@@ -138,22 +144,6 @@ def _level(side: int, last: int, end_s: float) -> Parts:
         "range": [0, end_s or 1.0],
         "title": {"text": "seconds", "standoff": 6, "font": {"size": SMALL}}, "gridcolor": GRID,
         "zeroline": False, "nticks": 5, "tickfont": {"size": SMALL},
-    }  # fmt: skip
-
-
-def _head(words: str, x: float) -> Parts:
-    return {**label(f"<b>{words}</b>", 1.0), "x": x, "yref": "paper", "yanchor": "top", "font": {"size": FONT_SIZE + 1}}
-
-
-def _absent(words: str, x: float, yref: str) -> Parts:
-    return {**label(words, 0.5), "x": x, "xshift": 8, "yref": yref, "yanchor": "middle"}
-
-
-def _nothing() -> Parts:
-    """Return a trace that shows nothing; it makes an empty half be drawn."""
-    return {
-        "type": "scatter",
-        "x": [0], "y": [0], "mode": "markers", "opacity": 0, "hoverinfo": "skip", "showlegend": False,
     }  # fmt: skip
 
 

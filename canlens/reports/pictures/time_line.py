@@ -44,7 +44,7 @@ from canlens.wording import OUTCOMES, short_time
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.nouns.pictures import DrawnRecording, Joins, OddMoments, Shade, StepLane
+    from canlens.nouns.pictures import DrawnRecording, Joins, Shade, StepLane
     from canlens.reports.pictures.looks import Parts
     from canlens.reports.pictures.picture import Rows
     from canlens.signals import Floats
@@ -118,20 +118,16 @@ def _asked(control: str, latency_s: float) -> str:
 def moment_traces(drawn: DrawnRecording, rows: Rows) -> Iterator[Parts]:
     """Draw a sign where an output came on unasked, or went off though nothing explains it."""
     for own in drawn.moments:
-        yield _moment(own, rows["output", own.output], drawn.start)
-
-
-def _moment(own: OddMoments, foot: int, start: float | None) -> Parts:
-    at = slice(None, MOST_SIGNS)
-    time_s = own.time_s[at]
-    told, where = places(time_s, own.line[at], start=start)
-    return {
-        "type": "scatter", "mode": "markers", "name": OUTCOMES[own.kind], "legendgroup": own.kind,
-        "x": column(time_s), "y": column(np.full(len(time_s), foot + TOP - 2), "i2"),
-        "marker": MOMENT_SIGNS[own.kind], "customdata": told,
-        "hovertemplate": f"<b>{foreign(own.output)}</b>: {OUTCOMES[own.kind]}<br>%{{x:.3f}} s from start{where}"
-        "<extra></extra>",
-    }  # fmt: skip
+        time_s = own.time_s[:MOST_SIGNS]
+        told, where = places(time_s, own.line[:MOST_SIGNS], start=drawn.start)
+        words = f"<b>{foreign(own.output)}</b>: {OUTCOMES[own.kind]}"
+        height = rows["output", own.output] + TOP - 2
+        yield {
+            "type": "scatter", "mode": "markers", "name": OUTCOMES[own.kind], "legendgroup": own.kind,
+            "x": column(time_s), "y": column(np.full(len(time_s), height), "i2"),
+            "marker": MOMENT_SIGNS[own.kind], "customdata": told,
+            "hovertemplate": f"{words}<br>%{{x:.3f}} s from start{where}<extra></extra>",
+        }  # fmt: skip
 
 
 def unlabelled(drawn: DrawnRecording) -> int:

@@ -205,12 +205,9 @@ def _row(name: str, one: OutputResult, output: Output, details: JobDetails | Non
     return _Row(
         _cut(plain_name(name), cut.name),
         tuple(_cut(each, cut.name) for each in fitted[:FITTED_SHOWN] if each),
-        _cut(wording.sentence(planned_words(output)), cut.text),
-        one.verdict,
-        sign,
-        word,
+        _cut(wording.sentence(planned_words(output)), cut.text), one.verdict, sign, word,
         _cut(_seen(one), cut.text),
-    )
+    )  # fmt: skip
 
 
 def _fuse(part: PartShape) -> str:

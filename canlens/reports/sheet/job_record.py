@@ -154,15 +154,12 @@ def _reading(each: JudgedReading) -> tuple[str, ...]:
 def _outputs(result: CheckResult, plan: Plan) -> list[tuple[str, ...]]:
     return [
         (
-            name,
-            one.load or "–",
-            planned_words(plan.outputs[name]),
-            f"{wording.VERDICTS[one.verdict]}: {one.reason}",
-            f"{one.answered} of {one.due}",
+            name, one.load or "–", planned_words(plan.outputs[name]),
+            f"{wording.VERDICTS[one.verdict]}: {one.reason}", f"{one.answered} of {one.due}",
             f"{latency_words(one.latency_s)} ms",
         )
         for name, one in result.outputs.items()
-    ]
+    ]  # fmt: skip
 
 
 def _findings(result: CheckResult) -> list[str]:
