@@ -102,25 +102,11 @@ def draw_free_session(
     chance: float = CHANCE,
     places: int = PLACES,
 ) -> Session:
-    """Draw a session that finds the bits of controls.
+    """Draw a session that finds the bits of controls; the same arguments and seed give the same session.
 
-    Parameters
-    ----------
-    controls
-        Their names.
-    slots
-        Drawn slots in all; None for as many as it takes.
-    seed
-        The same arguments and seed give the same session.
-    awake_while
-        One of the controls, which wakes the vehicle: half the slots are drawn while it is off, half while it is on.
-    chance, places
-        Wished chance of an error for each control, among so many bits.
-
-    Raises
-    ------
-    UsageError
-        If the slots are too few, or ``awake_while`` is none of the controls.
+    Without ``slots`` as many are drawn as it takes to keep the wished chance of an error for each control among so many
+    places. ``awake_while`` is the control that wakes the vehicle: half the slots are drawn while it is off. Raises a
+    UsageError if the slots are too few, or it is none of the controls.
     """
     if awake_while is not None and awake_while not in controls:
         close = get_close_matches(awake_while, controls, n=1) or list(controls)

@@ -182,21 +182,9 @@ def draw_planned_session(
 ) -> Session:
     """Draw a session that exercises all of a plan: rules, timers, levels, flashing, by day and night.
 
-    Parameters
-    ----------
-    plan
-        What the install is meant to do.
-    slots
-        Drawn slots, with the vehicle awake; None for as many as it takes.
-    seed
-        The same plan and seed give the same session.
-    chance, places
-        Wished chance of an error for each control among so many candidates; None for each control with each output.
-
-    Raises
-    ------
-    UsageError
-        If the slots are too few, or there is nothing to operate.
+    The same plan and seed give the same session. Without ``slots`` as many are drawn with the vehicle awake as it takes
+    to keep the wished chance of an error among so many places; without those, each control with each output. Raises a
+    UsageError if the slots are too few, or there is nothing to operate.
     """
     if places is None:
         places = max(1, len(plan.controls) * len(plan.outputs))

@@ -20,28 +20,12 @@ StepKind = Literal["operate", "rest", "hold", "release", "wait"]
 
 @dataclass(frozen=True)
 class SessionStep:
-    """One thing to do; times [s] from the start of the session.
+    """One thing to do; times [s] from the start of the session, each step begins where the one before it ends.
 
-    Attributes
-    ----------
-    number
-        From 1 on.
-    part
-        Index of its part.
-    kind, control
-        What to do, and with what; ``control`` is empty where nothing is touched.
-    start_s, end_s
-        Where the step begins and ends; the next one begins at its end.
-    act_s
-        When to operate or to let go; of a rest or a wait its start.
-    until_s
-        When to let go; of all but ``operate`` the same as ``act_s``.
-    held
-        Controls that are held meanwhile, by an earlier step.
-    mark
-        What to note if it was done as told; None of releases and waits. That of a ``hold`` ends with its release.
-    is_drawn
-        Whether it is one of the slots that were drawn at random.
+    ``act_s`` is when to operate or to let go, of a rest or a wait its start; ``until_s`` when to let go, of all but
+    ``operate`` the same. ``control`` is empty where nothing is touched, ``held`` are controls that an earlier step
+    holds. ``mark`` is what to note if it was done as told, None of releases and waits; that of a ``hold`` ends with its
+    release.
     """
 
     number: int
