@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from canlens.wire import ControllerState, ErrorClass
 from canlens.wording import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from canlens.database import Database
     from canlens.nouns.bus import Quality
@@ -69,6 +70,18 @@ def by_clock(trace: Trace) -> tuple[Trace, ...]:
         return (trace,)
     edges = [0, *borders.tolist(), len(trace)]
     return tuple(trace.where(slice(start, stop)) for start, stop in pairwise(edges))
+
+
+def by_one_clock(trace: Trace, ahead_s: Mapping[str, float]) -> Trace:
+    """Return a recording with the stamps of channels set back by what their clocks are ahead [s], in order of time."""
+    known = {trace.channels.index(name): each for name, each in ahead_s.items() if name in trace.channels and each}
+    if not known:
+        return trace
+    time_ns = trace.time_ns.copy()
+    for index, each_s in known.items():
+        time_ns[trace.channel == index] -= round(each_s * NANOSECONDS_PER_SECOND)
+    order = np.lexsort((time_ns, trace.segment))
+    return replace(replace(trace, time_ns=time_ns).where(order), origin_ns=None)
 
 
 TWINS_S = 0.001

@@ -181,12 +181,12 @@ class LevelEvidence:
 
 @dataclass(frozen=True, eq=False)
 class FlashEvidence:
-    """Flash frequency in each stretch in which the output should flash [Hz]; nan where rows are too few."""
+    """Flash frequency in each stretch in which the output should flash [Hz]; fine where rows are enough to show it."""
 
     frequency_hz: Floats
     wrong: Places
     stretches: int
-    too_coarse: bool
+    is_fine: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,8 +228,7 @@ class LoadEvidence:
     @property
     def over_limit(self) -> Places:
         """Where the current passed a limit."""
-        both = (self.over_peak, self.over_continuous)
-        return Places(np.concatenate([each.line for each in both]), np.concatenate([each.time_s for each in both]))
+        return Places.joined((self.over_peak, self.over_continuous))
 
 
 @dataclass(frozen=True, eq=False)
@@ -250,6 +249,8 @@ class ControlEvidence:
         Whether the controller's own report followed: how many exercises it showed; None where none is planned.
     missed
         How many of the marked exercises its signal does not show.
+    invalid
+        Raw values that look invalid and count nevertheless, each with the state as which, and where.
     """
 
     name: str
@@ -259,6 +260,7 @@ class ControlEvidence:
     marked: Floats | None = None
     noticed: int | None = None
     missed: int = 0
+    invalid: tuple[tuple[int, int, Places], ...] = ()
 
     @property
     def is_readable(self) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -15,12 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace
-
-
-UNKNOWN_WORDS = re.compile(
-    r"fault|error|invalid|not.?(fitted|avail|used|valid)|unavail|reserved|\bsna\b", re.IGNORECASE
-)
-"""Entries of a value table that say nothing of the control."""
 
 
 SURE = 0.01
@@ -218,7 +211,7 @@ def _values(definition: SignalDefinition, place: FoundPlace) -> list[int]:
         return []
     lowest = _lowest_bits(definition).index(place.start_bit)
     mask, wanted = ((1 << place.length) - 1) << lowest, int(place.on or 0) << lowest
-    told = [raw for raw, text in definition.table.items() if not UNKNOWN_WORDS.search(str(text))]
+    told = [raw for raw in definition.table if raw not in definition.named_invalid]
     return [raw for raw in told or [wanted] if raw & mask == wanted and raw >= 0]
 
 

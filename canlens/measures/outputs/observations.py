@@ -6,15 +6,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.measures.outputs.tracks import rule_track
 from canlens.nouns.outputs import Answers, Places, Track
-from canlens.plan.rule import OFF, ON, UNKNOWN
+from canlens.plan.rule import OFF, ON, UNKNOWN, Rule
+from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from canlens.plan import Observation
+    from canlens.plan import Observation, Plan
     from canlens.signals import Floats
-    from canlens.trace import Bools
+    from canlens.trace import Bools, Trace
 
 
 # Clock: how the times that a person wrote down lie against the recording's own.
@@ -43,16 +45,22 @@ def marks_offset(
     Returns
     -------
     float
-        ``-start_s`` where the times are the log's own stamps, 0 where they count from its first frame, anything
+        ``-start_s`` where the times are the log's own stamps, 0 where they count from its first frame, that of a time
+        zone where they are those of a clock, in seconds of the day, anything
         else where a constant offset brings clearly more marks to an edge of their control. 0 without marks.
     """
     every_s = np.concatenate([np.zeros(0), *marks_s.values()])
     if not len(every_s):
         return 0.0
     plain = [-start_s, 0.0]
-    inside = [float(np.mean((every_s + offset >= -1) & (every_s + offset <= duration_s + 1))) for offset in plain]
+    inside = [_share_inside(every_s + offset, duration_s) for offset in plain]
+    if max(inside) < 0.5:  # noqa: PLR2004 – the majority
+        of_day_s = start_s % DAY_S
+        clocks = [day_s - of_day_s + zone * ZONE_S for day_s in (0.0, DAY_S) for zone in ZONES]
+        plain += [offset for offset in clocks if _share_inside(every_s + offset, duration_s) > max(inside)]
+        inside = [_share_inside(every_s + offset, duration_s) for offset in plain]
     matched = [_matches(marks_s, edges_s, offset) for offset in plain]
-    best = max(range(2), key=lambda index: (matched[index], inside[index], -index))
+    best = max(range(len(plain)), key=lambda index: (matched[index], inside[index], -index))
     apart = [edges_s[name][:, None] - marks_s[name][None, :] for name in marks_s if name in edges_s]
     tries = np.concatenate([np.zeros(0), *(each.ravel() for each in apart)])
     counts = np.array([_matches(marks_s, edges_s, offset) for offset in tries[:TRIES]], np.int64)
@@ -64,6 +72,13 @@ def marks_offset(
     return plain[best]
 
 
+def _share_inside(time_s: Floats, duration_s: float) -> float:
+    """Return which share of some times lies in the recording [s]."""
+    return float(np.mean((time_s >= -1) & (time_s <= duration_s + 1)))
+
+
+DAY_S, ZONE_S, ZONES = 86_400.0, 900.0, range(-56, 57)
+"""Clocks differ from the recorder's, which counts in universal time, by quarters of an hour, at most by fourteen."""
 TRIES = 2000
 """At most this many offsets are tried; more edges and marks than that agree long before."""
 
@@ -98,6 +113,88 @@ def missed_marks(marked_s: Floats, edge_s: Floats) -> int:
         else:
             missed += 1
     return missed
+
+
+# The observer's clock: what brings observations to the log's seconds.
+
+
+MOST_TRIED = 40
+"""Exercises and observations of an output that are laid over each other to find how the observer's clock was off."""
+LONGEST_SHIFT_S = 120.0
+"""A watch is off by no more than this [s] (our choice)."""
+NEARLY_ALL, FEWEST_WON = 0.9, 2
+"""A shift of the observer's clock must make so many of the observations agree, and so many more than none does."""
+
+
+def observations_of(observed: Sequence[Observation], output: str) -> tuple[Observation, ...]:
+    """Return the observations of one output."""
+    return tuple(each for each in observed if each.output == output)
+
+
+def plain_offset(observed: Sequence[Observation], trace: Trace) -> float:
+    """Tell by where they lie whether observations bear the log's own stamps or count from its first frame [s]."""
+    written = {"": np.array([each.time_s for each in observed])} if observed else {}
+    return marks_offset(written, {}, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s)
+
+
+def observed_offset(
+    plan: Plan, controls: Mapping[str, Track], observed: Sequence[Observation], offsets_s: list[float]
+) -> float:
+    """Choose what to add to the times of observations [s].
+
+    The first of the given offsets with which most agree; another one, that brings an observation of *on* into an
+    exercise of its output's rule, only if it makes nearly all agree, several more than before: the clock was another.
+    """
+    if not observed:
+        return offsets_s[0]
+    end_s = max((each.end_s for each in controls.values()), default=0.0)
+    rules = {name: rule_track(output.when, controls) for name, output in plan.outputs.items()}
+    seen = [
+        (
+            rules[name],
+            state,
+            np.array([each.time_s for each in observed if each.output == name and each.on == bool(state)]),
+        )
+        for name in plan.outputs
+        for state in (OFF, ON)
+    ]
+
+    def agreeing(offset_s: float) -> int:
+        return sum(
+            int(rule.ever(state, time_s + offset_s - OBSERVED_S, time_s + offset_s + OBSERVED_S).sum())
+            for rule, state, time_s in seen
+        )
+
+    best_s = max(offsets_s, key=agreeing)
+    number = agreeing(best_s)
+    if number == len(observed) or _another_fits(plan, controls, observed, best_s):
+        return best_s
+    others_s = [
+        float(rise_s - written_s)
+        for rule, state, time_s in seen
+        if state == ON
+        for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
+        for written_s in time_s[:MOST_TRIED]
+    ]
+    plain_s = np.array([each.time_s for each in observed]) + best_s
+    longest_s = LONGEST_SHIFT_S if ((plain_s >= 0) & (plain_s <= end_s)).any() else np.inf
+    near_s = sorted((each for each in others_s if abs(each - best_s) <= longest_s), key=lambda each: abs(each - best_s))
+    shifted_s = max(near_s, key=agreeing, default=best_s)
+    wins, written_s = agreeing(shifted_s), np.array([each.time_s for each in observed]) + shifted_s
+    inside = int(((written_s >= -OBSERVED_S) & (written_s <= end_s + OBSERVED_S)).sum())
+    return shifted_s if wins >= NEARLY_ALL * inside and wins >= number + FEWEST_WON else best_s
+
+
+def _another_fits(plan: Plan, controls: Mapping[str, Track], observed: Sequence[Observation], offset_s: float) -> bool:
+    """Tell whether some output was seen to follow another control of the plan, as the clock stands."""
+    for name, output in plan.outputs.items():
+        own = observations_of(observed, name)
+        time_s, on = np.array([each.time_s for each in own]) + offset_s, np.array([each.on for each in own], bool)
+        for control, track in controls.items():
+            near = track.ever(ON, time_s - OBSERVED_S, time_s + OBSERVED_S) == on
+            if on.any() and near.mean() >= NEARLY_ALL and not output.when.same_as(Rule.of(control)):
+                return True
+    return False
 
 
 # Observations: what eye, ear or meter saw of an output, against its rule and against what the bus said.

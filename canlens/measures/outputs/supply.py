@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 # Rest: whether the bus falls silent after the control that keeps it awake, as the plan wants it.
 
 
+WAKES_S = 3.0
+"""A control that may wake the bus moves within this time of the wake [s] (our choice)."""
+
+
 def rest(
     quiet: QuietEvidence,
     trace: Trace,
@@ -67,10 +71,13 @@ def rest(
         if len(edges)
     ]
     late = np.zeros(0, np.intp)
+    woken_s = np.array(sorted(time_s for name in planned.may_wake for time_s in _moves(controls[name].track)))
     if off_s is not None and planned.quiet_after_s is not None:
         limit_ns = trace.start_ns + round((off_s + planned.quiet_after_s) * NANOSECONDS_PER_SECOND)
         late = np.flatnonzero(trace.time_ns > limit_ns)
         late = late[trace.kind[late] != Kind.ERROR]
+        late_s = (trace.time_ns[late] - trace.start_ns) / NANOSECONDS_PER_SECOND
+        late = late[~_is_near(woken_s, late_s - max(planned.quiet_after_s, WAKES_S), late_s + WAKES_S)]
     return replace(
         quiet,
         off_s=off_s,
@@ -147,16 +154,7 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
     SupplyEvidence
         None where no message of the controller comes on a beat.
     """
-    node = plan.controller.node
-    told = {each.command.reference.path for each in plan.outputs.values() if each.command is not None}
-    own: list[Floats] = []
-    others: list[Floats] = []
-    for path, signal in recorded.signals.items():
-        message, _, _ = path.partition(".")
-        definition = plan.database.message(message)
-        is_own = path in told or (definition is not None and node is not None and node in definition.senders)
-        (own if is_own else others).append(signal.time_s)
-    restarts_s = _restarts(_once(own), _once(others))
+    restarts_s = restarts(plan, recorded)[0]
     if restarts_s is None:
         return None
     lowest_v, usual_v, is_sagging = _volts(plan, recorded)
@@ -180,10 +178,39 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
     )
 
 
+def restarts(plan: Plan, recorded: Recorded) -> tuple[Floats | None, float | None]:
+    """Return the spans in which the controller restarted, float64 (k, 2), and when its first message came [s].
+
+    None where no message of the controller comes on a beat, or none came at all.
+    """
+    node = plan.controller.node
+    told = {each.command.reference.path for each in plan.outputs.values() if each.command is not None}
+    own: list[Floats] = []
+    others: list[Floats] = []
+    for path, signal in recorded.signals.items():
+        message, _, _ = path.partition(".")
+        definition = plan.database.message(message)
+        is_own = path in told or (definition is not None and node is not None and node in definition.senders)
+        (own if is_own else others).append(signal.time_s)
+    mine = _once(own)
+    return _restarts(mine, _once(others)), min((float(each[0]) for each in mine), default=None)
+
+
+def starting(plan: Plan, recorded: Recorded) -> Floats:
+    """Return the spans in which the controller starts and tests its lamps, float64 (k, 2) [s]; none if not planned."""
+    settles_s = plan.controller.settles_s
+    if not settles_s:
+        return np.zeros((0, 2))
+    again, first_s = restarts(plan, recorded)
+    begins_s = np.concatenate([[] if first_s is None else [first_s], np.zeros(0) if again is None else again[:, 1]])
+    return np.column_stack([begins_s, begins_s + settles_s])
+
+
 def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Places]:
     """Return for each output where the supply fell below the plan's limit just after it had turned on.
 
-    One row never decides: a fall counts only with two rows that follow each other.
+    One row never decides: a fall counts only with two rows that follow each other. An output that is blameless where
+    another one does not turn on with it is left out.
     """
     signal, limit_v = recorded.signal(plan.controller.supply), plan.controller.supply_min_v
     if signal is None or limit_v is None:
@@ -191,12 +218,18 @@ def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[s
     low = signal.value < limit_v
     both = np.flatnonzero(low & np.append(low[1:], False) & ~np.append(False, low[:-1]))
     time_s, line = signal.time_s[both], signal.line[both]
-    found = {}
-    for name, track in tracks.items():
-        mine = _just_after(time_s, track.time_s[track.rises], track)
-        if mine.sum() >= SAGGING * max(len(track.rises), 1):
-            found[name] = Places(line[mine], time_s[mine])
-    return found
+    after = {name: _just_after(time_s, track.time_s[track.rises], track) for name, track in tracks.items()}
+    share = {name: float(mine.sum()) / max(len(tracks[name].rises), 1) for name, mine in after.items()}
+
+    def is_explained(name: str) -> bool:
+        """Tell whether another output, which does so more often, turned on before each of its falls."""
+        return any(share[other] > share[name] and not (after[name] & ~mine).any() for other, mine in after.items())
+
+    return {
+        name: Places(line[mine], time_s[mine])
+        for name, mine in after.items()
+        if share[name] >= SAGGING and not is_explained(name)
+    }
 
 
 def _once(columns: Iterable[Floats]) -> list[Floats]:
