@@ -38,20 +38,7 @@ class HandoverOptions:
 
 
 def look_at_handover(options: HandoverOptions, *, inputs: dict[str, str | None]) -> Given | None:
-    """Raise a sentence for what cannot be handed over, before any work is done; read the job details.
-
-    Parameters
-    ----------
-    options
-        As given.
-    inputs
-        The files of the job by the name of their argument: ``plan``, ``marks``, ``readings``, ``observed``.
-
-    Returns
-    -------
-    Given
-        The files of the job; None where no hand-over is wanted.
-    """
+    """Raise a sentence for what cannot be handed over, before any work is done; else return the files of the job."""
     if options.folder is None:
         _refuse_lonely(options)
         return None
@@ -114,9 +101,6 @@ def hand_over(
     tell(f"Wrote {len(files)} files into {folder}{removed}. Print customer-sheet.html and have it signed.\n")
 
 
-# ``canlens check``: one job, a plan and its recordings, put to every check.
-
-
 EXIT_CODES: dict[Verdict, int] = {"proven": 0, "failed": 1, "not-proven": 3}
 
 
@@ -132,8 +116,7 @@ def check_job(
     ] = None,
     readings: Annotated[str | None, typer.Option(metavar="TOML", help="What the meter said.")] = None,
     observed: Annotated[
-        str | None,
-        typer.Option(metavar="CSV", help="What you saw of the outputs: time_s,output,on[,amps,volts]."),
+        str | None, typer.Option(metavar="CSV", help="What you saw of the outputs: time_s,output,on[,amps,volts].")
     ] = None,
     channel: Annotated[
         str | None, typer.Option(metavar="NAME", help="The channel of the recording; overrules the plan.")
@@ -186,13 +169,7 @@ def check_job(
     return EXIT_CODES[checkup.result.verdict]
 
 
-def _look_at_files(
-    plan: str,
-    logs: list[str],
-    marks: str | None,
-    readings: str | None,
-    observed: str | None,
-) -> None:
+def _look_at_files(plan: str, logs: list[str], marks: str | None, readings: str | None, observed: str | None) -> None:
     """Raise a sentence for a file that cannot be read, or must not be written, before any work is done."""
     if logs.count(STANDARD_STREAM) > 1:
         raise UsageError("-: standard input can be read only once.")
@@ -222,13 +199,7 @@ def judge_job(
     observed: str | None = None,
     channel: str | None = None,
 ) -> JudgedJob:
-    """Read all files of a job and judge it.
-
-    Raises
-    ------
-    CanlensError
-        If one of them cannot be read at all.
-    """
+    """Read all files of a job and judge it; raise a CanlensError if one of them cannot be read at all."""
     from canlens import check, read_marks, read_observed, read_plan, read_readings
     from canlens.measures.outputs.several import in_order
 

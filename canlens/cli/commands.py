@@ -53,9 +53,6 @@ def explain(
     return 0
 
 
-# The commands of canlens under one name.
-
-
 app = typer.Typer(
     name="canlens",
     add_completion=False,

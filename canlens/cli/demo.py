@@ -25,9 +25,6 @@ if TYPE_CHECKING:
     from canlens.results.check import CheckResult
 
 
-# Where the sample job lies, and how it gets into a folder of the user.
-
-
 @dataclass(frozen=True)
 class SampleRecording:
     """One recording of the sample job: what it is, its file, and the file that tells what it must show."""
@@ -42,9 +39,7 @@ DATABASE = "dbc_examples/quernholt.dbc"
 RECORDINGS = (
     SampleRecording("A healthy install", "traces/quernholt-healthy.log.gz", "traces/quernholt-healthy.toml"),
     SampleRecording(
-        "The same install with two faults",
-        "traces/quernholt-two-faults.log.gz",
-        "traces/quernholt-two-faults.toml",
+        "The same install with two faults", "traces/quernholt-two-faults.log.gz", "traces/quernholt-two-faults.toml"
     ),
 )
 FILES = (PLAN, DATABASE, *(name for each in RECORDINGS for name in (each.log, each.origin)))
@@ -52,13 +47,7 @@ FILES = (PLAN, DATABASE, *(name for each in RECORDINGS for name in (each.log, ea
 
 
 def write_sample_job(folder: Path, *, force: bool) -> None:
-    """Copy the sample job into a folder, which is made if it is not there.
-
-    Raises
-    ------
-    UsageError
-        If something is in the folder already and ``force`` is not set, or if it cannot be written.
-    """
+    """Copy the sample job into a folder, which is made if it is not there; with ``force`` even into one in use."""
     examples = _examples()
     require_empty(folder, force=force)
     write_into(folder, {name: examples.joinpath(name).read_bytes() for name in FILES})
@@ -74,9 +63,6 @@ def _examples() -> Traversable:
         if place.joinpath(PLAN).is_file():
             return place
     raise UsageError("The sample job is missing from this installation. Install canlens again.")
-
-
-# ``canlens demo``: the sample job, written into a folder and checked.
 
 
 @guarded

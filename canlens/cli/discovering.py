@@ -41,15 +41,7 @@ PlanOption = Annotated[
 
 
 def look_at_found_files(*, write_dbc: str | None, write_plan: str | None, taken: list[str | None]) -> None:
-    """Raise a sentence for files that may not be written as asked, before any work is done.
-
-    Parameters
-    ----------
-    write_dbc, write_plan
-        What the options name.
-    taken
-        Files that are read, and other files that are written; None for those that are not asked for.
-    """
+    """Raise a sentence for files that may not be written as asked; ``taken`` are those read or written besides."""
     used = [name for name in taken if name is not None]
     for option, target in (("--write-dbc", write_dbc), ("--write-plan", write_plan)):
         if target is None:
@@ -65,13 +57,7 @@ def look_at_found_files(*, write_dbc: str | None, write_plan: str | None, taken:
 def write_found_files(
     found: Discovery, database: Database | None, *, dbc: str | None, write_dbc: str | None, write_plan: str | None
 ) -> None:
-    """Write what was asked for, and tell what was left out.
-
-    Raises
-    ------
-    UsageError
-        The plan would point to bits that are in no DBC.
-    """
+    """Write what was asked for, and tell what was left out; a plan may not point to bits that are in no DBC."""
     from canlens.writing import found_bits, found_dbc_text
 
     if write_dbc is None and write_plan is None:
@@ -96,7 +82,6 @@ def write_found_files(
 
 
 def _write_plan(found: Discovery, bits: FoundBits, *, dbc: str | None, write_dbc: str | None, write_plan: str) -> None:
-    """Write the plan."""
     from canlens.writing import found_plan_text
 
     needed = [write_dbc] if bits.messages else []

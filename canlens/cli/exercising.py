@@ -85,7 +85,6 @@ def _look_at_numbers(seed: int, chance: float, bits: int | None) -> None:
 def _planned(
     plan: str, slots: int | None, seed: int, chance: float, bits: int | None, awake_while: str | None
 ) -> Session:
-    """Draw the session of a plan."""
     from canlens import read_plan
     from canlens.prompting import draw_planned_session
 
@@ -98,7 +97,6 @@ def _planned(
 def _free(
     controls: str, slots: int | None, seed: int, chance: float, bits: int | None, awake_while: str | None
 ) -> Session:
-    """Draw a session of named controls."""
     from canlens.prompting import draw_free_session
     from canlens.prompting.free_session import PLACES, control_names
 
@@ -113,7 +111,6 @@ def _free(
 
 
 def _write_session(session: Session, folder: Path, judge: str) -> None:
-    """Write all files and print the sheet."""
     from canlens.prompting import planned_marks_text
     from canlens.reports.countdown_page import countdown_page
     from canlens.reports.exercise_sheets import recorder_text, sheet_text
@@ -175,7 +172,6 @@ def rehearse(
 def _write_rehearsal(
     plan_file: str, faults: list[str], strength: float | None, seed: int, folder: Path, *, force: bool
 ) -> int:
-    """Rehearse and write all files into a folder."""
     from canlens import read_plan
     from canlens.rehearsal import make_rehearsal
     from canlens.rehearsal.written_rehearsal import OBSERVED, rehearsal_files
@@ -200,7 +196,6 @@ def _built(truth: Truth) -> str:
 
 
 def _cover(plan: Plan, seed: int) -> int:
-    """Rehearse every fault and print the table."""
     from canlens.rehearsal.coverage import cover
     from canlens.reports.reference_text import coverage_text
 

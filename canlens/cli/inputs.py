@@ -17,27 +17,11 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Files that a person names on the command line, looked at before they are read.
-
-
 STANDARD_STREAM = "-"
 
 
 def require_file(name: str, *, what: str) -> None:
-    """Raise a sentence if there is no such file to read.
-
-    Parameters
-    ----------
-    name
-        As the user wrote it; ``-`` is always there.
-    what
-        What it should be, such as ``the plan``.
-
-    Raises
-    ------
-    UsageError
-        If it is not there, or is a folder; names in the same folder that look alike are told.
-    """
+    """Raise a sentence, with names that look alike, if there is no such file to read; ``-`` is always there."""
     if name == STANDARD_STREAM:
         return
     path = Path(name)
@@ -62,15 +46,7 @@ def require_plan(name: str) -> None:
 
 
 def require_beside(name: str | None, *, what: str) -> None:
-    """Raise a sentence if what goes with a recording is not there to be read; standard input is the recording's.
-
-    Parameters
-    ----------
-    name
-        As the user wrote it; None if it was not given.
-    what
-        What it should be, such as ``the marks``.
-    """
+    """Raise a sentence if what goes with a recording is not there to be read; standard input is the recording's."""
     if name == STANDARD_STREAM:
         raise UsageError(f"-: {what} must be a file.")
     if name is not None:
@@ -78,20 +54,7 @@ def require_beside(name: str | None, *, what: str) -> None:
 
 
 def require_place(name: str, sources: Sequence[str | None]) -> None:
-    """Raise a sentence if a result cannot be written into a file of this name, before the work that it is made by.
-
-    Parameters
-    ----------
-    name
-        As the user wrote it.
-    sources
-        Files that are read; None for those that were not given.
-
-    Raises
-    ------
-    UsageError
-        If it is a folder, lies in a folder that is not there, or is one of the files that are read.
-    """
+    """Raise a sentence if a result cannot be written into a file of this name, or it is one of those that are read."""
     target = Path(name)
     if target.is_dir():
         raise UsageError(f"{name}: expected a file to write, found a folder. Name a file inside it.")
@@ -120,13 +83,7 @@ OTHER_KINDS: Final = {
 
 
 def read_log(log: str) -> Trace:
-    """Read a recording for a command; on a console that shows standard error, tell how far it is.
-
-    Raises
-    ------
-    CanlensError
-        If it cannot be read at all.
-    """
+    """Read a recording for a command; on a console that shows standard error, tell how far it is."""
     from canlens import read_trace
 
     shown = Progress(log, sys.stderr) if sys.stderr.isatty() else None
@@ -143,15 +100,7 @@ def read_log(log: str) -> Trace:
 
 
 class Progress:
-    """A line that says how much of a file has been read; it is taken away when reading ends.
-
-    Parameters
-    ----------
-    name
-        Of the file, as the user wrote it.
-    stream
-        The console.
-    """
+    """A line that says how much of a file has been read; it is taken away when reading ends."""
 
     def __init__(self, name: str, stream: TextIO) -> None:
         self._name = name

@@ -51,12 +51,7 @@ def wants_colour(stream: TextIO) -> bool:
 
 
 def coloured(lines: Sequence[str]) -> list[str]:
-    r"""Return lines with verdicts, headings and what to do next marked by colour or weight.
-
-    Parameters
-    ----------
-    lines
-        As they stand on the page, control characters made visible.
+    r"""Return lines of a page, made visible already, with verdicts, headings and next steps in colour or bold.
 
     Examples
     --------
@@ -65,13 +60,11 @@ def coloured(lines: Sequence[str]) -> list[str]:
     """
     underlined = [bool(below) and set(below) == {"-"} for below in (*lines[1:], "")]
     return [
-        f"{BOLD}{line}{RESET}" if heads and line.strip("- ") else _SIGNS.sub(_styled, line)
+        f"{BOLD}{line}{RESET}"
+        if heads and line.strip("- ")
+        else _SIGNS.sub(lambda match: f"{_STYLES[match.lastgroup or 'lead']}{match[0]}{RESET}", line)
         for line, heads in zip(lines, underlined, strict=True)
     ]
-
-
-def _styled(match: re.Match[str]) -> str:
-    return f"{_STYLES[match.lastgroup or 'lead']}{match[0]}{RESET}"
 
 
 # What goes out: text for a console, whole files, and one sentence when the work stops.
@@ -156,13 +149,7 @@ def _shortened(message: str) -> str:
 
 
 def guarded(command: Callable[_Arguments, int]) -> Callable[_Arguments, None]:
-    """Turn the errors of a command into a sentence and its answer into the exit code.
-
-    Parameters
-    ----------
-    command
-        Returns the exit code.
-    """
+    """Turn the errors of a command into a sentence, and the exit code that it returns into that of the program."""
 
     @functools.wraps(command)
     def run(*arguments: _Arguments.args, **options: _Arguments.kwargs) -> None:
@@ -197,20 +184,7 @@ HtmlOption = Annotated[
 
 
 def look_at_targets(*, json: str | None, html: str | None, sources: Sequence[str | None]) -> None:
-    """Raise a sentence for results that may not be written as asked, before any work is done.
-
-    Parameters
-    ----------
-    json, html
-        What ``--json`` and ``--html`` name.
-    sources
-        Files that are read; None for those that were not given.
-
-    Raises
-    ------
-    UsageError
-        Both name the same place, or one names a file that is read, or that cannot be written.
-    """
+    """Raise a sentence for results that may not be written as asked, before any work is done."""
     if json is not None and json == html:
         raise UsageError(f"{json}: --json and --html need a file each.")
     for target in (json, html):
@@ -228,21 +202,8 @@ def give_out(
 ) -> None:
     """Write a result where it was asked for, and as text to standard output unless it goes there in another form.
 
-    Files are named after the text, so that the answer is the first thing on the screen and they are the last.
-
-    Parameters
-    ----------
-    json, html
-        What ``--json`` and ``--html`` name; None for a form that was not asked for, which is then not made.
-    as_json, as_page
-        Make the result's forms.
-    as_text
-        Makes its text for what an encoding can show.
-
-    Raises
-    ------
-    UsageError
-        If something cannot be written.
+    Forms that were not asked for are not made. Files are named after the text, so that the answer is the first thing
+    on the screen and they are the last.
     """
     if html is not None:
         _write_target(html, as_page().encode("utf-8", "backslashreplace"))

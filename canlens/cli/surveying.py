@@ -39,8 +39,7 @@ def survey_bus(
     ] = None,
     channel: ChannelOption = None,
     match_pgn: Annotated[
-        bool,
-        typer.Option("--match-pgn", help="Find messages of the database by their J1939 parameter group number."),
+        bool, typer.Option("--match-pgn", help="Find messages of the database by their J1939 parameter group number.")
     ] = False,
     json: JsonOption = None,
     html: HtmlOption = None,

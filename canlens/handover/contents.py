@@ -31,9 +31,6 @@ if TYPE_CHECKING:
     from canlens.trace import Trace
 
 
-# Contents: a checked job → every file of its hand-over, as bytes by path.
-
-
 MANIFEST = "manifest.json"
 SUMS = "SHA256SUMS"
 """Hashes of all files but itself, in the form that ``sha256sum --check`` reads."""
@@ -60,21 +57,7 @@ _WHAT = {
 
 @dataclass(frozen=True)
 class Job:
-    """A job as it is handed over, redacted if that was asked for.
-
-    Attributes
-    ----------
-    checkup, traces, details
-        What was found, in which recordings, and what was given besides.
-    sources
-        The files that were read.
-    copies
-        Input and content of each copy, by its path.
-    left_out
-        What a redaction took out.
-    redaction
-        That redaction; None where nothing is taken out.
-    """
+    """A job as it is handed over, redacted if that was asked for; ``copies`` are input and content by path."""
 
     checkup: Checkup
     traces: Sequence[Trace]
@@ -94,15 +77,7 @@ def contents(
     redact: bool = False,
     decimal_comma: bool = False,
 ) -> dict[str, bytes]:
-    """Return every file of a hand-over by its path inside the folder; the manifest and the hashes come last.
-
-    Parameters are those of :func:`canlens.handover.write_handover`.
-
-    Raises
-    ------
-    UsageError
-        A file that was given cannot be read any more.
-    """
+    """Return every file of a hand-over by its path inside the folder; the manifest and the hashes come last."""
     job = _redacted(checkup, given, traces) if redact else _plain(checkup, given, traces)
     files = {
         "report.html": _text(check_page(job.checkup, job.checkup.drawn(job.traces, channel=channel))),
@@ -114,7 +89,7 @@ def contents(
     files = {"record.html": _text(record), **files}
     files |= {target: content for target, (_, content) in job.copies.items()}
     rows = tuple(
-        FileRow(name, _WHAT.get(name) or f"the {_role(job, name)} as used", _hash(content), len(content))
+        FileRow(name, _WHAT.get(name) or f"the {job.copies[name][0].role} as used", _hash(content), len(content))
         for name, content in files.items()
     )
     files[MANIFEST] = json_bytes(to_dict(replace(manifest, files=rows)))
@@ -146,12 +121,7 @@ def _redacted(checkup: Checkup, given: Given, traces: Sequence[Trace]) -> Job:
     return Job(plain, bare, details, sources, copies, left_out, redaction)
 
 
-def _role(job: Job, name: str) -> str:
-    return job.copies[name][0].role
-
-
 def _reports(job: Job, *, decimal_comma: bool) -> dict[str, bytes]:
-    """Return what is made from the result."""
     result, evidence = job.checkup.result, job.checkup.evidence
     plan = evidence[-1].plan
     further = job.details.not_tested if job.details else ()
@@ -207,9 +177,6 @@ def _database(job: Job, each: InputRow) -> DatabaseRow:
     head = (each.content or b"")[:HEAD].decode("utf-8", "replace")
     found = _VERSION.search(head)
     return DatabaseRow(_shown(job, each.file), _shown(job, found[1]) if found else "", each.sha256)
-
-
-# Writing a hand-over: into a folder of its own, over nothing that is there unless that was asked for.
 
 
 def write_handover(

@@ -53,21 +53,8 @@ class Given:
 def read_sources(plan: Plan, given: Given, recordings: tuple[RecordingResult, ...], *, flat: bool) -> list[InputRow]:
     """Read and hash the files of a job; recordings, configuration and baseline are hashed only.
 
-    Parameters
-    ----------
-    plan
-        Names its databases.
-    given
-        The files that the user named.
-    recordings
-        What was read of them; their hashes are those of the bytes that were judged.
-    flat
-        Whether all copies stand in one folder; otherwise plan and databases keep their places to each other.
-
-    Raises
-    ------
-    UsageError
-        A file cannot be read, or the configuration is not the one of which the job details give the hash.
+    With ``flat`` all copies stand in one folder; otherwise plan and databases keep their places to each other. Raises
+    a UsageError if one cannot be read, or the configuration has not the hash that the job details give.
     """
     databases = [file for file in plan.database.files if Path(file).is_file()]
     targets = _targets(given.plan, databases, flat=flat)
@@ -80,7 +67,7 @@ def read_sources(plan: Plan, given: Given, recordings: tuple[RecordingResult, ..
     ]
     copied += [(role, file) for role, file in others if file is not None]
     sources = [_read(role, file, _free(targets, role, file)) for role, file in copied]
-    sources += [_hashed(role, file) for role, file in given.named_files()]
+    sources += [_read(role, file) for role, file in given.named_files()]
     _check_configuration(given, sources)
     return sources + [_recorded(each) for each in recordings]
 
@@ -118,21 +105,14 @@ def _free(targets: dict[str, str], role: str, file: str) -> str:
     return targets[file]
 
 
-def _content(file: str) -> bytes:
+def _read(role: Role, file: str, target: str | None = None) -> InputRow:
+    """Read and hash a file; its bytes are kept where it is copied to a target."""
     try:
-        return Path(file).read_bytes()
+        content = Path(file).read_bytes()
     except OSError as error:
         raise UsageError(f"{file}: cannot be read for the hand-over: {error.strerror or error}.") from error
-
-
-def _read(role: Role, file: str, target: str) -> InputRow:
-    content = _content(file)
-    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content), target, content)
-
-
-def _hashed(role: Role, file: str) -> InputRow:
-    content = _content(file)
-    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content))
+    kept = None if target is None else content
+    return InputRow(role, file, hashlib.sha256(content).hexdigest(), len(content), target, kept)
 
 
 def _recorded(recording: RecordingResult) -> InputRow:

@@ -8,7 +8,6 @@ import tomllib
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections import Counter
 from dataclasses import dataclass, fields, is_dataclass, replace
-from dataclasses import replace as replaced
 from datetime import UTC, date, datetime, timedelta
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -66,16 +65,7 @@ def clocks(recordings: Sequence[tuple[float | None, float]]) -> tuple[RecorderCl
 
 
 def without_clock(text: str, known: Sequence[RecorderClock], instead: str) -> tuple[str, int]:
-    """Return a text without the stamps and dates of some clocks, and how many there were.
-
-    Parameters
-    ----------
-    text
-        Any text.
-    known
-        The clocks of the recordings.
-    instead
-        What takes the place of a date; a stamp becomes the seconds from the first frame.
+    """Return a text with stamps as seconds from the first frame and dates replaced, and how many there were.
 
     Examples
     --------
@@ -151,14 +141,8 @@ _FOLDER = re.compile(
 class Redaction:
     """Takes out what identifies the vehicle, and counts what it met.
 
-    Parameters
-    ----------
-    secrets
-        Key and text of each identifying detail.
-    paths
-        Files as the user named them; they keep their names and lose their folders.
-    clocks
-        Clocks of the recordings, whose stamps and dates are taken out of texts.
+    ``secrets`` are key and text of each identifying detail; ``paths`` keep their names and lose their folders; stamps
+    and dates of the recordings' ``clocks`` are taken out of texts.
     """
 
     def __init__(
@@ -230,7 +214,7 @@ class Redaction:
             return value.model_copy(update=self._parts(value, list(type(value).model_fields)))
         if is_dataclass(value) and not isinstance(value, type):
             parts = self._parts(value, [each.name for each in fields(value) if each.init])
-            return replaced(value, **parts) if parts else value
+            return replace(value, **parts) if parts else value
         return value
 
     def _parts(self, value: object, names: list[str]) -> dict[str, Any]:
@@ -313,24 +297,11 @@ def redacted_trace(trace: Trace, redaction: Redaction) -> Trace:
 def redacted_copies(
     sources: list[InputRow], redaction: Redaction, checkup: Checkup
 ) -> tuple[dict[str, tuple[InputRow, bytes]], list[LeftOutRow]]:
-    """Return the copies without what identifies the vehicle, and what could not be copied.
+    """Return input and content of the copies by path, without what identifies the vehicle, and what was left out.
 
     Plan, readings and databases keep their text, comments included; marks and observations are written anew, their
-    times in seconds from the first frame. Job details are not copied: the manifest holds what is left of them.
-
-    Parameters
-    ----------
-    sources
-        The files as read.
-    redaction
-        Takes out what identifies the vehicle.
-    checkup
-        The job as judged, not yet redacted.
-
-    Returns
-    -------
-    copies, left_out
-        Input and content by the path in the hand-over; a text that could not be redacted for certain is left out.
+    times in seconds from the first frame. Job details are not copied: the manifest holds what is left of them. A text
+    that could not be redacted for certain is left out.
     """
     copies: dict[str, tuple[InputRow, bytes]] = {}
     left_out: list[LeftOutRow] = []

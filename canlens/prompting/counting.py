@@ -35,12 +35,7 @@ class Size:
 def chance_if_all_answer(strata: list[tuple[int, int]], *, misses: int = 0) -> float:
     """Return the chance that an unrelated place goes on with all exercises but ``misses``, and in no other slot.
 
-    Parameters
-    ----------
-    strata
-        (slots, exercises) of each state of the vehicle in which slots were drawn by themselves.
-    misses
-        Exercises without an answer; they are taken from where that costs most.
+    ``strata`` are (slots, exercises) of each state of the vehicle in which slots were drawn by themselves.
 
     References
     ----------
@@ -75,21 +70,7 @@ def _tail(strata: list[tuple[int, int]], missed: list[int]) -> float:
 def fewest_exercises(slots: int, *, places: int, chance: float, misses: int = 0) -> int | None:
     """Return how many exercises of one control in so many slots keep the chance of error below the one wished for.
 
-    Parameters
-    ----------
-    slots
-        Drawn from.
-    places
-        Bits, or outputs, that could be mistaken for it.
-    chance
-        Wished for all places together, 0 to 1.
-    misses
-        Exercises that may stay unanswered.
-
-    Returns
-    -------
-    int or None
-        None where no number does.
+    The chance is that of all ``places`` (bits, or outputs) together; None where no number of exercises does.
 
     Examples
     --------
@@ -105,21 +86,8 @@ def fewest_exercises(slots: int, *, places: int, chance: float, misses: int = 0)
 def size_for(controls: int, slots: int | None, *, places: int, chance: float, at_least: int = 1) -> Size:
     """Return how many slots and exercises a session of some controls needs.
 
-    Parameters
-    ----------
-    controls
-        How many are drawn into the same slots.
-    slots
-        As the person wishes; None for as many as it takes, one miss allowed.
-    places, chance
-        As for :func:`fewest_exercises`.
-    at_least
-        Exercises of a control that are needed in any case.
-
-    Raises
-    ------
-    UsageError
-        If so many slots are too few; says how many it takes.
+    Without ``slots`` as many as it takes, one miss allowed. Raises a UsageError if they are too few; it says how many
+    it takes.
     """
     if slots is None:
         return _smallest(controls, places, chance, at_least, misses=1)
@@ -151,7 +119,6 @@ def rests_for(exercises: int) -> int:
 
 
 def _smallest(controls: int, places: int, chance: float, at_least: int, *, misses: int) -> Size:
-    """Return the smallest session that does."""
     for slots in range(FEWEST_RESTS + 1, MOST_SLOTS + 1):
         exercises = _exercises(controls, slots, places, chance, at_least, misses)
         if exercises is not None and (misses == 0 or SLOTS_TO_AN_EXERCISE * exercises <= slots):

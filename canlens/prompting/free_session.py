@@ -34,19 +34,7 @@ def draw_labels(exercises: Mapping[str, int], rests: int, draws: Draws) -> list[
 def add_slots(
     timeline: SessionTimeline, labels: Sequence[str], shortest_s: Mapping[str, float], *, length_s: float
 ) -> None:
-    """Add drawn slots of equal length.
-
-    Parameters
-    ----------
-    timeline
-        Grows.
-    labels
-        A control, or ``rest``, for each slot.
-    shortest_s
-        Control -> its shortest hold [s].
-    length_s
-        Of every slot; long enough for the longest hold.
-    """
+    """Add drawn slots of equal length [s] to a timeline; ``shortest_s`` has the shortest hold of each control [s]."""
     more = {name: _holds(labels.count(name), timeline.draws) for name in shortest_s}
     for label in labels:
         hold_s = shortest_s[label] + more[label].pop() if label != REST else 0.0
@@ -56,9 +44,6 @@ def add_slots(
 def _holds(count: int, draws: Draws) -> list[float]:
     """Return so many additions to the shortest hold, each of them about equally often, in a drawn order."""
     return draws.shuffled([HOLD_STEPS_S[number % len(HOLD_STEPS_S)] for number in range(count)])
-
-
-# Free session: controls that are only names, since nobody has a plan or a DBC yet → slots that find their bits.
 
 
 SLOT_S = 6.0
@@ -94,13 +79,7 @@ _NAME = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def control_names(text: str) -> list[str]:
-    """Return the names in a list like ``horn,brake_front``.
-
-    Raises
-    ------
-    UsageError
-        If one of them cannot be the name of a control, or stands there twice.
-    """
+    """Return the names in a list like ``horn,brake_front``; raise a UsageError for what cannot name a control."""
     names = [name.strip() for name in text.split(",") if name.strip()]
     if not names:
         raise UsageError("--controls: expected names with commas between them, such as horn,brake_front; found none.")
@@ -123,25 +102,11 @@ def draw_free_session(
     chance: float = CHANCE,
     places: int = PLACES,
 ) -> Session:
-    """Draw a session that finds the bits of controls.
+    """Draw a session that finds the bits of controls; the same arguments and seed give the same session.
 
-    Parameters
-    ----------
-    controls
-        Their names.
-    slots
-        Drawn slots in all; None for as many as it takes.
-    seed
-        The same arguments and seed give the same session.
-    awake_while
-        One of the controls, which wakes the vehicle: half the slots are drawn while it is off, half while it is on.
-    chance, places
-        Wished chance of an error for each control, among so many bits.
-
-    Raises
-    ------
-    UsageError
-        If the slots are too few, or ``awake_while`` is none of the controls.
+    Without ``slots`` as many are drawn as it takes to keep the wished chance of an error for each control among so many
+    places. ``awake_while`` is the control that wakes the vehicle: half the slots are drawn while it is off. Raises a
+    UsageError if the slots are too few, or it is none of the controls.
     """
     if awake_while is not None and awake_while not in controls:
         close = get_close_matches(awake_while, controls, n=1) or list(controls)

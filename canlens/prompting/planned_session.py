@@ -79,11 +79,6 @@ WALKS = 2
 def gray_walk(controls: Sequence[str]) -> list[tuple[str, bool]]:
     """Return the changes that lead once through all combinations and back: a control, and whether it goes on.
 
-    Parameters
-    ----------
-    controls
-        The first one changes most often.
-
     References
     ----------
     The reflected binary code of F. Gray, US patent 2 632 058: neighbours differ in one bit, the last and first too.
@@ -135,22 +130,9 @@ def wanted_combinations(plan: Plan, base: Mapping[str, bool], walks: Sequence[tu
 
 
 def add_walk(timeline: SessionTimeline, group: Sequence[str], needs: Mapping[str, Need], *, spare_s: float) -> None:
-    """Add every combination of a few controls, one change at a time; twice, in another order.
-
-    Parameters
-    ----------
-    timeline
-        Grows.
-    group
-        The controls.
-    needs
-        How long each state must last.
-    spare_s
-        Added to each of those times [s].
-    """
+    """Add every combination of a few controls, one change at a time; twice, in another order."""
     timeline.begin(
-        f"Every combination of {' and '.join(group)}",
-        "One change at a time; keep holding what the sheet says.",
+        f"Every combination of {' and '.join(group)}", "One change at a time; keep holding what the sheet says."
     )
     hold_s = max(needs[name].hold_s for name in group) + spare_s
     pause_s = max(needs[name].pause_s for name in group) + spare_s
@@ -187,9 +169,6 @@ def _wants_long(plan: Plan, one: Combination) -> bool:
     )
 
 
-# Planned session: a plan → all that must be done so that a recording can prove its outputs.
-
-
 SPARE_S = 0.3
 """Left at the end of a slot [s]."""
 LONGEST_SLOT_S = 10.0
@@ -203,21 +182,9 @@ def draw_planned_session(
 ) -> Session:
     """Draw a session that exercises all of a plan: rules, timers, levels, flashing, by day and night.
 
-    Parameters
-    ----------
-    plan
-        What the install is meant to do.
-    slots
-        Drawn slots, with the vehicle awake; None for as many as it takes.
-    seed
-        The same plan and seed give the same session.
-    chance, places
-        Wished chance of an error for each control among so many candidates; None for each control with each output.
-
-    Raises
-    ------
-    UsageError
-        If the slots are too few, or there is nothing to operate.
+    The same plan and seed give the same session. Without ``slots`` as many are drawn with the vehicle awake as it takes
+    to keep the wished chance of an error among so many places; without those, each control with each output. Raises a
+    UsageError if the slots are too few, or there is nothing to operate.
     """
     if places is None:
         places = max(1, len(plan.controls) * len(plan.outputs))

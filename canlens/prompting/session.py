@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from canlens.rehearsal.draws import Draws
 
 
-# The nouns of prompting: a session, its parts and steps, and what the draw is worth for each control.
-
-
 StepKind = Literal["operate", "rest", "hold", "release", "wait"]
 """``operate``: on and off again; ``rest``: a slot in which nothing is touched; ``hold``: on, until a later ``release``;
 ``wait``: time that must pass, in no slot."""
@@ -23,28 +20,12 @@ StepKind = Literal["operate", "rest", "hold", "release", "wait"]
 
 @dataclass(frozen=True)
 class SessionStep:
-    """One thing to do; times [s] from the start of the session.
+    """One thing to do; times [s] from the start of the session, each step begins where the one before it ends.
 
-    Attributes
-    ----------
-    number
-        From 1 on.
-    part
-        Index of its part.
-    kind, control
-        What to do, and with what; ``control`` is empty where nothing is touched.
-    start_s, end_s
-        Where the step begins and ends; the next one begins at its end.
-    act_s
-        When to operate or to let go; of a rest or a wait its start.
-    until_s
-        When to let go; of all but ``operate`` the same as ``act_s``.
-    held
-        Controls that are held meanwhile, by an earlier step.
-    mark
-        What to note if it was done as told; None of releases and waits. That of a ``hold`` ends with its release.
-    is_drawn
-        Whether it is one of the slots that were drawn at random.
+    ``act_s`` is when to operate or to let go, of a rest or a wait its start; ``until_s`` when to let go, of all but
+    ``operate`` the same. ``control`` is empty where nothing is touched, ``held`` are controls that an earlier step
+    holds. ``mark`` is what to note if it was done as told, None of releases and waits; that of a ``hold`` ends with its
+    release.
     """
 
     number: int
@@ -72,18 +53,8 @@ class Part:
 class Tally:
     """What the drawn slots are worth for one control.
 
-    Attributes
-    ----------
-    control
-        Its name.
-    exercises, slots
-        How often it is operated, in how many drawn slots.
-    chance
-        That a bit which has nothing to do with it goes on and off with all of its exercises and in no other slot.
-    places
-        How many bits (or outputs) there are to be mistaken for it.
-    misses
-        Exercises that may stay unanswered without the chance for all places rising above the one wished for.
+    ``chance`` is that of a bit which has nothing to do with it to go on with all of its exercises and in no other slot;
+    ``places`` are the bits or outputs that could be mistaken for it, ``misses`` the exercises that may stay unanswered.
     """
 
     control: str
@@ -101,20 +72,9 @@ class Tally:
 
 @dataclass(frozen=True)
 class ControlNote:
-    """What is to be known of a control.
+    """What is to be known of a control: what counts as on, and which outputs ask for it.
 
-    Attributes
-    ----------
-    name
-        As in the plan.
-    meaning
-        What counts as on.
-    outputs
-        Those whose rule asks for it.
-    watch
-        Those of them that nothing on the bus shows.
-    safety
-        That of the first of them which is a safety item; None where none is.
+    ``watch`` names those of them that nothing on the bus shows; ``safety`` is that of the first safety item.
     """
 
     name: str
@@ -126,28 +86,10 @@ class ControlNote:
 
 @dataclass(frozen=True)
 class Session:
-    """All that a person does while recording.
+    """All that a person does while recording; the same arguments and seed give the same session.
 
-    Attributes
-    ----------
-    title
-        What it is for.
-    seed
-        The same arguments and seed give the same session.
-    controls
-        Those that are operated.
-    awake_while
-        The control that wakes the vehicle; empty where none is named.
-    parts, steps
-        In order of time, without gaps.
-    tallies
-        One for each control that is drawn into slots.
-    wished_chance
-        Of error, for each control.
-    bit_rate
-        Of the bus [bit/s]; None where it is not known.
-    remarks
-        What the session leaves out, in sentences.
+    ``awake_while`` is the control that wakes the vehicle, empty where none is named; parts and steps stand in order of
+    time without gaps; ``wished_chance`` is that of an error for each control; ``bit_rate`` [bit/s] may be unknown.
     """
 
     title: str
@@ -202,19 +144,7 @@ DECIMALS = 1
 
 @dataclass
 class SessionTimeline:
-    """Steps so far, and what is held.
-
-    Attributes
-    ----------
-    draws
-        Random numbers for the waiting times.
-    now_s
-        Where the next step begins [s].
-    parts, steps
-        In order of time.
-    held
-        Control -> index of the step that holds it, in the order of touching.
-    """
+    """Steps so far, and the controls that are held: each with the index of the step that holds it."""
 
     draws: Draws
     now_s: float = 0.0

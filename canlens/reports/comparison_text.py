@@ -42,10 +42,7 @@ def _add_changes(page: Page, title: str, changes: list[Change]) -> None:
         if each.p is not None:
             told.append(change_chance(each.p))
         line = "; ".join(part for part in told if part)
-        sentences = [
-            wording.sentence(each.sentence),
-            *([wording.sentence(wording.capital(line))] if line else []),
-        ]
+        sentences = [wording.sentence(each.sentence), *([wording.sentence(wording.capital(line))] if line else [])]
         page.paragraph(" ".join(sentences), first=f"{number}.", indent=4)
     add_more(page, CHANGES_SHOWN, len(changes), indent=4)
 

@@ -14,20 +14,7 @@ if TYPE_CHECKING:
 
 
 def countdown_page(session: Session, *, judge: str) -> str:
-    """Write the page of a session.
-
-    Parameters
-    ----------
-    session
-        What to do.
-    judge
-        The command that judges the recording afterwards.
-
-    Returns
-    -------
-    str
-        HTML that opens from disk, fetches nothing and sends nothing.
-    """
+    """Write a session as HTML that opens from disk and fetches nothing; ``judge`` is the command for afterwards."""
     script = asset("count_down.js")
     template = page_environment().from_string(asset("count_down.html"))
     return template.render(
@@ -47,16 +34,11 @@ def countdown_page(session: Session, *, judge: str) -> str:
 
 def _data(session: Session) -> str:
     """Write what the script needs as JSON that cannot end the element it stands in."""
-    content = {
-        "title": session.title,
-        "seed": session.seed,
-        "steps": [_step(step, session) for step in session.steps],
-    }
+    content = {"title": session.title, "seed": session.seed, "steps": [_step(step, session) for step in session.steps]}
     return json.dumps(content, ensure_ascii=True).replace("<", "\\u003c")
 
 
 def _step(step: SessionStep, session: Session) -> dict[str, object]:
-    """Return one step as the script knows it."""
     return {
         "number": step.number,
         "part": session.parts[step.part].title,

@@ -17,26 +17,10 @@ if TYPE_CHECKING:
     from canlens.results.form import Json
 
 
-# JSON: a result's written form as the bytes of a file.
-
-
 def json_bytes(document: dict[str, Json]) -> bytes:
-    r"""Write a result as JSON.
+    r"""Write a result as JSON: UTF-8 (RFC 8259), a newline at the end, keys in their order.
 
-    Parameters
-    ----------
-    document
-        What ``to_dict`` of the result returns; its keys keep their order.
-
-    Returns
-    -------
-    bytes
-        UTF-8 (RFC 8259) with a newline at the end. Bytes of a file name that are no text become escapes.
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite, which the written form never holds.
+    Bytes of a file name that are no text become escapes. A number that is not finite is a ValueError.
 
     Examples
     --------
@@ -63,21 +47,9 @@ Cell = str | int | float | bool | None
 def csv_tables(
     result: CheckResult, exercises: Sequence[Sequence[ExerciseRow]] = (), *, decimal_comma: bool = False
 ) -> dict[str, bytes]:
-    """Write a result as tables.
+    """Write a result, and every exercise of each recording, as tables: their content by name.
 
-    Parameters
-    ----------
-    result
-        What the check found.
-    exercises
-        Of each recording, every exercise.
-    decimal_comma
-        Whether numbers have a comma, and columns a semicolon between them.
-
-    Returns
-    -------
-    dict
-        Content by name: ``outputs``, ``controls``, ``findings``, ``causes``, ``exercises``.
+    With ``decimal_comma`` numbers have a comma, and columns a semicolon between them.
     """
     rows = {
         "outputs": _outputs(result),

@@ -15,11 +15,7 @@ from canlens.wording import chance_words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.results.discover import (
-        ControlDiscovery,
-        DiscoveryResult,
-        FoundPlace,
-    )
+    from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace
 
 
 SLOTS_A_LINE = 60
@@ -48,7 +44,6 @@ def discovery_text(result: DiscoveryResult, *, encoding: str = "utf-8") -> str:
 
 
 def _add_control(page: Page, name: str, row: ControlDiscovery) -> None:
-    """Add what was found of one control."""
     weaker = ", weaker: no slot was left alone" if row.strength == "weaker" else ""
     page.heading(f"{name}: {'named' if row.named else 'not named'}{weaker}")
     page.paragraph(row.reason)
@@ -84,19 +79,15 @@ def _add_slots(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlace]) -
 
 
 def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlace]) -> None:
-    """Add the best places as a table."""
     alone = row.rests + row.others
     cells = [
         (
-            f"{number}.",
-            place_words(each),
-            f"{each.answered} of {row.exercises}",
-            f"{each.stray} of {alone}" if alone else "–",
-            chance_words(each.chance),
+            f"{number}.", place_words(each), f"{each.answered} of {row.exercises}",
+            f"{each.stray} of {alone}" if alone else "–", chance_words(each.chance),
             "–" if each.latency_s is None else f"{wording.milliseconds(each.latency_s)} ms",
         )
         for number, each in enumerate(shown, 1)
-    ]
+    ]  # fmt: skip
     remarks = [candidate_remarks(each) for each in shown]
     late = "after mark" if shown[0].latency_from == "mark" else "after quickest"
     page.table(("", "place", "with it", "without", "as good by chance", late), cells, remarks=remarks)

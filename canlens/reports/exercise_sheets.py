@@ -80,23 +80,7 @@ COLUMNS = ("no", "at", "do this", "hold for", "held meanwhile", "done")
 
 
 def sheet_text(session: Session, *, judge: str, encoding: str = "utf-8") -> str:
-    """Write a session as a sheet.
-
-    Parameters
-    ----------
-    session
-        What to do.
-    judge
-        The command that judges the recording afterwards.
-    encoding
-        What the console can show.
-
-    Returns
-    -------
-    str
-        Lines of at most 80 columns: what it is and how to use it, cautions, controls, then the steps part by part
-        with a box to tick, what the draw is worth, and what to do afterwards.
-    """
+    """Write a session as a sheet to tick, 80 columns wide; ``judge`` is the command that judges the recording."""
     page = Page(encoding)
     page.paragraph(f"EXERCISES – {session.title}")
     page.paragraph(
@@ -119,7 +103,6 @@ def sheet_text(session: Session, *, judge: str, encoding: str = "utf-8") -> str:
 
 
 def _add_how(page: Page) -> None:
-    """Say how the sheet is used."""
     counts = (
         "Open the page exercises.html on a phone or laptop and press Start: it counts down to every line below and "
         "saves what really happened. Without it, let the second person read the lines aloud by a stop watch."
@@ -134,7 +117,6 @@ def _add_how(page: Page) -> None:
 
 
 def _about(note: ControlNote, session: Session) -> str:
-    """Say what is to be known of a control."""
     told = [f"{note.meaning}." if note.meaning else "Operate it as it is used; on means operated."]
     if note.name == session.awake_while:
         told.append("Wakes the vehicle.")
@@ -148,7 +130,6 @@ def _about(note: ControlNote, session: Session) -> str:
 
 
 def _add_part(page: Page, session: Session, steps: Sequence[SessionStep], title: str, why: str) -> None:
-    """Add the steps of one part."""
     page.heading(title.upper())
     page.paragraph(why)
     if all(step.kind == "wait" for step in steps):
@@ -243,7 +224,6 @@ def recorder_text(session: Session, *, encoding: str = "utf-8") -> str:
 
 
 def _set_up(session: Session) -> list[str]:
-    """Return the settings of the recorder."""
     if session.bit_rate is not None:
         rate = f"Bit rate {session.bit_rate} bit/s, as the plan says."
     else:

@@ -239,17 +239,14 @@ def identifier_rows(result: SurveyResult) -> list[tuple[tuple[str, ...], list[st
     rows: list[tuple[tuple[str, ...], list[str]]] = []
     for each in sorted(result.identifiers, key=lambda each: (each.channel, each.is_extended, each.identifier)):
         cells = (
-            f"{each.channel} {each.number}" if several else each.number,
-            each.message_name or wording.NONE,
-            each.sender or wording.NONE,
-            str(each.frames),
+            f"{each.channel} {each.number}" if several else each.number, each.message_name or wording.NONE,
+            each.sender or wording.NONE, str(each.frames),
             wording.milliseconds(each.interval.median if each.interval else None),
             wording.milliseconds(each.interval.max if each.interval else None),
             wording.milliseconds(each.declared_s),
-            "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind],
-            str(each.lengths.usual),
+            "remote" if each.is_remote else wording.MESSAGE_KINDS[each.kind], str(each.lengths.usual),
             wording.NONE if each.bus_load is None else wording.percent(each.bus_load),
-        )
+        )  # fmt: skip
         rows.append((cells, _identifier_remarks(each)))
     return rows
 
@@ -303,7 +300,6 @@ def sleep_sentences(quiet: QuietEvidence) -> list[str]:
 
 
 def _speaker_words(speaker: Speaker) -> str:
-    """Say who sent a frame."""
     name = f"{speaker.message} ({speaker.number})" if speaker.message else speaker.number
     return f"{name}, {speaker.sender}" if speaker.sender else name
 
@@ -416,7 +412,6 @@ def marks_facts(result: DiscoveryResult) -> Facts:
 
 
 def _clocks(marks: MarksResult) -> str:
-    """Say how the marks lie against the log."""
     read = "the log's own stamps" if marks.counted_from == "stamps" else "seconds from the first frame"
     if marks.offset_source == "as-written":
         how = f"marks were taken as written, as {read}"

@@ -14,41 +14,12 @@ if TYPE_CHECKING:
 
 
 STAND_INS = {
-    "Ω": "ohm",
-    "\u2126": "ohm",
-    "µ": "u",
-    "μ": "u",
-    "–": "-",
-    "—": "-",
-    "−": "-",
-    "‐": "-",
-    "×": "x",
-    "÷": "/",
-    "±": "+/-",
-    "≤": "<=",
-    "≥": ">=",
-    "≈": "~",
-    "≠": "!=",
-    "°": " deg ",
-    "²": "^2",
-    "³": "^3",
-    "→": "->",
-    "←": "<-",
-    "…": "...",
-    "·": ".",
-    "•": "*",
-    "✓": "+",
-    "✗": "X",
-    "█": "#",
-    "▄": "=",
-    "“": '"',
-    "”": '"',
-    "„": '"',
-    "«": '"',
-    "»": '"',
-    "‘": "'",
-    "’": "'",
-}
+    "Ω": "ohm", "\u2126": "ohm", "µ": "u", "μ": "u", "°": " deg ",
+    "–": "-", "—": "-", "−": "-", "‐": "-", "…": "...", "·": ".", "•": "*",
+    "×": "x", "÷": "/", "±": "+/-", "≤": "<=", "≥": ">=", "≈": "~", "≠": "!=", "²": "^2", "³": "^3",
+    "→": "->", "←": "<-", "✓": "+", "✗": "X", "█": "#", "▄": "=",
+    "“": '"', "”": '"', "„": '"', "«": '"', "»": '"', "‘": "'", "’": "'",
+}  # fmt: skip
 """What stands for a sign of the trade on a console that cannot show it."""
 
 
@@ -79,14 +50,7 @@ def _visible_character(character: str) -> str:
 
 
 def fitted(text: str, encoding: str) -> str:
-    r"""Return the text as a console of this encoding can show it, with nothing left out.
-
-    Parameters
-    ----------
-    text
-        Any text; see :func:`visible` for what happens to control characters.
-    encoding
-        Name of the console's encoding, such as ``utf-8``, ``cp1252`` or ``ascii``.
+    r"""Return the text, made visible, as a console of this encoding (``utf-8``, ``cp1252``) can show it.
 
     Examples
     --------
@@ -107,9 +71,6 @@ def _stand_in(character: str, encoding: str) -> str:
     except UnicodeEncodeError:
         return STAND_INS.get(character) or character.encode("unicode_escape").decode("ascii")
     return character
-
-
-# Layout: a page of plain text, wrapped by what a character really takes on the screen.
 
 
 WIDTH = 80
@@ -144,14 +105,7 @@ def _character_width(character: str) -> int:
 def wrap(text: str, width: int, *, first: int | None = None) -> list[str]:
     """Break a text into lines of at most ``width`` columns, between words where that can be done.
 
-    Parameters
-    ----------
-    text
-        Words; blanks between them count as one.
-    width
-        Columns of a line.
-    first
-        Columns of the first line, where something stands before it; None: as many as of the others.
+    ``first`` is the room in the first line, where something stands before it.
 
     Examples
     --------
@@ -215,15 +169,7 @@ def padded(text: str, width: int) -> str:
 
 @dataclass
 class Page:
-    """Lines of a report while it is put together; all that is added is made fit for the console first.
-
-    Attributes
-    ----------
-    encoding
-        What the console can show.
-    lines
-        Finished lines, each at most :data:`WIDTH` columns.
-    """
+    """Lines of a report while it is put together; all that is added is made fit for the console first."""
 
     encoding: str = "utf-8"
     lines: list[str] = field(default_factory=list)
@@ -251,15 +197,7 @@ class Page:
         self.lines += [" " * indent + line for line in rest]
 
     def strips(self, rows: Sequence[tuple[str, str]], *, widest: int) -> None:
-        """Add rows of signs that stand exactly below one another, each with its name before it.
-
-        Parameters
-        ----------
-        rows
-            Name and signs. The blanks among the signs are kept.
-        widest
-            Columns for the names; a longer one goes on in the next line.
-        """
+        """Add rows of signs that stand exactly below one another, each with its name in ``widest`` columns."""
         fit = [(wrap(fitted(name, self.encoding), widest), fitted(signs, self.encoding)) for name, signs in rows]
         column = GAP + max((display_width(line) for name, _ in fit for line in name), default=0)
         for (first, *rest), signs in fit:
@@ -281,19 +219,7 @@ class Page:
         remarks: Sequence[Sequence[str]] = (),
         indent: int = 0,
     ) -> None:
-        """Add a table; cells that are too long are wrapped inside their column.
-
-        Parameters
-        ----------
-        headings
-            One for each column.
-        rows
-            Cells of each row.
-        remarks
-            For each row, sentences that stand under it; empty if no row has any.
-        indent
-            Columns left free on the left.
-        """
+        """Add a table, cells wrapped inside their columns, the ``remarks`` of each row as sentences under it."""
         cells = [[fitted(cell, self.encoding) for cell in row] for row in (headings, *rows)]
         widths = _column_widths(cells, WIDTH - indent)
         for number, row in enumerate(cells):

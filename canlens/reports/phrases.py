@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from canlens.results.finding import Cause
 
 
-# Cautions of every report.
-
-
 CAUTIONS = (
     "Battery: take the negative lead off first and put it back last. Measure ohms only with it off.",
     "Fuse: put it at the source end of every supply you add, and fit it as the last thing.",

@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from canlens.rehearsal.coverage import Covered
 
 
-# Manual pages: the docstring of a check or a cause, wrapped for the console.
-
-
 INDENT = 4
 """Columns that the text stands behind its heading."""
 
@@ -23,18 +20,12 @@ INDENT = 4
 def manual_text(manual: str, *, encoding: str = "utf-8") -> str:
     """Write a manual page: a title line, then headings with indented text.
 
-    Parameters
-    ----------
-    manual
-        As in the file of the check or cause. Indented lines belong to the heading above them; lines of one
-        paragraph are joined and wrapped anew.
-    encoding
-        What the console can show.
+    Lines of one paragraph are joined and wrapped anew.
     """
     page = Page(encoding)
     title, _, rest = manual.strip().partition("\n")
     page.paragraph(title)
-    for indented, lines in groupby(rest.split("\n"), key=_is_indented):
+    for indented, lines in groupby(rest.split("\n"), key=lambda line: line.startswith(" ")):
         text = " ".join(line.strip() for line in lines).strip()
         if text and not indented:
             page.gap()
@@ -52,10 +43,6 @@ def catalogue_text(title: str, manuals: dict[str, str], *, encoding: str = "utf-
     return page.text()
 
 
-def _is_indented(line: str) -> bool:
-    return line.startswith(" ")
-
-
 # Coverage text: which faults a recording with a plan's exercises would show → a table for the console.
 
 
@@ -63,17 +50,7 @@ HEAD = ("fault", "built in", "shown", "by meter", "named")
 
 
 def coverage_text(title: str, covered: Sequence[Covered], *, encoding: str = "utf-8") -> str:
-    """Return the table of all faults that the plan can have, and what it means.
-
-    Parameters
-    ----------
-    title
-        Of the plan.
-    covered
-        What became of each fault.
-    encoding
-        What the console can show.
-    """
+    """Return the table of all faults that a plan can have, and what it means."""
     page = Page(encoding)
     page.paragraph(_answer(title, covered))
     page.heading("Faults that were rehearsed")
@@ -101,7 +78,6 @@ def coverage_text(title: str, covered: Sequence[Covered], *, encoding: str = "ut
 
 
 def _answer(title: str, covered: Sequence[Covered]) -> str:
-    """Return the answer in a sentence."""
     possible = [one for one in covered if one.subjects]
     shown = sum(one.shown == len(one.subjects) for one in possible)
     return f"{title}: a recording with these exercises shows {shown} of {len(possible)} kinds of fault every time."

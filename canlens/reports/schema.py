@@ -16,9 +16,11 @@ from canlens.results.handover import HANDOVER_SCHEMA, Manifest
 from canlens.results.survey import SURVEY_SCHEMA, SurveyResult
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Callable, Collection
 
     from canlens.results.form import Json
+
+    Change = Callable[[dict[str, Json]], dict[str, Json]]
 
 
 JOB_SCHEMA = "canlens/job/1"
@@ -102,17 +104,7 @@ SCHEMAS = {
 
 
 def _form(name: str, schema: dict[str, Json], *, optional: Collection[str] = ()) -> dict[str, Json]:
-    """Return the schema of a written form: the fields of its class behind its name and the program's version.
-
-    Parameters
-    ----------
-    name
-        Of the form.
-    schema
-        Of the class, tidied.
-    optional
-        Keys that may be missing.
-    """
+    """Return the schema of a written form: the fields of its class behind its name and the program's version."""
     properties: dict[str, Json] = {
         "schema": {"const": name},
         "canlens": {"type": "string", "description": "Version of the program that wrote it."},
@@ -138,21 +130,29 @@ def _object(value: Json) -> dict[str, Json]:
     return cast("dict[str, Json]", value)
 
 
-def _without_null(schema: dict[str, Json]) -> dict[str, Json]:
-    """Leave out titles, defaults and null: a key of a TOML file is there or not."""
-    plain: dict[str, Json] = {}
+def _changed_inside(schema: dict[str, Json], change: Change, *, without: Collection[str]) -> dict[str, Json]:
+    """Return a schema without some keys, and with every schema that stands inside it changed."""
+    changed: dict[str, Json] = {}
     for key, value in schema.items():
-        if key in {"title", "default"}:
+        if key in without:
             continue
         if key in {"properties", "$defs"}:
-            plain[key] = {name: _without_null(_object(each)) for name, each in _object(value).items()}
+            changed[key] = {name: change(_object(each)) for name, each in _object(value).items()}
         elif isinstance(value, dict):
-            plain[key] = _without_null(value)
+            changed[key] = change(value)
         elif isinstance(value, list):
-            kept = [each for each in value if each != {"type": "null"}]
-            plain[key] = [_without_null(each) if isinstance(each, dict) else each for each in kept]
+            changed[key] = [change(each) if isinstance(each, dict) else each for each in value]
         else:
-            plain[key] = value
+            changed[key] = value
+    return changed
+
+
+def _without_null(schema: dict[str, Json]) -> dict[str, Json]:
+    """Leave out titles, defaults and null: a key of a TOML file is there or not."""
+    plain = _changed_inside(schema, _without_null, without={"title", "default"})
+    for key, value in plain.items():
+        if isinstance(value, list):
+            plain[key] = [each for each in value if each != {"type": "null"}]
     choices = plain.get("anyOf")
     if isinstance(choices, list) and len(choices) == 1:
         del plain["anyOf"]
@@ -164,30 +164,15 @@ def _state_links(output: dict[str, Json]) -> None:
     """Name the nine links, which the class holds as a mapping."""
     properties = _object(output["properties"])
     state = _object(properties["links"])["additionalProperties"]
-    properties["links"] = {
-        "type": "object",
-        "properties": dict.fromkeys(LINKS, state),
-        "required": list(LINKS),
-    }
+    properties["links"] = {"type": "object", "properties": dict.fromkeys(LINKS, state), "required": list(LINKS)}
     properties["first_broken_link"] = {"enum": [*LINKS, None]}
 
 
 def _tidy(schema: dict[str, Json]) -> dict[str, Json]:
     """Leave out what says nothing, keep the first part of descriptions and require every key."""
-    tidy: dict[str, Json] = {}
-    for key, value in schema.items():
-        if key in {"title", "default", "required"}:
-            continue
-        if key in {"properties", "$defs"}:
-            tidy[key] = {name: _tidy(_object(each)) for name, each in _object(value).items()}
-        elif key == "description" and isinstance(value, str):
-            tidy[key] = " ".join(value.partition("\n\n")[0].split())
-        elif isinstance(value, dict):
-            tidy[key] = _tidy(value)
-        elif isinstance(value, list):
-            tidy[key] = [_tidy(each) if isinstance(each, dict) else each for each in value]
-        else:
-            tidy[key] = value
+    tidy = _changed_inside(schema, _tidy, without={"title", "default", "required"})
+    if isinstance(told := tidy.get("description"), str):
+        tidy["description"] = " ".join(told.partition("\n\n")[0].split())
     if "properties" in tidy:
         tidy["required"] = list(_object(tidy["properties"]))
     return tidy

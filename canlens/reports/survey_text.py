@@ -32,9 +32,6 @@ if TYPE_CHECKING:
     from canlens.results.survey import SurveyBusResult, SurveyResult
 
 
-# Sections about sleep: when the bus was awake, who woke it, and how it fell asleep after the vehicle.
-
-
 WAKES_SHOWN = 10
 """Sentences that are printed; the JSON holds all."""
 
@@ -49,9 +46,6 @@ def add_sleep(page: Page, quiet: QuietEvidence) -> None:
     for each in rest[:WAKES_SHOWN]:
         page.paragraph(each, first="*", indent=2)
     add_more(page, WAKES_SHOWN, len(rest), indent=2)
-
-
-# Sections of the text of a survey: bus load, errors, identifiers.
 
 
 BAR = 40
@@ -134,9 +128,6 @@ def _row(where: str, message: str, sender: str, frames: str, median: str, longes
     who = " / ".join(each for each in (message, sender) if each != wording.NONE) or wording.NONE
     interval = f"{median} / {longest}" if median != wording.NONE else wording.NONE
     return where, who, frames, interval, cycle, kind, load
-
-
-# Text of a survey: what a recording says of its bus, as a page of 80 columns, the answer first.
 
 
 def survey_text(result: SurveyResult, *, encoding: str = "utf-8") -> str:

@@ -84,14 +84,7 @@ def _in_words(output: OutputResult) -> str:
 def add_time_lines(page: Page, recordings: Sequence[RecordingResult], lanes: Sequence[Sequence[Lane]]) -> None:
     """Add for each recording a line for each control and output; nothing where a recording has no length.
 
-    Parameters
-    ----------
-    page
-        Takes the lines.
-    recordings
-        The recordings of the job.
-    lanes
-        What happened in each of them, in :data:`PARTS` parts.
+    The lanes of each recording come in :data:`PARTS` parts.
     """
     told = False
     for number, (recording, own) in enumerate(zip(recordings, lanes, strict=False), 1):
@@ -117,7 +110,6 @@ def _add_legend(page: Page) -> None:
 
 
 def _part(duration_s: float) -> str:
-    """Say how long one sign lasts."""
     part_s = duration_s / PARTS
     return f"{part_s:.1f} s" if part_s >= 0.1 else f"{part_s * 1000:.0f} ms"  # noqa: PLR2004 – two figures are enough
 
@@ -141,27 +133,11 @@ def _axis(duration_s: float) -> str:
     return line
 
 
-# Text: the result of a check as a page of 80 columns, the answer first.
-
-
 def check_text(result: CheckResult, *, lanes: Sequence[Sequence[Lane]] = (), encoding: str = "utf-8") -> str:
-    """Write the result of a check as plain text.
+    """Write the result of a check as plain text: the verdict, where it fails, the likeliest cause and what to do first.
 
-    Parameters
-    ----------
-    result
-        What the check found.
-    lanes
-        For each recording, what controls and outputs did in :data:`canlens.reports.text.PARTS` parts; without
-        it there is no time line.
-    encoding
-        What the console can show; signs it lacks are replaced before the lines are wrapped.
-
-    Returns
-    -------
-    str
-        Lines of at most 80 columns with a newline at the end. The first ones say the verdict, where it
-        fails or what is missing, the most likely cause, and what to do next.
+    Lines have at most 80 columns; signs that the encoding lacks are replaced before they are wrapped. The lanes of
+    each recording come in :data:`PARTS` parts; without them there is no time line.
     """
     page = Page(encoding)
     findings = by_severity(result.findings)

@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from canlens.results.finding import Cause, Finding
 
 
-# Sections that text reports share: the findings, the likely causes, the cautions.
-
-
 def add_answer(page: Page, answer: Answer, *, lead: bool = True) -> None:
     """Add what stands first: verdict, where it fails or what is missing, the likely cause, what to do next."""
     page.paragraph(f"{answer.word} – {answer.sentence}")
@@ -92,10 +89,7 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
     for cause in as_read(causes):
         page.gap()
         page.paragraph(cause_name(cause), first=f"{wording.likelihood(cause.probability):>5}", indent=7)
-        page.facts(
-            [*cause_facts(cause), ("More", f"canlens explain {cause.cause}")],
-            indent=7,
-        )
+        page.facts([*cause_facts(cause), ("More", f"canlens explain {cause.cause}")], indent=7)
 
 
 # Sections of the text report: outputs, what was not tested, controls, recording, bus.
@@ -110,15 +104,11 @@ def add_outputs(page: Page, result: CheckResult) -> None:
     page.heading(f"OUTPUTS of {result.title}" if result.title else "OUTPUTS")
     rows = [
         (
-            name,
-            output.load or "–",
-            output.planned,
-            wording.VERDICTS[output.verdict],
-            f"{output.answered} of {output.due}",
-            latency_words(output.latency_s),
+            name, output.load or "–", output.planned, wording.VERDICTS[output.verdict],
+            f"{output.answered} of {output.due}", latency_words(output.latency_s),
         )
         for name, output in result.outputs.items()
-    ]
+    ]  # fmt: skip
     headings = ("output", "load", "on when", "verdict", "answered", "median/max ms")
     page.table(headings, rows, remarks=[output_remarks(output) for output in result.outputs.values()])
 
@@ -135,11 +125,7 @@ def output_remarks(output: OutputResult) -> list[str]:
         remarks.append(follows_words(output))
     if output.also_fits:
         remarks.append(f"Fits just as well: {'; '.join(output.also_fits)}")
-    counts = (
-        (output.late, "late"),
-        (output.unasked, "on unasked"),
-        (output.too_short, wording.OUTCOMES["too-short"]),
-    )
+    counts = ((output.late, "late"), (output.unasked, "on unasked"), (output.too_short, wording.OUTCOMES["too-short"]))
     told = [f"{wording.counted(number, 'time')} {what}" for number, what in counts if number]
     if told:
         remarks.append(f"Besides: {wording.listed(told)}.")
@@ -177,15 +163,12 @@ def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
     marked = any(control.marked is not None for control in controls.values())
     rows = [
         (
-            name,
-            control.signal,
-            str(control.exercises),
+            name, control.signal, str(control.exercises),
             *((("–" if control.marked is None else str(control.marked)),) if marked else ()),
-            wording.seconds(control.first_s),
-            wording.seconds(control.last_s),
+            wording.seconds(control.first_s), wording.seconds(control.last_s),
         )
         for name, control in controls.items()
-    ]
+    ]  # fmt: skip
     headings = ("control", "signal", "exercises", *(("marked",) if marked else ()), "first at s", "last at s")
     page.table(headings, rows)
 

@@ -35,13 +35,9 @@ LONGEST_CYCLE_MS = 65535
 
 
 def found_dbc_text(found: FoundBits) -> str:
-    """Write what was found as a DBC file.
+    """Write what was found as a DBC file, in ASCII, which every program reads alike.
 
-    Returns
-    -------
-    str
-        Messages with their size and their signals; as comments what speaks for each; measured cycle times in the
-        attribute ``GenMsgCycleTime`` [ms]; tables of the values seen. ASCII only, which every program reads alike.
+    What speaks for each message and signal stands in comments, cycle times in the attribute ``GenMsgCycleTime`` [ms].
     """
     lines = ['VERSION ""', "", "NS_ :", "", "BS_:", "", "BU_:", ""]
     for message in found.messages:
@@ -133,19 +129,7 @@ SWITCH_WORDS = re.compile(
 
 
 def found_plan_text(found: FoundBits, *, databases: Sequence[str], channel: str | None, title: str) -> str:
-    """Write a plan that uses the bits that were found.
-
-    Parameters
-    ----------
-    found
-        What was named.
-    databases
-        Paths, relative to the plan.
-    channel
-        Of all controls; None where they are on several.
-    title
-        What the job is.
-    """
+    """Write a plan that uses the bits that were found; paths of databases are relative to the plan."""
     usable = [control for control in found.controls if control.name.lower() not in KEYWORDS]
     lines = [
         "# A first plan, written by canlens from a discovery: the controls below are what it named.",
@@ -169,7 +153,6 @@ def found_plan_text(found: FoundBits, *, databases: Sequence[str], channel: str 
 
 
 def _head(title: str, databases: Sequence[str]) -> Iterator[str]:
-    """Yield title and bus."""
     given = [_toml_quoted(each) for each in databases]
     yield f"title = {_toml_quoted(title)}"
     yield "min_exercises = 3                  # of each control, before an output is proven"
@@ -182,7 +165,6 @@ def _head(title: str, databases: Sequence[str]) -> Iterator[str]:
 
 
 def _condition(control: FoundControl) -> Iterator[str]:
-    """Yield the keys that say when a control is on."""
     values = [f"{value:.12g}" for value in control.on]
     if values:
         yield f"on = {values[0]}" if len(values) == 1 else f"on = [{', '.join(values)}]"
@@ -192,29 +174,10 @@ def _condition(control: FoundControl) -> Iterator[str]:
 
 
 def bare_plan_text(database: Database, *, path: str, node: str | None, title: str) -> str:
-    """Write a plan for a database of which nothing is known but itself.
+    """Write a plan for a database of which nothing is known but itself; its path is relative to the plan.
 
-    Parameters
-    ----------
-    database
-        Any.
-    path
-        Of the database, relative to the plan.
-    node
-        The node of the accessory controller, whose signals are offered as outputs; None where nobody named one.
-    title
-        What the job is.
-
-    Returns
-    -------
-    str
-        Every signal that looks like a switch stands there: those whose name or values speak of a control as controls,
-        the others behind a ``#``, those of ``node`` as outputs.
-
-    Raises
-    ------
-    UsageError
-        No signal looks like a switch.
+    Every signal that looks like a switch stands there: those whose name or values speak of a control as controls, the
+    others behind a ``#``, those of ``node`` as outputs. Where none does, that is a UsageError.
     """
     switches = [(message, signal) for message in database.messages for signal in message.signals if is_switch(signal)]
     own = [pair for pair in switches if node is not None and node in pair[0].senders]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from canlens.database import Database, Message, SignalDefinition
@@ -14,9 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace
-
-
-# Found bits: the places that a discovery named → messages with signals, and controls that rest on them.
 
 
 SURE = 0.01
@@ -40,18 +37,9 @@ class FoundControl:
 
 @dataclass(frozen=True)
 class FoundBits:
-    """What a discovery is good for.
+    """What a discovery is good for: messages with the signals that were found and the known ones beside them.
 
-    Attributes
-    ----------
-    messages
-        With the signals that were found, and those that the known database has beside them.
-    comments
-        Path of a signal -> what speaks for it.
-    controls
-        Those that were named, in the order of the discovery.
-    left_out
-        Why the others are not there, in sentences.
+    ``comments`` say by path what speaks for each signal, ``left_out`` why the other controls are not there.
     """
 
     messages: tuple[Message, ...] = ()
@@ -61,52 +49,11 @@ class FoundBits:
 
 
 def found_bits(result: DiscoveryResult, known: Database | None = None) -> FoundBits:
-    """Turn the places that were named into messages and signals.
+    """Turn the places that were named into messages and signals; what ``known`` covers exactly is not written again.
 
-    Parameters
-    ----------
-    result
-        Of the discovery.
-    known
-        The database that it was given; what it covers exactly is not written again.
-
-    Returns
-    -------
-    FoundBits
-        Names are legal and unique, no two signals overlap; only what was named is there.
+    Names are legal and unique, no two signals overlap; only what was named is there.
     """
     return _Finding(result, known or Database()).find()
-
-
-@dataclass
-class _Draft:
-    """A message while signals are added to it."""
-
-    name: str
-    identifier: int
-    is_extended: bool
-    length: int = 0
-    cycle_time_s: float | None = None
-    is_fd: bool = False
-    senders: tuple[str, ...] = ()
-    signals: list[SignalDefinition] = field(default_factory=list)
-
-    def overlaps(self, signal: SignalDefinition) -> str | None:
-        """Return the name of a signal that takes one of the same bits."""
-        return next((each.name for each in self.signals if each.bits & signal.bits), None)
-
-    def finished(self) -> Message:
-        """Return the message."""
-        return Message(
-            self.name,
-            self.identifier,
-            is_extended=self.is_extended,
-            length=self.length,
-            senders=self.senders,
-            cycle_time_s=self.cycle_time_s,
-            signals=tuple(self.signals),
-            is_fd=self.is_fd,
-        )
 
 
 class _Finding:
@@ -115,7 +62,7 @@ class _Finding:
     def __init__(self, result: DiscoveryResult, known: Database) -> None:
         self.result = result
         self.known = known
-        self.drafts: dict[tuple[int, bool], _Draft] = {}
+        self.messages: dict[tuple[int, bool], Message] = {}
         self.comments: dict[str, str] = {}
         self.controls: list[FoundControl] = []
         self.left_out: list[str] = []
@@ -132,7 +79,7 @@ class _Finding:
                 if level.chance <= SURE and level.known is None:
                     self.add_level(name, level)
         return FoundBits(
-            tuple(draft.finished() for draft in self.drafts.values() if draft.signals),
+            tuple(message for message in self.messages.values() if message.signals),
             self.comments,
             tuple(self.controls),
             tuple(self.left_out),
@@ -146,19 +93,19 @@ class _Finding:
         signal = self.add_signal(name, best, table=_table(best))
         if signal is None:
             return
-        path = f"{self.drafts[_key(best)].name}.{signal.name}"
+        path = f"{self.messages[_key(best)].name}.{signal.name}"
         self.comments[path] = _comment(row, best)
         on = () if best.on is None else (float(best.on),)
         self.controls.append(FoundControl(name, path, on, _floated(best.above), _floated(best.below)))
 
     def add_level(self, name: str, level: FoundPlace) -> None:
         """Add a number that moves with a control, if its bits are free."""
-        draft = self.drafts.get(_key(level))
-        if draft is not None and draft.overlaps(_signal("level", level, {})) is not None:
+        message = self.messages.get(_key(level))
+        if message is not None and _overlapped(message, _signal("level", level, {})) is not None:
             return
         signal = self.add_signal(f"{name}_level", level, table={})
         if signal is not None:
-            path = f"{self.drafts[_key(level)].name}.{signal.name}"
+            path = f"{self.messages[_key(level)].name}.{signal.name}"
             self.comments[path] = f"A number that moves with {name}: {chance_words(level.chance)} by chance."
 
     def covered(self, name: str, best: FoundPlace) -> FoundControl | None:
@@ -182,37 +129,40 @@ class _Finding:
 
     def add_signal(self, wanted: str, place: FoundPlace, *, table: dict[int, str]) -> SignalDefinition | None:
         """Add a signal to its message, which is made if it is not there; None where its bits are taken."""
-        draft = self.drafts.setdefault(_key(place), self.draft_of(place))
-        name = unique(legal_name(wanted) or "signal", [each.name for each in draft.signals])
+        message = self.messages.setdefault(_key(place), self.message_of(place))
+        name = unique(legal_name(wanted) or "signal", [each.name for each in message.signals])
         signal = _signal(name, place, table)
-        taken = draft.overlaps(signal)
+        taken = _overlapped(message, signal)
         if taken is not None:
-            self.left_out.append(f"{wanted}: {place_words(place)} overlaps {draft.name}.{taken}, so it is left out.")
+            self.left_out.append(f"{wanted}: {place_words(place)} overlaps {message.name}.{taken}, so it is left out.")
             return None
-        draft.signals.append(signal)
-        draft.length = max(draft.length, place.payload_length, signal.needed_length)
-        draft.is_fd = draft.is_fd or place.is_fd
-        draft.cycle_time_s = draft.cycle_time_s or place.cycle_time_s
+        self.messages[_key(place)] = replace(
+            message,
+            signals=(*message.signals, signal),
+            length=max(message.length, place.payload_length, signal.needed_length),
+            is_fd=message.is_fd or place.is_fd,
+            cycle_time_s=message.cycle_time_s or place.cycle_time_s,
+        )
         return signal
 
-    def draft_of(self, place: FoundPlace) -> _Draft:
+    def message_of(self, place: FoundPlace) -> Message:
         """Return the message of a place: with the signals of the known one, where they can stand beside it."""
         identifier, is_extended = _key(place)
         known = self.known.with_identifier(identifier, is_extended=is_extended, channel=place.channel or None)
-        draft = _Draft("", identifier, is_extended, place.payload_length, place.cycle_time_s, place.is_fd)
         bits = _signal("it", place, {}).bits
         if known is not None and all(
             not (each.is_float or each.multiplexer or each.is_multiplexer or each.bits & bits)
             and each.needed_length <= place.payload_length
             for each in known.signals
         ):
-            draft.name, draft.signals = known.name, list(known.signals)
-            draft.cycle_time_s = known.cycle_time_s or place.cycle_time_s
-            return draft
-        digits = f"{identifier:08X}" if is_extended else f"{identifier:03X}"
-        names = [message.name for message in self.known.messages] + [each.name for each in self.drafts.values()]
-        draft.name = unique(f"Found_{digits}", names)
-        return draft
+            name, signals, cycle_time_s = known.name, known.signals, known.cycle_time_s or place.cycle_time_s
+        else:
+            digits = f"{identifier:08X}" if is_extended else f"{identifier:03X}"
+            names = [message.name for message in (*self.known.messages, *self.messages.values())]
+            name, signals, cycle_time_s = unique(f"Found_{digits}", names), (), place.cycle_time_s
+        return Message(
+            name, identifier, is_extended, place.payload_length, (), cycle_time_s, signals, is_fd=place.is_fd
+        )
 
 
 def unique(wanted: str, taken: Collection[str]) -> str:
@@ -228,6 +178,11 @@ def unique(wanted: str, taken: Collection[str]) -> str:
         number += 1
         name = f"{wanted}_{number}"
     return name
+
+
+def _overlapped(message: Message, signal: SignalDefinition) -> str | None:
+    """Return the name of a signal of the message that takes one of the same bits."""
+    return next((each.name for each in message.signals if each.bits & signal.bits), None)
 
 
 def _key(place: FoundPlace) -> tuple[int, bool]:

@@ -32,24 +32,13 @@ def asset(name: str) -> str:
 def policy(scripts: Iterable[str]) -> str:
     """Return a content security policy under which only these scripts run and nothing is fetched.
 
-    Parameters
-    ----------
-    scripts
-        Their texts as they stand in the page.
-
     References
     ----------
     W3C Content Security Policy Level 3, 2.3.1 (hash sources).
     """
-    hashes = " ".join(f"'sha256-{_digest(each)}'" for each in scripts)
+    digests = (base64.b64encode(hashlib.sha256(each.encode()).digest()).decode() for each in scripts)
+    hashes = " ".join(f"'sha256-{each}'" for each in digests)
     return f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:"
-
-
-def _digest(script: str) -> str:
-    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-
-
-# Environment: the templates of pages, in which every foreign text stays text.
 
 
 KEPT = "\u00a0"
@@ -95,25 +84,12 @@ def _finalized(value: object) -> object:
     return KEPT.join(map(visible, value.split(KEPT))) if type(value) is str else value
 
 
-# Assembling: a template with what it shows becomes one file that needs nothing else.
-
-
 PLACES = {"latencies": "table", "intervals": "table"}
 """Section in which a picture stands, by the beginning of its name; all others stand in the time line."""
 
 
 def assembled(template: str, pictures: Sequence[Picture], **shown: Any) -> str:
-    """Write a page.
-
-    Parameters
-    ----------
-    template
-        Name of the template.
-    pictures
-        What is drawn, in order.
-    **shown
-        What else the template shows.
-    """
+    """Write a page from the template of this name, its pictures in order, and what else it shows."""
     script, library = asset("page.js"), _library() if pictures else ""
     return (
         page_environment()

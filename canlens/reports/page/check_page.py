@@ -35,15 +35,7 @@ SECTIONS = "answer chain timeline table bus untested recording causes findings c
 
 
 def check_page(checkup: Checkup, drawn: Drawn) -> str:
-    """Write a checked job as one HTML file.
-
-    Parameters
-    ----------
-    checkup
-        The job.
-    drawn
-        What the page shows besides, from :meth:`.Checkup.drawn`.
-    """
+    """Write a checked job as one HTML file; ``drawn`` comes from :meth:`.Checkup.drawn`."""
     result, plan = checkup.result, checkup.evidence[-1].plan
     findings = by_severity(result.findings)
     several = len(result.recordings) > 1

@@ -48,7 +48,6 @@ def comparison_page(result: ComparisonResult, drawn: DrawnComparison) -> str:
 
 
 def _change(number: int, change: Change) -> dict[str, object]:
-    """Return one change."""
     chance = "" if change.p is None else change_chance(change.p)
     explained = f"explained by {change.explained_by}" if change.explained_by else ""
     told = "; ".join(each for each in (explained, chance, f"measured: {change.quantity}", change.change) if each)

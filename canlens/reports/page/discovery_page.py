@@ -40,13 +40,14 @@ TICKS: dict[tuple[bool, bool | None], tuple[str, str, str]] = {
 
 def discovery_page(result: DiscoveryResult) -> str:
     """Write a discovery as one HTML file that opens from disk."""
+    anchors = [(f"control-{number}", name) for number, name in enumerate(result.controls, 1)]
     return assembled(
         "discovery.html",
         (),
         kind="Search for the bits of controls",
         title=f"The bits of {wording.listed(list(result.controls))}" if result.controls else "No control",
         subtitle=recording_words(result.recording),
-        sections=[*section_links("answer"), *_anchors(result), *section_links("marks recording cautions")],
+        sections=[*section_links("answer"), *anchors, *section_links("marks recording cautions")],
         **answer_view(Answer.of(result.verdict, result.sentence, LEAD, _steps(result))),
         own_style=inline(asset("discovery.css")),
         controls=[_control(number, name, row) for number, (name, row) in enumerate(result.controls.items(), 1)],
@@ -59,19 +60,10 @@ def discovery_page(result: DiscoveryResult) -> str:
     )
 
 
-def _anchors(result: DiscoveryResult) -> list[tuple[str, str]]:
-    """Return a link to each control."""
-    return [(f"control-{number}", name) for number, name in enumerate(result.controls, 1)]
-
-
 def _steps(result: DiscoveryResult) -> list[Step]:
     """Return a line for each control, and what to do next."""
     steps = [
-        Step(
-            "plain",
-            name,
-            place_words(row.candidates[0]) if row.named and row.candidates else "not named",
-        )
+        Step("plain", name, place_words(row.candidates[0]) if row.named and row.candidates else "not named")
         for name, row in result.controls.items()
     ]
     waiting = [(name, row) for name, row in result.controls.items() if not row.named]
@@ -80,7 +72,6 @@ def _steps(result: DiscoveryResult) -> list[Step]:
 
 
 def _control(number: int, name: str, row: ControlDiscovery) -> dict[str, object]:
-    """Return what the page shows of one control."""
     shown = row.candidates[:CANDIDATES_SHOWN]
     return {
         "anchor": f"control-{number}",
@@ -126,12 +117,10 @@ def _candidate(each: FoundPlace, row: ControlDiscovery) -> Row:
     """Return the row of a place that may show a control."""
     alone = row.rests + row.others
     cells = (
-        place_words(each),
-        f"{each.answered} of {row.exercises}",
-        f"{each.stray} of {alone}" if alone else "–",
-        chance_words(each.chance),
+        place_words(each), f"{each.answered} of {row.exercises}",
+        f"{each.stray} of {alone}" if alone else "–", chance_words(each.chance),
         wording.milliseconds(each.latency_s),
-    )
+    )  # fmt: skip
     return Row(cells, (*candidate_remarks(each), *_line_remarks(each)))
 
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from canlens.nouns.messages import MessageEvidence
     from canlens.nouns.pictures import Crossing
     from canlens.plan import Plan
-    from canlens.results.check import CheckResult, LinkState, OutputResult
+    from canlens.results.check import CheckResult, OutputResult
     from canlens.results.finding import Finding
 
 
@@ -82,39 +82,29 @@ def _follows(output: OutputResult) -> str:
 
 
 def _links(output: OutputResult) -> list[dict[str, object]]:
-    """Return the nine links of the chain."""
     return [
         {
             "state": output.links[link],
             "name": f"{number} {name}",
             "word": wording.LINK_STATES[output.links[link]][1],
             "is_first": link == output.first_broken_link,
-            "lines": _lines(output.links_evidence.get(link, ()), output.links[link]),
+            "lines": f"line {lines[0]}" if lines and output.links[link] != "cannot-tell" else "",
         }
         for number, (link, name) in enumerate(wording.LINKS.items(), 1)
+        for lines in [output.links_evidence.get(link, ())]
     ]
-
-
-def _lines(lines: Sequence[int], state: LinkState) -> str:
-    return f"line {lines[0]}" if lines and state != "cannot-tell" else ""
 
 
 def output_rows(result: CheckResult) -> list[Row]:
     """Return the table of outputs by their rules."""
     return [
         Row.of(
-            name,
-            output.planned,
-            wording.VERDICTS[output.verdict],
-            f"{output.answered} of {output.due}",
-            output.late,
-            output.unasked,
-            output.too_short,
-            latency_words(output.latency_s),
+            name, output.planned, wording.VERDICTS[output.verdict], f"{output.answered} of {output.due}",
+            output.late, output.unasked, output.too_short, latency_words(output.latency_s),
             output.observed or "–",
         )
         for name, output in result.outputs.items()
-    ]
+    ]  # fmt: skip
 
 
 def control_rows(result: CheckResult) -> list[Row]:
@@ -122,15 +112,11 @@ def control_rows(result: CheckResult) -> list[Row]:
     start_s = result.recordings[0].start if len(result.recordings) == 1 else None
     return [
         Row.of(
-            name,
-            control.signal,
-            control.exercises,
-            "–" if control.marked is None else control.marked,
-            _both(control.first_s, start_s),
-            _both(control.last_s, start_s),
+            name, control.signal, control.exercises, "–" if control.marked is None else control.marked,
+            _both(control.first_s, start_s), _both(control.last_s, start_s),
         )
         for name, control in result.controls.items()
-    ]
+    ]  # fmt: skip
 
 
 def _both(time_s: float | None, start_s: float | None) -> str:
@@ -229,12 +215,9 @@ def reading_rows(evidence: BusEvidence) -> list[Row]:
     """Return the meter's readings against their limits."""
     return [
         Row.of(
-            each.name,
-            reading_words(each.value, each.unit),
-            limit_words(each.limit, each.unit),
+            each.name, reading_words(each.value, each.unit), limit_words(each.limit, each.unit),
             each.source + (f"; {each.disagreement}" if each.disagreement else ""),
-            wording.READING_STATES[each.state],
-            each.meaning,
+            wording.READING_STATES[each.state], each.meaning,
         )
         for each in evidence.readings
-    ]
+    ]  # fmt: skip

@@ -49,15 +49,7 @@ IDENTIFIER_NUMBERS = (3, 4, 5, 6, 8, 9)
 
 
 def survey_page(overview: Survey, drawn: Drawn) -> str:
-    """Write a surveyed bus as one HTML file.
-
-    Parameters
-    ----------
-    overview
-        The survey.
-    drawn
-        What the page shows besides, from :meth:`.Survey.drawn`.
-    """
+    """Write a surveyed bus as one HTML file; ``drawn`` comes from :meth:`.Survey.drawn`."""
     result = overview.result
     findings = by_severity(result.findings)
     return assembled(
@@ -102,7 +94,6 @@ def survey_page(overview: Survey, drawn: Drawn) -> str:
 
 
 def _short(result: SurveyResult) -> list[tuple[str, str]]:
-    """Return the bus in a few lines."""
     errors = result.errors
     return [
         ("bit rate", bit_rate_words(result.bus)),

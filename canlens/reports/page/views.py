@@ -85,7 +85,7 @@ def finding_views(
             "claim": each.claim,
             "check": each.check,
             "follows": _explained_by(each, findings),
-            "rows": _finding_rows(each),
+            "rows": [*own_steps(each), ("Cannot tell", each.cannot_tell), ("Goes away if", each.would_change)],
             "quotes": [quote_view(quote) for quote in quoted.get(each, ())],
             "seen": seen_words(each, several=several),
             "is_open": each.severity == "failure" and not each.consequence_of,
@@ -105,10 +105,6 @@ def _explained_by(finding: Finding, findings: Sequence[Finding]) -> int | None:
         ),
         None,
     )
-
-
-def _finding_rows(finding: Finding) -> list[tuple[str, str]]:
-    return [*own_steps(finding), ("Cannot tell", finding.cannot_tell), ("Goes away if", finding.would_change)]
 
 
 def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:

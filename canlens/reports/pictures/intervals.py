@@ -9,16 +9,7 @@ import numpy as np
 
 from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import BLUE, GREEN, GREY, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
-from canlens.reports.pictures.picture import (
-    LEGEND_PX,
-    PITCH,
-    Picture,
-    clipped,
-    column,
-    figure_text,
-    foreign,
-    label,
-)
+from canlens.reports.pictures.picture import LEGEND_PX, PITCH, Picture, clipped, column, figure_text, foreign, label
 from canlens.wording import counted, short_time
 
 if TYPE_CHECKING:
@@ -40,18 +31,11 @@ SHORTEST_S = 1e-5
 """The axis is logarithmic and begins here at the earliest [s]."""
 MOST_DECADES = 2.5
 """Over more decades the axis is labelled at powers of ten only."""
+ROWS_AXIS: Parts = {"showgrid": False, "showticklabels": False, "zeroline": False, "fixedrange": True}
 
 
 def interval_picture(rows: Sequence[MessageEvidence], total: int, *, name: str, title: str) -> Picture | None:
-    """Draw the intervals of messages below each other; None where there is none.
-
-    Parameters
-    ----------
-    rows
-        Those to be drawn, from the top.
-    total
-        How many messages have intervals.
-    """
+    """Draw the intervals of some of ``total`` messages below each other; None where there is none."""
     if not rows:
         return None
     caption = (
@@ -99,27 +83,17 @@ def _line(name: str, low_s: Floats, high_s: Floats, y: Floats, line: Parts) -> P
     gap = np.full(len(y), np.nan)
     x = np.column_stack((_shown(low_s), _shown(high_s), gap)).ravel()
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": name,
-        "x": column(x),
-        "y": column(np.repeat(y, 3), "f4"),
-        "line": line,
-        "hoverinfo": "skip",
-    }
+        "type": "scatter", "mode": "lines", "name": name,
+        "x": column(x), "y": column(np.repeat(y, 3), "f4"), "line": line, "hoverinfo": "skip",
+    }  # fmt: skip
 
 
 def _signs(name: str, value_s: Floats, y: Floats, marker: Parts, told: list[str]) -> Parts:
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": name,
-        "x": column(_shown(value_s)),
-        "y": column(y, "f4"),
-        "marker": marker,
-        "text": told,
+        "type": "scatter", "mode": "markers", "name": name,
+        "x": column(_shown(value_s)), "y": column(y, "f4"), "marker": marker, "text": told,
         "hovertemplate": f"%{{text}}<extra>{name}</extra>",
-    }
+    }  # fmt: skip
 
 
 def _shown(value_s: Floats) -> Floats:
@@ -138,37 +112,27 @@ def _layout(rows: Sequence[MessageEvidence]) -> Parts:
     shortest = [each for row in rows for each in (row.times.min, row.middle_s and row.middle_s[0]) if each]
     low_s, high_s = max(min(shortest, default=SHORTEST_S), SHORTEST_S), max(row.times.max for row in rows)
     ticks = _ticks(low_s, high_s)
+    several = len({each.channel for each in rows}) > 1
     layout = plain_layout(height=len(rows) * ROW_PX + LEGEND_PX + 56)
     layout["margin"] = {**layout["margin"], "l": 10, "r": 24}
     layout["annotations"] = [
         {
-            **label(f"<b>{clipped(row.name)}</b>{_where(row, rows)}  {_short(row)}", -(number + 1) * PITCH + NAME),
+            **label(
+                f"<b>{clipped(row.name)}</b>{f' on {clipped(row.channel)}' if several else ''}  {_short(row)}",
+                -(number + 1) * PITCH + NAME,
+            ),
             "yref": "y",
         }
         for number, row in enumerate(rows)
     ]
     layout["xaxis"] = {
-        "type": "log",
-        "range": [math.log10(low_s / 1.3), math.log10(high_s * 1.3)],
-        "tickvals": ticks,
+        "type": "log", "range": [math.log10(low_s / 1.3), math.log10(high_s * 1.3)], "tickvals": ticks,
         "ticktext": [f"{each:g} s" if each >= 1 else f"{each * 1000:g} ms" for each in ticks],
         "title": {"text": "time between two frames", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "tickfont": {"size": SMALL},
-    }
-    layout["yaxis"] = {
-        "range": [-len(rows) * PITCH, 0],
-        "showgrid": False,
-        "showticklabels": False,
-        "zeroline": False,
-        "fixedrange": True,
-    }
+        "gridcolor": GRID, "tickfont": {"size": SMALL},
+    }  # fmt: skip
+    layout["yaxis"] = {"range": [-len(rows) * PITCH, 0], **ROWS_AXIS}
     return layout
-
-
-def _where(row: MessageEvidence, rows: Sequence[MessageEvidence]) -> str:
-    """Name the channel of a row where there are several."""
-    return f" on {clipped(row.channel)}" if len({each.channel for each in rows}) > 1 else ""
 
 
 def _short(row: MessageEvidence) -> str:
@@ -242,18 +206,9 @@ def _latency_layout(every: Sequence[Latencies]) -> Parts:
     layout["xaxis"] = {
         "range": [0, longest_s * 1050],
         "title": {"text": "milliseconds to the answer", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "zeroline": True,
-        "zerolinecolor": GRID,
-        "tickfont": {"size": SMALL},
-    }
-    layout["yaxis"] = {
-        "range": [-number * PITCH, 0],
-        "showgrid": False,
-        "showticklabels": False,
-        "zeroline": False,
-        "fixedrange": True,
-    }
+        "gridcolor": GRID, "zeroline": True, "zerolinecolor": GRID, "tickfont": {"size": SMALL},
+    }  # fmt: skip
+    layout["yaxis"] = {"range": [-number * PITCH, 0], **ROWS_AXIS}
     return layout
 
 
@@ -261,15 +216,11 @@ def _row(own: Latencies, foot: float) -> Iterator[Parts]:
     """Draw one output: distribution, what is allowed, single answers, and their median."""
     output = foreign(own.output)
     yield {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "allowed",
-        "legendgroup": "allowed",
-        "x": [own.within_s * 1000] * 2,
-        "y": [foot + FOOT - 2, foot + HEAD],
+        "type": "scatter", "mode": "lines", "name": "allowed", "legendgroup": "allowed",
+        "x": [own.within_s * 1000] * 2, "y": [foot + FOOT - 2, foot + HEAD],
         "line": {"color": VIOLET, "width": 2, "dash": "dash"},
         "hovertemplate": f"<b>{output}</b>: allowed {short_time(own.within_s)}<extra></extra>",
-    }
+    }  # fmt: skip
     if math.isnan(own.median_s):
         return
     yield _distribution(own, foot, output)
@@ -284,34 +235,25 @@ def _distribution(own: Latencies, foot: float, output: str) -> Parts:
     """Draw how many answers took how long, as an area of steps."""
     height = foot + FOOT + (HEAD - FOOT) * own.number / max(int(own.number.max()), 1)
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "how many",
-        "legendgroup": "how many",
+        "type": "scatter", "mode": "lines", "name": "how many", "legendgroup": "how many",
         "x": column(np.repeat(own.edge_s, 2) * 1000),
         "y": column(np.concatenate(([foot + FOOT], np.repeat(height, 2), [foot + FOOT])), "f4"),
-        "fill": "toself",
-        "line": {"color": GREEN, "width": 1.5},
+        "fill": "toself", "line": {"color": GREEN, "width": 1.5},
         "customdata": column(np.concatenate(([0], np.repeat(own.number, 2), [0])), "i4"),
         "hovertemplate": f"<b>{output}</b>: %{{customdata:d}} answers near %{{x:.1f}} ms<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _latency_signs(name: str, latency_s: Floats, foot: float, sign: Parts, output: str) -> Parts:
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": name,
-        "legendgroup": name,
-        "x": column(latency_s * 1000),
-        "y": column(np.full(len(latency_s), foot + FOOT - 0.8), "f4"),
+        "type": "scatter", "mode": "markers", "name": name, "legendgroup": name,
+        "x": column(latency_s * 1000), "y": column(np.full(len(latency_s), foot + FOOT - 0.8), "f4"),
         "marker": sign,
         "hovertemplate": f"<b>{output}</b>: {name}, %{{x:.1f}} ms<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _latency_told(own: Latencies, *, short: bool) -> str:
-    """Say in words how an output answered."""
     parts = []
     number = len(own.answered_s) + len(own.late_s)
     if number:

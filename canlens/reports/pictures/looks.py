@@ -52,16 +52,10 @@ CHANNEL_DASHES = ("solid", "dash", "dot", "dashdot")
 def plain_layout(*, height: int) -> Parts:
     """Return what every picture's layout begins with; ``height`` in pixels."""
     return {
-        "height": height,
-        "autosize": True,
-        "paper_bgcolor": CLEAR,
-        "plot_bgcolor": CLEAR,
+        "height": height, "autosize": True, "paper_bgcolor": CLEAR, "plot_bgcolor": CLEAR,
         "font": {"size": FONT_SIZE, "color": "#444444", "family": "system-ui, sans-serif"},
-        "margin": {"l": 46, "r": 10, "t": 12, "b": 44, "pad": 0},
-        "hovermode": "closest",
-        "hoverlabel": {"namelength": -1, "align": "left"},
-        "dragmode": "zoom",
-        "showlegend": True,
+        "margin": {"l": 46, "r": 10, "t": 12, "b": 44, "pad": 0}, "hovermode": "closest",
+        "hoverlabel": {"namelength": -1, "align": "left"}, "dragmode": "zoom", "showlegend": True,
         "legend": {
             "orientation": "h",
             "x": 0,
@@ -73,4 +67,4 @@ def plain_layout(*, height: int) -> Parts:
             "title": {"text": "Key", "side": "top", "font": {"size": SMALL}},
         },
         "modebar": {"bgcolor": CLEAR, "color": GREY, "activecolor": BLUE},
-    }
+    }  # fmt: skip

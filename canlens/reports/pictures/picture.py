@@ -25,18 +25,11 @@ if TYPE_CHECKING:
     from canlens.signals import Floats
 
 
-# Picture: one drawing of a page with its words, and the form in which the plotting script takes it.
-
-
 CONFIG: Parts = {
-    "responsive": True,
-    "displaylogo": False,
-    "typesetMath": False,
-    "scrollZoom": False,
-    "showTips": False,
+    "responsive": True, "displaylogo": False, "typesetMath": False, "scrollZoom": False, "showTips": False,
     "plotlyServerURL": "",
     "modeBarButtons": [["toImage"], ["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]],
-}
+}  # fmt: skip
 """The buttons are named one by one, since the script's own choice holds one that sends the picture away."""
 
 
@@ -45,20 +38,10 @@ LARGEST = np.iinfo(np.int32).max
 
 @dataclass(frozen=True)
 class Picture:
-    """One drawing.
+    """One drawing: a name for addresses, and as plain text its title, how to read it, and its numbers in words.
 
-    Attributes
-    ----------
-    name
-        For addresses in the page: small letters, digits and hyphens.
-    title, caption
-        Plain text: what it shows, and how it is to be read and what it leaves out.
-    alternative
-        Plain text that says with its numbers what the drawing shows, for those who cannot see it.
-    figure
-        JSON object with ``data``, ``layout`` and ``config``, for ``Plotly.newPlot``. It holds no ``<``, ``>`` or ``&``,
-        so that it may stand in a script element as it is. ``layout.height`` is in pixels; the width follows the page.
-        Backgrounds are clear and ``layout.font.color`` is the only colour of text.
+    ``figure`` is JSON for ``Plotly.newPlot``. It holds no ``<``, ``>`` or ``&``, so that it may stand in a script
+    element as it is. Backgrounds are clear and ``layout.font.color`` is the only colour of text.
     """
 
     name: str
@@ -76,15 +59,7 @@ def figure_text(data: Sequence[Parts], layout: Parts) -> str:
 
 
 def column(values: npt.ArrayLike, kind: str = "f8") -> Parts:
-    """Return a column in plotly's binary form.
-
-    Parameters
-    ----------
-    values
-        Numbers (n,) or (n, m); nan where a line is to be broken.
-    kind
-        Type of the elements: ``f8``, ``f4``, ``i4``, ``i2``.
-    """
+    """Return numbers (n,) or (n, m) in plotly's binary form; nan where a line is to be broken."""
     array = np.ascontiguousarray(values, np.dtype(f"<{kind}"))
     form: Parts = {"dtype": kind, "bdata": base64.b64encode(array.tobytes()).decode("ascii")}
     if array.ndim > 1:
@@ -95,20 +70,8 @@ def column(values: npt.ArrayLike, kind: str = "f8") -> Parts:
 def places(time_s: npt.ArrayLike, line: npt.ArrayLike, *, start: float | None) -> tuple[Parts, str]:
     """Return a column of stamps and lines of the log, and the words of a hover text that show them.
 
-    Parameters
-    ----------
-    time_s, line
-        (n,): times since the start [s], and lines; 0 where there is none.
-    start
-        Stamp of the first frame [s].
-
-    Returns
-    -------
-    column
-        int32 (n, 3): whole seconds and microseconds of the recording's own clock, and the line. Small, since every
-        vertex of a picture has one.
-    str
-        Part of a ``hovertemplate``.
+    The times (n,) [s] count from the start, the stamp of the first frame [s]; a line of 0 is none. The column is int32
+    (n, 3), small since every vertex has one: seconds and microseconds of the recording's own clock, and the line.
     """
     stamp_us = np.rint((np.asarray(time_s, float) + (start or 0.0)) * 1e6)
     whole, part = np.divmod(np.nan_to_num(stamp_us).astype(np.int64), 1_000_000)
@@ -141,9 +104,6 @@ def plotly_script() -> str:
     return str(get_plotlyjs())
 
 
-# Rows: where the lanes of a picture stand.
-
-
 Rows = dict[tuple[str, str], int]
 """Kind and name of a lane → height of its foot."""
 
@@ -170,20 +130,9 @@ LABEL_SHIFT = -44
 
 @dataclass(frozen=True)
 class Strip:
-    """One drawing of several that share the time axis.
+    """One drawing of several that share the time axis, with a title above it unless that is empty; height [px].
 
-    Attributes
-    ----------
-    title
-        Text of the figure above it; empty for none.
-    height
-        In pixels.
-    traces
-        What is drawn, without the names of axes.
-    axis
-        Its upright axis, without its place.
-    labels
-        Annotations inside it, without the names of axes.
+    Traces and labels lack the names of their axes, the upright axis its place.
     """
 
     title: str
@@ -194,17 +143,10 @@ class Strip:
 
 
 def stacked(strips: Sequence[Strip], *, end_s: float) -> tuple[list[Parts], Parts]:
-    """Put strips below each other: data and layout of one figure.
+    """Put strips below each other, the first at the top: data and layout of one figure.
 
-    All traces lie on one time axis, so that zooming one zooms all. The first strip shows its times too: a second axis
-    that is bound to the first.
-
-    Parameters
-    ----------
-    strips
-        At least one, from the top.
-    end_s
-        Length of the time axis [s].
+    All traces lie on one time axis [s], so that zooming one zooms all. The first strip shows its times too: a second
+    axis that is bound to the first.
     """
     above = [TITLE_PX if strip.title else 0 for strip in strips]
     gaps = [TICKS_PX if number == 1 else 0 for number in range(len(strips))]
@@ -218,17 +160,12 @@ def stacked(strips: Sequence[Strip], *, end_s: float) -> tuple[list[Parts], Part
         suffix = "" if number == 0 else str(number + 1)
         bottom = top + strip.height
         layout[f"yaxis{suffix}"] = {
-            "domain": [max(0.0, 1 - bottom / inner), 1 - top / inner],
-            "anchor": "x",
-            "fixedrange": True,
-            "zeroline": False,
-            "gridcolor": GRID,
-            "automargin": False,
-            "tickfont": {"size": SMALL},
+            "domain": [max(0.0, 1 - bottom / inner), 1 - top / inner], "anchor": "x", "fixedrange": True,
+            "zeroline": False, "gridcolor": GRID, "automargin": False, "tickfont": {"size": SMALL},
             **strip.axis,
-        }
+        }  # fmt: skip
         if strip.title:
-            annotations.append(_title(strip.title, f"y{suffix} domain"))
+            annotations.append({**label(strip.title, 1.0), "yref": f"y{suffix} domain", "font": {"size": FONT_SIZE}})
         annotations += [{**label, "xshift": LABEL_SHIFT, "yref": f"y{suffix}"} for label in strip.labels]
         data += [{**trace, "xaxis": "x", "yaxis": f"y{suffix}"} for trace in strip.traces]
         top = bottom
@@ -244,61 +181,31 @@ def label(text: str, y: float) -> Parts:
     """Return a text at the left edge of a strip, standing on a value of its upright axis."""
     return {
         "text": text,
-        "x": 0,
-        "xref": "paper",
-        "xanchor": "left",
-        "y": y,
-        "yanchor": "bottom",
-        "showarrow": False,
-        "align": "left",
-        "borderpad": 0,
+        "x": 0, "xref": "paper", "xanchor": "left", "y": y, "yanchor": "bottom", "showarrow": False,
+        "align": "left", "borderpad": 0,
         "font": {"size": SMALL},
-    }
-
-
-def _title(text: str, yref: str) -> Parts:
-    return {**label(text, 1.0), "yref": yref, "font": {"size": FONT_SIZE}}
+    }  # fmt: skip
 
 
 def _time_axis(last: int, end_s: float) -> Parts:
     """Return the time axis under strip number ``last``, counted from 1."""
     return {
-        "anchor": "y" if last == 1 else f"y{last}",
-        "side": "bottom",
-        "range": [0, end_s or 1.0],
+        "anchor": "y" if last == 1 else f"y{last}", "side": "bottom", "range": [0, end_s or 1.0],
         "title": {"text": "seconds from the start of the recording", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "zeroline": False,
-        "showline": True,
-        "linecolor": GRID,
-        "exponentformat": "none",
-        "separatethousands": True,
-        "ticks": "outside",
-        "ticklen": 4,
-        "tickcolor": GRID,
-        "tickfont": {"size": SMALL},
-        "showspikes": True,
-        "spikemode": "across",
-        "spikesnap": "cursor",
-        "spikethickness": 1,
-        "spikedash": "dot",
-        "spikecolor": "#808080",
-    }
+        "gridcolor": GRID, "zeroline": False, "showline": True, "linecolor": GRID, "exponentformat": "none",
+        "separatethousands": True, "ticks": "outside", "ticklen": 4, "tickcolor": GRID,
+        "tickfont": {"size": SMALL}, "showspikes": True, "spikemode": "across", "spikesnap": "cursor",
+        "spikethickness": 1, "spikedash": "dot", "spikecolor": "#808080",
+    }  # fmt: skip
 
 
 def _binding() -> Parts:
     """Return a trace that shows nothing; it makes the second time axis be drawn."""
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "x": [0],
-        "y": [0],
-        "marker": {"color": CLEAR, "size": 1},
-        "hoverinfo": "skip",
-        "showlegend": False,
-        "xaxis": "x2",
-        "yaxis": "y",
-    }
+        "type": "scatter", "mode": "markers",
+        "x": [0], "y": [0], "marker": {"color": CLEAR, "size": 1}, "hoverinfo": "skip", "showlegend": False,
+        "xaxis": "x2", "yaxis": "y",
+    }  # fmt: skip
 
 
 # Lane words: the line above each lane, and what a time line shows, for those who cannot see it.
@@ -410,5 +317,4 @@ def _failures(joined: Joins) -> str:
 
 
 def _moments(time_s: Floats) -> str:
-    """Say when something happened, the first times of many."""
     return some((f"{seconds(each)} s" for each in time_s.tolist()), most=12)

@@ -88,63 +88,43 @@ def error_traces(errors: Bursts, top: float, *, start: float | None) -> list[Par
     words = f"<b>error episode</b>: %{{text}} error records<br>%{{x:.3f}} s from start{where}<extra></extra>"
     gap = np.full(number, np.nan)
     lines: Parts = {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "error episode",
-        "legendgroup": "error episode",
+        "type": "scatter", "mode": "lines", "name": "error episode", "legendgroup": "error episode",
         "showlegend": number > MOST_SIGNS,
         "x": column(np.column_stack((errors.from_s, errors.from_s, gap)).ravel()),
         "y": column(np.tile([0.0, top * 1.08, 0.0], number), "f4"),
-        "line": {"color": RED, "width": 1, "dash": "dot"},
-        "hoverinfo": "skip",
-    }
+        "line": {"color": RED, "width": 1, "dash": "dot"}, "hoverinfo": "skip",
+    }  # fmt: skip
     if number > MOST_SIGNS:
         return [lines]
     signs: Parts = {
-        "type": "scatter",
-        "mode": "markers",
-        "name": "error episode",
-        "legendgroup": "error episode",
+        "type": "scatter", "mode": "markers", "name": "error episode", "legendgroup": "error episode",
         "showlegend": True,
-        "x": column(errors.from_s),
-        "y": column(np.full(number, top * 1.08), "f4"),
+        "x": column(errors.from_s), "y": column(np.full(number, top * 1.08), "f4"),
         "marker": {"symbol": "asterisk-open", "size": 10, "color": RED, "line": {"width": 2}},
-        "customdata": told,
-        "text": [str(each) for each in errors.number.tolist()],
+        "customdata": told, "text": [str(each) for each in errors.number.tolist()],
         "hovertemplate": words,
-    }
+    }  # fmt: skip
     return [lines, signs]
 
 
 def _line(series: Series, named: str, unit: str, colour: str, drawn: DrawnRecording, *, factor: float = 1.0) -> Parts:
-    """Draw a quantity over time."""
     told, where = places(series.time_s, series.line, start=drawn.start)
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": named,
-        "showlegend": False,
-        "x": column(series.time_s),
-        "y": column(series.value * factor, "f4"),
-        "line": {"shape": "hv", "color": colour, "width": 1.5},
-        "connectgaps": False,
-        "customdata": told,
+        "type": "scatter", "mode": "lines", "name": named, "showlegend": False,
+        "x": column(series.time_s), "y": column(series.value * factor, "f4"),
+        "line": {"shape": "hv", "color": colour, "width": 1.5}, "connectgaps": False, "customdata": told,
         "hovertemplate": f"<b>{named}</b>: %{{y:.3f}} {unit}<br>%{{x:.3f}} s from start{where}<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _limit(named: str, limit: float, unit: str, kind: str, drawn: DrawnRecording) -> Parts:
     """Draw a limit as a level line from start to end."""
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": LIMIT_WORDS[kind],
-        "legendgroup": LIMIT_WORDS[kind],
-        "x": [0, drawn.duration_s],
-        "y": [limit, limit],
+        "type": "scatter", "mode": "lines", "name": LIMIT_WORDS[kind], "legendgroup": LIMIT_WORDS[kind],
+        "x": [0, drawn.duration_s], "y": [limit, limit],
         "line": {"color": VIOLET, "width": 2, "dash": LIMIT_DASHES[kind]},
         "hovertemplate": f"<b>{named}</b>: {quantity(limit, unit)}<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _axis(low: float, high: float, unit: str) -> Parts:

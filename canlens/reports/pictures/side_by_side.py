@@ -10,16 +10,7 @@ import numpy as np
 from canlens.nouns.baselines import BLOCK_S
 from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import BLUE, FONT_SIZE, GREEN, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
-from canlens.reports.pictures.picture import (
-    LEGEND_PX,
-    TITLE_PX,
-    Picture,
-    clipped,
-    column,
-    figure_text,
-    foreign,
-    label,
-)
+from canlens.reports.pictures.picture import LEGEND_PX, TITLE_PX, Picture, clipped, column, figure_text, foreign, label
 from canlens.reports.pictures.quantity_strips import MOST_SIGNS
 from canlens.wording import percent, short_time
 
@@ -34,6 +25,10 @@ ROW_PX, TICKS_PX, HEAD_PX = 110, 24, 22
 NOT_TOLD = "not there, or not to be told"
 COLUMNS = ((0.0, 0.485), (0.515, 1.0))
 """Share of the width for before and for after."""
+NOTHING: Parts = {
+    "type": "scatter", "x": [0], "y": [0], "mode": "markers", "opacity": 0, "hoverinfo": "skip", "showlegend": False,
+}  # fmt: skip
+"""A trace that shows nothing; it makes an empty half be drawn."""
 WORDS = {"interval": "interval", "jitter": "jitter (standard deviation)"}
 
 
@@ -118,31 +113,25 @@ def _figure(rows: list[_Row], drawn: DrawnComparison) -> tuple[list[Parts], Part
                 named.add(trace["name"])
                 data.append({**trace, "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}", "showlegend": shown})
             if not row.sides[side]:
-                data.append({**_nothing(), "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}"})
-                annotations.append(_absent(row.absent[side], COLUMNS[side][0], f"y{suffix} domain"))
+                data.append({**NOTHING, "xaxis": ("x", "x2")[side], "yaxis": f"y{suffix}"})
+                place = {"x": COLUMNS[side][0], "xshift": 8, "yref": f"y{suffix} domain", "yanchor": "middle"}
+                annotations.append({**label(row.absent[side], 0.5), **place})
         annotations.append({**label(row.title, 1.0), "yref": f"y{'' if number == 0 else 2 * number + 1} domain"})
     last = 2 * len(rows)
     for side, (words, end_s) in enumerate((("BEFORE", drawn.before_s), ("AFTER", drawn.after_s))):
         layout[("xaxis", "xaxis2")[side]] = _level(side, last - 1 + side, end_s)
-        annotations.append(_head(words, COLUMNS[side][0]))
+        place = {"x": COLUMNS[side][0], "yref": "paper", "yanchor": "top", "font": {"size": FONT_SIZE + 1}}
+        annotations.append({**label(f"<b>{words}</b>", 1.0), **place})
     layout["annotations"] = annotations
     return data, layout
 
 
 def _upright(row: _Row, domain: list[float], side: int, *, first: int) -> Parts:
     axis: Parts = {
-        "domain": domain,
-        "anchor": ("x", "x2")[side],
-        "fixedrange": True,
-        "range": list(row.span),
-        "zeroline": False,
-        "gridcolor": GRID,
-        "nticks": 4,
-        "tickfont": {"size": SMALL},
-        "ticksuffix": f" {row.unit}" if row.unit else "",
-        "showline": True,
-        "linecolor": GRID,
-    }
+        "domain": domain, "anchor": ("x", "x2")[side], "fixedrange": True, "range": list(row.span),
+        "zeroline": False, "gridcolor": GRID, "nticks": 4, "tickfont": {"size": SMALL},
+        "ticksuffix": f" {row.unit}" if row.unit else "", "showline": True, "linecolor": GRID,
+    }  # fmt: skip
     if side:
         axis["showticklabels"] = False
         axis["matches"] = "y" if first == 1 else f"y{first}"
@@ -151,36 +140,11 @@ def _upright(row: _Row, domain: list[float], side: int, *, first: int) -> Parts:
 
 def _level(side: int, last: int, end_s: float) -> Parts:
     return {
-        "domain": list(COLUMNS[side]),
-        "anchor": "y" if last == 1 else f"y{last}",
+        "domain": list(COLUMNS[side]), "anchor": "y" if last == 1 else f"y{last}",
         "range": [0, end_s or 1.0],
-        "title": {"text": "seconds", "standoff": 6, "font": {"size": SMALL}},
-        "gridcolor": GRID,
-        "zeroline": False,
-        "nticks": 5,
-        "tickfont": {"size": SMALL},
-    }
-
-
-def _head(words: str, x: float) -> Parts:
-    return {**label(f"<b>{words}</b>", 1.0), "x": x, "yref": "paper", "yanchor": "top", "font": {"size": FONT_SIZE + 1}}
-
-
-def _absent(words: str, x: float, yref: str) -> Parts:
-    return {**label(words, 0.5), "x": x, "xshift": 8, "yref": yref, "yanchor": "middle"}
-
-
-def _nothing() -> Parts:
-    """Return a trace that shows nothing; it makes an empty half be drawn."""
-    return {
-        "type": "scatter",
-        "x": [0],
-        "y": [0],
-        "mode": "markers",
-        "opacity": 0,
-        "hoverinfo": "skip",
-        "showlegend": False,
-    }
+        "title": {"text": "seconds", "standoff": 6, "font": {"size": SMALL}}, "gridcolor": GRID,
+        "zeroline": False, "nticks": 5, "tickfont": {"size": SMALL},
+    }  # fmt: skip
 
 
 def _line(series: Series, colour: str, unit: str, factor: float, named: str) -> Parts:
@@ -188,24 +152,19 @@ def _line(series: Series, colour: str, unit: str, factor: float, named: str) -> 
         "type": "scatter",
         "mode": "lines+markers" if len(series.time_s) <= 60 else "lines",  # noqa: PLR2004 – signs need room
         "name": named,
-        "x": column(series.time_s),
-        "y": column(series.value * factor),
-        "line": {"color": colour, "width": 1.5},
-        "marker": {"size": 5, "color": colour},
+        "x": column(series.time_s), "y": column(series.value * factor),
+        "line": {"color": colour, "width": 1.5}, "marker": {"size": 5, "color": colour},
         "hovertemplate": f"<b>{named}</b>: %{{y:.4g}} {unit}<br>%{{x:.0f}} s from start<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _declared(declared_s: float, series: Series) -> Parts:
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "declared cycle time",
-        "x": [0, float(series.time_s[-1])],
-        "y": [declared_s * 1000] * 2,
+        "type": "scatter", "mode": "lines", "name": "declared cycle time",
+        "x": [0, float(series.time_s[-1])], "y": [declared_s * 1000] * 2,
         "line": {"color": VIOLET, "width": 2, "dash": "dash"},
         "hovertemplate": f"declared {short_time(declared_s)}<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _episodes(side: ComparedChannel) -> list[Parts]:
@@ -218,24 +177,17 @@ def _episodes(side: ComparedChannel) -> list[Parts]:
     y = np.column_stack((np.zeros(number), side.episodes, gap)).ravel()
     words = "%{y:d} error episodes<br>%{x:.0f} s from start<extra></extra>"
     lines: Parts = {
-        "type": "scatter",
-        "mode": "lines",
-        "name": "error episodes",
-        "x": column(x),
-        "y": column(y),
-        "line": {"color": RED, "width": 1.5, "dash": "dot"},
-    }
+        "type": "scatter", "mode": "lines", "name": "error episodes",
+        "x": column(x), "y": column(y), "line": {"color": RED, "width": 1.5, "dash": "dot"},
+    }  # fmt: skip
     if number > MOST_SIGNS:
         return [{**lines, "hovertemplate": words}]
     signs: Parts = {
-        "type": "scatter",
-        "mode": "markers",
-        "name": "error episodes",
-        "x": column(side.episode_s),
-        "y": column(side.episodes),
+        "type": "scatter", "mode": "markers", "name": "error episodes",
+        "x": column(side.episode_s), "y": column(side.episodes),
         "marker": {"symbol": "asterisk-open", "size": 9, "color": RED, "line": {"width": 2}},
         "hovertemplate": words,
-    }
+    }  # fmt: skip
     return [{**lines, "hoverinfo": "skip"}, signs]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -43,7 +44,7 @@ from canlens.wording import OUTCOMES, short_time
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.nouns.pictures import DrawnRecording, Joins, OddMoments, Shade, StepLane
+    from canlens.nouns.pictures import DrawnRecording, Joins, Shade, StepLane
     from canlens.reports.pictures.looks import Parts
     from canlens.reports.pictures.picture import Rows
     from canlens.signals import Floats
@@ -83,15 +84,12 @@ def _joining_line(own: Joins, rows: Rows, *, in_lane: bool) -> Parts:
     to_y = np.full(len(from_y), foot + TOP)
     gap = np.full(len(from_y), np.nan)
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": OUTCOMES[own.outcome],
+        "type": "scatter", "mode": "lines", "name": OUTCOMES[own.outcome],
         "legendgroup": None if own.outcome in ANSWER_SIGNS else own.outcome,
         "x": column(np.column_stack((own.time_s, own.time_s + own.latency_s, gap)).ravel()),
-        "y": column(np.column_stack((from_y, to_y, to_y)).ravel(), "i2"),
-        "line": ANSWER_LINES[own.outcome],
+        "y": column(np.column_stack((from_y, to_y, to_y)).ravel(), "i2"), "line": ANSWER_LINES[own.outcome],
         "hoverinfo": "skip",
-    }
+    }  # fmt: skip
 
 
 def _signs(own: Joins, rows: Rows, start: float | None) -> Parts:
@@ -101,18 +99,14 @@ def _signs(own: Joins, rows: Rows, start: float | None) -> Parts:
     words = OUTCOMES[own.outcome]
     told, where = places(time_s, own.line[at], start=start)
     return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": words,
-        "legendgroup": own.outcome,
+        "type": "scatter", "mode": "markers", "name": words, "legendgroup": own.outcome,
         "x": column(time_s),
         "y": column(np.full(len(time_s), rows["output", own.output] + (BASE + TOP) // 2), "i2"),
-        "marker": ANSWER_SIGNS[own.outcome],
-        "customdata": told,
+        "marker": ANSWER_SIGNS[own.outcome], "customdata": told,
         "text": list(map(_asked, own.control[at], own.latency_s[at].tolist())),
         "hovertemplate": f"<b>{foreign(own.output)}</b>: {words}%{{text}}<br>asked %{{x:.3f}} s from start{where}"
         "<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 def _asked(control: str, latency_s: float) -> str:
@@ -124,25 +118,16 @@ def _asked(control: str, latency_s: float) -> str:
 def moment_traces(drawn: DrawnRecording, rows: Rows) -> Iterator[Parts]:
     """Draw a sign where an output came on unasked, or went off though nothing explains it."""
     for own in drawn.moments:
-        yield _moment(own, rows["output", own.output], drawn.start)
-
-
-def _moment(own: OddMoments, foot: int, start: float | None) -> Parts:
-    at = slice(None, MOST_SIGNS)
-    time_s = own.time_s[at]
-    told, where = places(time_s, own.line[at], start=start)
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": OUTCOMES[own.kind],
-        "legendgroup": own.kind,
-        "x": column(time_s),
-        "y": column(np.full(len(time_s), foot + TOP - 2), "i2"),
-        "marker": MOMENT_SIGNS[own.kind],
-        "customdata": told,
-        "hovertemplate": f"<b>{foreign(own.output)}</b>: {OUTCOMES[own.kind]}<br>%{{x:.3f}} s from start{where}"
-        "<extra></extra>",
-    }
+        time_s = own.time_s[:MOST_SIGNS]
+        told, where = places(time_s, own.line[:MOST_SIGNS], start=drawn.start)
+        words = f"<b>{foreign(own.output)}</b>: {OUTCOMES[own.kind]}"
+        height = rows["output", own.output] + TOP - 2
+        yield {
+            "type": "scatter", "mode": "markers", "name": OUTCOMES[own.kind], "legendgroup": own.kind,
+            "x": column(time_s), "y": column(np.full(len(time_s), height), "i2"),
+            "marker": MOMENT_SIGNS[own.kind], "customdata": told,
+            "hovertemplate": f"{words}<br>%{{x:.3f}} s from start{where}<extra></extra>",
+        }  # fmt: skip
 
 
 def unlabelled(drawn: DrawnRecording) -> int:
@@ -175,22 +160,10 @@ def lane_strip(drawn: DrawnRecording) -> Strip:
     return Strip(
         title="",
         height=max(number, 1) * PITCH_PX,
-        traces=tuple(_once_in_legend(traces)),
+        traces=tuple(traces),
         axis={"range": [-number * PITCH, 0], "showgrid": False, "showticklabels": False},
         labels=tuple(label(lane_title(lane, drawn), rows[lane.kind, lane.name] + NAME) for lane in drawn.lanes),
     )
-
-
-def _once_in_legend(traces: list[Parts]) -> list[Parts]:
-    """Let the legend name each kind of trace once; a click on it hides all of its kind."""
-    seen: set[str] = set()
-    out = []
-    for trace in traces:
-        kind = trace.get("legendgroup")
-        out.append({**trace, "showlegend": kind is not None and kind not in seen})
-        if kind is not None:
-            seen.add(kind)
-    return out
 
 
 def _lane_traces(lane: StepLane, row: int, drawn: DrawnRecording) -> list[Parts]:
@@ -302,18 +275,11 @@ def _shading(shade: Shade, number: int) -> Parts:
     foot, head = -number * PITCH, 0
     y = np.tile([foot, head, head, foot, foot], len(shade.from_s))
     return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": words,
-        "legendgroup": words,
-        "x": column(x),
-        "y": column(y, "i2"),
-        "fill": "toself",
-        "fillcolor": colour,
-        "line": {"width": 1, "color": GREY, "dash": "dot"},
-        "hoveron": "points",
+        "type": "scatter", "mode": "lines", "name": words, "legendgroup": words,
+        "x": column(x), "y": column(y, "i2"), "fill": "toself", "fillcolor": colour,
+        "line": {"width": 1, "color": GREY, "dash": "dot"}, "hoveron": "points",
         "hovertemplate": f"<b>{words}</b><br>%{{x:.3f}} s from start<extra></extra>",
-    }
+    }  # fmt: skip
 
 
 # The time line of a recording: lanes, currents, supply, load and errors over one time axis.
@@ -348,18 +314,18 @@ def load_line(drawn: DrawnRecording, *, name: str, title: str) -> Picture | None
 
 
 def _named_once(strips: Sequence[Strip]) -> list[Strip]:
-    """Let the legend name the limits of all strips once."""
+    """Let the legend name each kind of trace once; a click on it hides all of its kind."""
     seen: set[str] = set()
     named = []
     for strip in strips:
         traces: list[Parts] = []
         for trace in strip.traces:
             kind = trace.get("legendgroup")
-            shown = trace.get("showlegend", True) and kind not in seen
+            shown = trace.get("showlegend", kind is not None) and kind not in seen
             traces.append({**trace, "showlegend": shown})
             if shown and kind is not None:
                 seen.add(kind)
-        named.append(type(strip)(strip.title, strip.height, tuple(traces), strip.axis, strip.labels))
+        named.append(replace(strip, traces=tuple(traces)))
     return named
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import ceil
 from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
@@ -65,49 +64,24 @@ SMALL = 0.83
 """Size of the small print in a table."""
 
 
-@dataclass(frozen=True)
-class Texts:
-    """The texts of a sheet, from the top down.
-
-    Attributes
-    ----------
-    title, verdict, footer
-        As they stand on it.
-    facts
-        Label and value of each detail.
-    rows
-        Of each output: its name, the small print under it, what is planned, what was seen.
-    left, right
-        The points under the table, side by side; the headings of the right side count as points.
-    """
-
-    title: str
-    verdict: str
-    footer: str
-    facts: Sequence[tuple[str, str]]
-    rows: Sequence[tuple[str, Sequence[str], str, str]]
-    left: Sequence[str]
-    right: Sequence[str]
-
-
-def height(texts: Texts, points: float) -> float:
+def height(sheet: Sheet, points: float) -> float:
     """Estimate how high a sheet becomes with letters of a size [pt]."""
     wide = WIDTH / points  # in letters' heights, as all that follows
-    told = _lines(texts.title, wide / 1.45, BOLD) * 1.45 * 1.15
-    told += _lines(texts.verdict, wide / 1.15 - 1.2, BOLD) * 1.15 * LINE + 1.2
-    told += (_flowing(texts.facts, wide) * LINE + 0.6) if texts.facts else 0.0
+    told = _lines(sheet.title, wide / 1.45, BOLD) * 1.45 * 1.15
+    told += _lines(sheet.verdict, wide / 1.15 - 1.2, BOLD) * 1.15 * LINE + 1.2
+    told += (_flowing(sheet.facts, wide) * LINE + 0.6) if sheet.facts else 0.0
     told += _heading() + LINE + 0.6
-    told += sum(_row_height(row, wide) for row in texts.rows)
+    told += sum(_row_height(row, wide) for row in sheet.rows)
     half = (wide - 1.6) / 2 - 1.1
-    told += max(_points(texts.left, half), _points(texts.right, half) + _heading()) + _heading()
+    told += max(_points(sheet.not_tested, half), _points([*sheet.normal, *CAUTIONS], half) + _heading()) + _heading()
     told += 3.2 + LINE * _lines("Explained to me and received, date", (wide - 2.8) / 3)
-    told += 0.7 + _lines(texts.footer, wide / 0.82) * 0.82 * LINE
+    told += 0.7 + _lines(sheet.footer, wide / 0.82) * 0.82 * LINE
     return told * points
 
 
-def fits(texts: Texts, points: float) -> bool:
+def fits(sheet: Sheet, points: float) -> bool:
     """Return whether the sheet stands on one page with letters of a size [pt]."""
-    return height(texts, points) <= SPARE * HEIGHT
+    return height(sheet, points) <= SPARE * HEIGHT
 
 
 def _heading() -> float:
@@ -132,18 +106,16 @@ def _flowing(facts: Sequence[tuple[str, str]], wide: float) -> int:
     return lines
 
 
-def _row_height(row: tuple[str, Sequence[str], str, str], wide: float) -> float:
-    name, small, planned, seen = row
+def _row_height(row: _Row, wide: float) -> float:
     first, second, third = (share * wide - 0.5 for share in COLUMNS)
-    head = _lines(name, first, BOLD) * LINE + sum(_lines(each, first / SMALL) * SMALL * LINE for each in small)
-    return max(head, _lines(planned, second) * LINE, _lines(seen, third) * LINE) + 0.65
+    head = _lines(row.name, first, BOLD) * LINE
+    head += sum(_lines(each, first / SMALL) * SMALL * LINE for each in row.fitted)
+    seen = f"  {row.word} {row.seen}"
+    return max(head, _lines(row.planned, second) * LINE, _lines(seen, third) * LINE) + 0.65
 
 
 def _points(points: Sequence[str], wide: float) -> float:
     return sum(_lines(each, wide) for each in points) * LINE + 0.3
-
-
-# A result, its plan and the job details → the customer's page as HTML that prints on one sheet.
 
 
 SIGN_OFF = ("Fitted by, date", "Checked by, date", "Explained to me and received, date")
@@ -192,32 +164,18 @@ class _Row(NamedTuple):
 def customer_sheet(
     result: CheckResult, plan: Plan, details: JobDetails | None = None, *, not_tested: Sequence[str] = ()
 ) -> str:
-    """Write the customer's page.
+    """Write the customer's page as HTML that needs nothing else; ``not_tested`` adds to what the recording leaves open.
 
-    Parameters
-    ----------
-    result
-        What the check found.
-    plan
-        What the install is meant to do.
-    details
-        Vehicle, place, parts; None where nothing was given.
-    not_tested
-        What else was not tested, besides what the recording leaves open.
-
-    Returns
-    -------
-    str
-        HTML that needs nothing else. Long texts are cut with ``…``; the report beside it has them in full.
+    Long texts are cut with ``…``; the report beside it has them in full.
     """
     sheets = [_sheet(result, plan, details, not_tested, cut) for cut in CUTS]
-    tries = [(sheet, points) for sheet in sheets for points in SIZES if fits(sheet.texts(), points)]
+    tries = [(sheet, points) for sheet in sheets for points in SIZES if fits(sheet, points)]
     sheet, points = tries[0] if tries else (sheets[-1], SIZES[-1])
     page = page_environment().get_template("customer_sheet.html")
     return page.render(sheet._asdict(), points=points, cautions=CAUTIONS, sign_off=SIGN_OFF)
 
 
-class _Sheet(NamedTuple):
+class Sheet(NamedTuple):
     """What stands on a sheet, every text as long as it may be."""
 
     title: str
@@ -228,15 +186,9 @@ class _Sheet(NamedTuple):
     normal: list[str]
     footer: str
 
-    def texts(self) -> Texts:
-        """Return the texts whose lengths decide about the size of the letters."""
-        rows = [(row.name, row.fitted, row.planned, f"  {row.word} {row.seen}") for row in self.rows]
-        right = [*self.normal, *CAUTIONS]
-        return Texts(self.title, self.verdict, self.footer, self.facts, rows, self.not_tested, right)
 
-
-def _sheet(result: CheckResult, plan: Plan, details: JobDetails | None, not_tested: Sequence[str], cut: Cut) -> _Sheet:
-    return _Sheet(
+def _sheet(result: CheckResult, plan: Plan, details: JobDetails | None, not_tested: Sequence[str], cut: Cut) -> Sheet:
+    return Sheet(
         title=_cut(result.title or "Hand-over", cut.text),
         verdict=verdict_sentence(result),
         facts=[(label, _cut(value, cut.name)) for label, value in _facts(details)],
@@ -253,12 +205,9 @@ def _row(name: str, one: OutputResult, output: Output, details: JobDetails | Non
     return _Row(
         _cut(plain_name(name), cut.name),
         tuple(_cut(each, cut.name) for each in fitted[:FITTED_SHOWN] if each),
-        _cut(wording.sentence(planned_words(output)), cut.text),
-        one.verdict,
-        sign,
-        word,
+        _cut(wording.sentence(planned_words(output)), cut.text), one.verdict, sign, word,
         _cut(_seen(one), cut.text),
-    )
+    )  # fmt: skip
 
 
 def _fuse(part: PartShape) -> str:
@@ -269,7 +218,6 @@ def _fuse(part: PartShape) -> str:
 
 
 def _open_points(result: CheckResult) -> list[str]:
-    """Say what the recording leaves open."""
     told = []
     for link, what in wording.OPEN_LINKS.items():
         names = [plain_name(name) for name, one in result.outputs.items() if one.links[link] == "cannot-tell"]
@@ -280,7 +228,6 @@ def _open_points(result: CheckResult) -> list[str]:
 
 
 def _seen(one: OutputResult) -> str:
-    """Say in a sentence what was seen of an output."""
     if one.verdict == "proven":
         median = one.latency_s.median
         quick = f", typically within {wording.milliseconds(median)} ms" if median is not None else ""

@@ -59,24 +59,7 @@ class Section(NamedTuple):
 
 
 def job_record(result: CheckResult, plan: Plan, manifest: Manifest, readings: Sequence[JudgedReading] = ()) -> str:
-    """Write the workshop's record.
-
-    Parameters
-    ----------
-    result
-        What the check found.
-    plan
-        What the install is meant to do.
-    manifest
-        The inputs with their hashes, versions, the job's details, and what was not tested.
-    readings
-        The readings of ``--readings`` against their limits.
-
-    Returns
-    -------
-    str
-        HTML that needs nothing else; nothing in it is cut.
-    """
+    """Write the workshop's record as HTML that needs nothing else; nothing in it is cut."""
     sections = [each for each in _sections(result, plan, manifest, readings) if each.rows or each.points]
     return (
         page_environment()
@@ -171,15 +154,12 @@ def _reading(each: JudgedReading) -> tuple[str, ...]:
 def _outputs(result: CheckResult, plan: Plan) -> list[tuple[str, ...]]:
     return [
         (
-            name,
-            one.load or "–",
-            planned_words(plan.outputs[name]),
-            f"{wording.VERDICTS[one.verdict]}: {one.reason}",
-            f"{one.answered} of {one.due}",
+            name, one.load or "–", planned_words(plan.outputs[name]),
+            f"{wording.VERDICTS[one.verdict]}: {one.reason}", f"{one.answered} of {one.due}",
             f"{latency_words(one.latency_s)} ms",
         )
         for name, one in result.outputs.items()
-    ]
+    ]  # fmt: skip
 
 
 def _findings(result: CheckResult) -> list[str]:
