@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.causes import bus, controller, errors, loads, release, routing
+from canlens.causes import bus, controller, errors, loads, release, routing, shared_causes
 from canlens.causes.cause import Candidate
 from canlens.causes.ranking import weighed
 
@@ -30,6 +30,10 @@ ALL: tuple[Candidate, ...] = (
     bus.BUS_STAYS_AWAKE,
     controller.CONTROLLER_SILENT,
     controller.SUPPLY_SAG,
+    shared_causes.SUPPLY_MISSING,
+    shared_causes.BUS_PLUG_OPEN,
+    shared_causes.CONTROL_NOT_NOTICED,
+    shared_causes.SETTING_DIFFERS,
     controller.CONTROL_NEVER_CHANGES,
     routing.OUTPUTS_SWAPPED,
     routing.OUTPUT_FOLLOWS_OTHER_CONTROL,

@@ -48,11 +48,27 @@ class Sign:
 
 @dataclass(frozen=True)
 class Suspect:
-    """Where a cause may be at work: the subject, and how well it explains what was seen beside its rivals."""
+    """Where a cause may be at work.
+
+    Attributes
+    ----------
+    subject
+        What is at fault.
+    share
+        How well it explains what was seen beside its rivals.
+    sentence
+        What says so.
+    explains
+        Outputs whose own causes it makes needless, where it is the cause of several.
+    most
+        No more probable than this, since something that the tables do not weigh would show the same.
+    """
 
     subject: Subject
     share: float = 1.0
     sentence: str = ""
+    explains: tuple[str, ...] = ()
+    most: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -157,7 +173,11 @@ SYMPTOMS: tuple[Symptom, ...] = (
         {"comes": 0.97995, "cyclic, absent": 0.00005, "sent on changes, absent": 0.008, "not needed, absent": 0.012},
     ),
     # the controller
-    Symptom("controller", "messages of the controller's node", {"come": 0.99995, "none": 0.00005}),
+    Symptom("controller", "messages of the controller's node", {"come": 0.99994, "stops": 0.00001, "none": 0.00005}),
+    Symptom("together", "outputs that never come on when asked", {"no": 0.9997, "several": 0.00025, "all": 0.00005}),
+    Symptom("box-supply", "voltage at the controller's own plug", {"there": 0.9995, "missing": 0.0005}),
+    Symptom("fuse", "the controller's fuse", {"whole": 0.998, "blown": 0.002}),
+    Symptom("plug", "the controller's plug", {"seated": 0.998, "open": 0.002}),
     Symptom(
         "restarts",
         "the controller falls silent and returns",

@@ -38,7 +38,7 @@ def cases(asked: Asked) -> Iterator[Case]:
                 "load",
                 (name,),
                 signs,
-                {} if load.has_voltage else {"output-not-fed": ()},
+                {},
                 words=output_words(evidence, name),
                 safety=evidence.plan.outputs[name].safety,
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.causes import bus, controller, errors, loads, release, routing
+from canlens.causes import bus, controller, errors, loads, release, routing, shared_causes
 from canlens.causes.cause import SYMPTOMS
 from canlens.causes.trials import Trial, best_trial, sentence
 from canlens.causes.weighing import Asked, answers_to
@@ -33,15 +33,20 @@ WEIGHTY = 0.7
 
 
 class Question(NamedTuple):
-    """A question: its name, the scope of an unknown answer, and the subjects to which it is put."""
+    """A question: its name, the scope of an unknown answer, the subjects to which it is put.
+
+    ``tells_unknown``: whether a fault that no table describes is told; not where a question after it says so.
+    """
 
     name: str
     scope: Scope
     cases: Callable[[Asked], Iterator[Case]]
+    tells_unknown: bool = True
 
 
 QUESTIONS: tuple[Question, ...] = (
     Question("traffic", "bus", bus.traffic_cases),
+    Question("shared", "controller", shared_causes.cases, tells_unknown=False),
     Question("controller", "controller", controller.cases),
     Question("messages", "bus", bus.message_cases),
     Question("identifiers", "bus", bus.identifier_cases),
@@ -66,7 +71,11 @@ def weighed(evidence: Evidence, catalogue: Sequence[Candidate]) -> tuple[Cause, 
         for case in question.cases(asked):
             answers = answers_to(case, candidates)
             asked.found[question.name, case.subject] = answers
-            told += [_told(asked, case, each, answers, question.scope) for each in answers if each.probability >= LEAST]
+            told += [
+                _told(asked, case, each, answers, question.scope)
+                for each in answers
+                if each.probability >= LEAST and (each.candidate or question.tells_unknown)
+            ]
     if evidence.recording.quality == "poor" or not evidence.fits:
         told = []  # whatever it seems to show may be the fault of the recording, or of another vehicle's plan
     told = _once(told)

@@ -46,6 +46,7 @@ def release_cases(asked: Asked) -> Iterator[Case]:
         if signs:
             explained = 1 - asked.wrong("routing", (name,))
             explained *= 1 - asked.wrong("load", (name,), but=["load-open"])
+            explained *= 1 - asked.explained(name)
             suspects = {} if own.cut_off is not None else {"cut-off-differs": ()}
             yield Case(
                 "release",

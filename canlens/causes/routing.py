@@ -103,7 +103,8 @@ def cases(asked: Asked) -> Iterator[Case]:
             suspects={"outputs-swapped": pairs},
             left=(1 - max(asked.wrong("control", (control,)) for control in output.when.controls))
             * (1 - asked.wrong("load", (name,), but=["load-open"]))
-            * (1 - asked.wrong("controller", (), but=["supply-sag"])),
+            * (1 - asked.wrong("controller", (), but=["supply-sag"]))
+            * (1 - asked.explained(name)),
             words=output_words(evidence, name, other=rule.partner, rule=follows),
             safety=output.safety,
         )
