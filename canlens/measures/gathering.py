@@ -404,8 +404,9 @@ def _marks(marks: Sequence[Mark], tracks: Mapping[str, Track], trace: Trace) -> 
         written, edges, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s
     )
     brought = {name: np.sort(times + offset_s) for name, times in written.items()}
-    time_s = trace.time_s if len(trace) else np.zeros(1)
-    first_s, last_s = float(time_s.min()) - HAND_NOTED_S, float(time_s.max()) + HAND_NOTED_S
+    ends_ns = (trace.time_ns.min(), trace.time_ns.max()) if len(trace) else (0, 0)
+    first_s, last_s = ((int(each) - trace.start_ns) / NANOSECONDS_PER_SECOND for each in ends_ns)
+    first_s, last_s = first_s - HAND_NOTED_S, last_s + HAND_NOTED_S
     return offset_s, {name: times[(times >= first_s) & (times <= last_s)] for name, times in brought.items()}
 
 

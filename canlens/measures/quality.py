@@ -72,6 +72,8 @@ def by_clock(trace: Trace) -> tuple[Trace, ...]:
 
 TWINS_S = 0.001
 """Two frames alike within this time [s] are one that was written twice: no node repeats itself as soon."""
+TWINS_LOOKED_AT = 5_000
+"""Where the first so many frames are not written twice, the others are not looked at."""
 TWINS_SHARE = 0.45
 """From this share of frames that repeat the one before on, the recorder writes every frame twice (our choice)."""
 
@@ -90,8 +92,9 @@ def _copies(trace: Trace) -> Rows | None:
     """Return the rows that repeat a frame just before; None where not nearly every frame is repeated."""
     if len(trace) < FEWEST_FRAMES or len(trace.channels) > 1:
         return None
-    streams = trace.streams
-    rows = streams.rows
+    if len(trace) > TWINS_LOOKED_AT and _copies(trace.where(slice(0, TWINS_LOOKED_AT))) is None:
+        return None
+    rows = trace.streams.rows
     same = np.zeros(len(rows), bool)
     same[1:] = (
         (trace.words[1:] == trace.words[:-1])
@@ -107,9 +110,13 @@ def _borders(trace: Trace) -> Rows:
     """Return the rows before which the recorder's clock was set or restarted."""
     if len(trace) < 2:  # noqa: PLR2004 – one frame has no step
         return np.zeros(0, np.intp)
-    step = np.diff(trace.time_ns.astype(np.float64))
-    ahead_ns = LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND
-    borders: Rows = np.flatnonzero((np.diff(trace.segment) != 0) | (step < -STEP_NS) | (step > ahead_ns)) + 1
+    step, restarts = np.diff(trace.time_ns), trace.segment[0] != trace.segment[-1]
+    ahead_ns = int(LONGEST_SILENCE_S * NANOSECONDS_PER_SECOND)
+    least, most = int(step.min()), int(step.max())
+    if not restarts and least >= -STEP_NS and most <= ahead_ns:
+        return np.zeros(0, np.intp)
+    wide = np.diff(trace.time_ns.astype(np.float64))  # damaged stamps may lie too far apart for whole numbers
+    borders: Rows = np.flatnonzero((np.diff(trace.segment) != 0) | (wide < -STEP_NS) | (wide > ahead_ns)) + 1
     return borders
 
 
@@ -130,26 +137,27 @@ def reasons(trace: Trace, *, within_s: float | None = None) -> tuple[Quality, tu
     tuple of str
         Why, worst reason first.
     """
-    poor = list(_poor(trace, within_s))
-    usable = list(_usable(trace, within_s))
+    steps = len(_borders(trace))
+    poor = list(_poor(trace, within_s, steps))
+    usable = list(_usable(trace, within_s, steps))
     if poor:
         return "poor", (*poor, *usable)
     return ("usable", tuple(usable)) if usable else ("good", ())
 
 
-def _poor(trace: Trace, within_s: float | None) -> Iterator[str]:
+def _poor(trace: Trace, within_s: float | None, steps: int) -> Iterator[str]:
     """Say what makes it poor."""
     if _too_many(trace.problem_count, len(trace) + trace.problem_count):
         yield _unread(trace)
     if _without_time(trace):
         yield f"all {len(trace)} frames bear the same time stamp, or none: record again with time stamps"
-    if (steps := len(_borders(trace))) >= MOST_PARTS:
+    if steps >= MOST_PARTS:
         yield f"the recorder's clock was set or restarted {steps} times, or its stamps are damaged"
     if within_s is not None and _tick_s(trace) > within_s:
         yield f"its clock steps by {_tick_s(trace):g} s, longer than the {within_s:g} s in which an answer is due"
 
 
-def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
+def _usable(trace: Trace, within_s: float | None, steps: int) -> Iterator[str]:
     """Say what asks for care."""
     if trace.problem_count and not _too_many(trace.problem_count, len(trace) + trace.problem_count):
         yield _unread(trace)
@@ -157,7 +165,7 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
         yield "the file ends before its time: it is cut off or damaged"
     if trace.source.stamps == "added up":
         yield "its time stamps count from the frame before and were added up: a lost line makes later ones too early"
-    yield from _of_the_recorder(trace)
+    yield from _of_the_recorder(trace, steps)
     lost = _overflows(trace)
     if lost:
         yield f"the recorder says {lost} time{'s' if lost > 1 else ''} that it lost frames"
@@ -171,9 +179,9 @@ def _usable(trace: Trace, within_s: float | None) -> Iterator[str]:
     yield from _one_sided(trace)
 
 
-def _of_the_recorder(trace: Trace) -> Iterator[str]:
+def _of_the_recorder(trace: Trace, steps: int) -> Iterator[str]:
     """Say what the recorder did with its clock and its frames."""
-    if 0 < (steps := len(_borders(trace))) < MOST_PARTS:
+    if 0 < steps < MOST_PARTS:
         often = "once" if steps == 1 else f"{steps} times"
         yield f"the recorder's clock was set or restarted {often}; nothing is judged across it"
     if _copies(trace) is not None:
@@ -199,8 +207,9 @@ def _unread(trace: Trace) -> str:
 
 def _backwards(trace: Trace) -> int:
     """Count the stamps that step backwards by less than a setting of the clock."""
-    step = np.diff(trace.time_ns)
-    return int(np.count_nonzero((step < 0) & (step >= -STEP_NS) & (np.diff(trace.segment) == 0)))
+    at = np.flatnonzero(trace.time_ns[1:] < trace.time_ns[:-1])
+    late_ns = trace.time_ns[at] - trace.time_ns[at + 1]
+    return int(np.count_nonzero((late_ns <= STEP_NS) & (trace.segment[at] == trace.segment[at + 1])))
 
 
 def _overflows(trace: Trace) -> int:

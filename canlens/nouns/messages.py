@@ -281,8 +281,8 @@ class Stop:
     counters: CountersDid
 
 
-FEWEST_WAKES = 3
-"""A bus that was woken fewer times than this after it had fallen silent in time was woken by a person (our choice)."""
+TOUCHED_S = 2.0
+"""A bus that wakes so close [s] to the move of a control was woken by a person (our choice)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -308,6 +308,8 @@ class QuietEvidence:
         Frames later than that.
     last_change_s
         Last edge of an output [s]; None where none is known.
+    touched_s
+        When controls were found in another state than before, ascending [s].
     end_s
         End of the recording [s].
     """
@@ -322,16 +324,22 @@ class QuietEvidence:
     allowed_s: float | None = None
     too_late: Places = field(default_factory=Places.none)
     last_change_s: float | None = None
+    touched_s: tuple[float, ...] = ()
     end_s: float = 0.0
 
     @property
     def stays_awake(self) -> bool:
-        """Whether the bus did not fall silent in time, or did not stay so: once or twice a person may have woken it."""
+        """Whether the bus did not fall silent in time, or was woken later though no control moved."""
         if self.off_s is None or self.allowed_s is None or not len(self.too_late):
             return False
+        limit_s = self.off_s + self.allowed_s
         later = [each for each in self.wakes if each.first.time_s > self.off_s]
-        slept = any(each.silent_from_s <= self.off_s + self.allowed_s for each in later)
-        return not slept or len(later) >= FEWEST_WAKES
+        by_itself = [each for each in later if each.first.time_s > limit_s and not self._was_touched(each)]
+        return bool(by_itself) or not any(each.silent_from_s <= limit_s for each in later)
+
+    def _was_touched(self, wake: Wake) -> bool:
+        """Tell whether a control moved when the bus woke."""
+        return any(abs(wake.first.time_s - each) <= TOUCHED_S for each in self.touched_s)
 
     @property
     def last_frame_s(self) -> float | None:

@@ -21,7 +21,14 @@ from canlens.prompting.free_session import (
 )
 from canlens.prompting.session import READY_S, ControlNote, Session, SessionTimeline, Tally
 from canlens.rehearsal.draws import Draws
-from canlens.rehearsal.needs import combinations_of, controls_of, need_of, outputs_of, sensitive_to
+from canlens.rehearsal.needs import (
+    combinations_of,
+    combinations_while_off,
+    controls_of,
+    need_of,
+    outputs_of,
+    sensitive_to,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -294,6 +301,11 @@ class _Drawing:
             title = f"{sum(exercises.values()) + rests} drawn slots with {self.ignition} off"
             self.timeline.begin(title, f"{self.why()} Outputs that want {self.ignition} must stay off.")
             self.add_draw(exercises, rests, f"off {kind}")
+        combined = combinations_while_off(self.plan, str(self.ignition))
+        if combined:
+            self.timeline.begin(f"Combinations with {self.ignition} off", "Hold the first while you operate the other.")
+        for one in combined:
+            add_combination(self.timeline, one, self.needs, self.plan, spare_s=HAND_S)
 
     def why(self) -> str:
         """Say how drawn slots are done: in full where they come for the first time."""

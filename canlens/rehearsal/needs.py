@@ -121,6 +121,18 @@ def combinations_of(plan: Plan, base: Mapping[str, bool]) -> list[Combination]:
     return list(found.values())
 
 
+def combinations_while_off(plan: Plan, ignition: str) -> list[Combination]:
+    """List what to hold, the ignition off, while a control is operated that matters in some rule only then."""
+    found: dict[tuple[tuple[str, ...], str], Combination] = {}
+    for output in plan.outputs.values():
+        for control in output.when.controls:
+            if control != ignition and sensitive_to(output.when, control, {ignition: True}) is None:
+                helpers = sensitive_to(output.when, control, {ignition: False})
+                if helpers:
+                    found[helpers, control] = Combination(helpers, control, 1)
+    return list(found.values())
+
+
 def _within_the_rule(plan: Plan, output: Output, base: Mapping[str, bool]) -> Iterable[Combination]:
     """Hold what lets each control change the rule; hold each pair together once."""
     for control in output.when.controls:

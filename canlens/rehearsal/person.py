@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.plan.nouns import REST, Mark, Observation, Reading, Readings
-from canlens.rehearsal.needs import Combination, Need, combinations_of, need_of, sensitive_to
+from canlens.rehearsal.needs import Combination, Need, combinations_of, combinations_while_off, need_of, sensitive_to
 from canlens.rehearsal.timeline import Timeline, from_spans
 
 if TYPE_CHECKING:
@@ -128,6 +128,8 @@ class _Exercises:
             for turn in range(self.needs[name].times if only_off else 1):
                 self.operate(name, self.needs[name].long_s if only_off and not turn else self.needs[name].hold_s)
                 self.wait(self.needs[name].pause_s)
+        for combination in combinations_while_off(self.plan, str(self.ignition)):
+            self.combine(combination)
 
     def exercise_all(self, base: dict[str, bool]) -> None:
         """Control by control, then what must be held together, then some unrelated pairs."""

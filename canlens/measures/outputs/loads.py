@@ -260,6 +260,8 @@ CONTINUOUS_S = 1.0
 """Without a planned peak time, a current above the continuous limit for longer than this is an over-current [s]."""
 FEWEST_ROWS = 2
 """One row never decides: a hold with fewer settled rows says nothing of its current."""
+FEWEST_ODD = 0.3
+"""A current is not the label's where it is another in this share of the holds, or more (our choice)."""
 GAP_S = 1.0
 """A contact or a protection breaks a current for less than this [s]; a thermostat or pressure switch for longer (our
 choice)."""
@@ -321,6 +323,8 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
     odd = np.zeros(len(net_a), bool)
     if output.load_a and plain and not too_coarse:
         odd = ~dead & ~((net_a >= LABEL[0] * output.load_a) & (net_a <= LABEL[1] * output.load_a))
+    if odd.sum() < FEWEST_ODD * len(odd):
+        odd[:] = False
     limit_a, allowed_s = output.continuous_a, output.peak_s if output.peak_s is not None else CONTINUOUS_S
     off_a = OFF_SHARE * output.load_a if output.load_a else OFF_A
 
@@ -329,7 +333,7 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
 
     return LoadEvidence(
         on_current_a=float(np.median(amps[on & known])) if (on & known).any() else np.nan,
-        net_a=float(np.median(net_a[~dead])) if (~dead).any() else np.nan,
+        net_a=float(np.median(net_a[odd if odd.any() else ~dead])) if (~dead).any() else np.nan,
         highest_a=float(np.nanmax(amps)) if known.any() else np.nan,
         over_peak=none if output.peak_a is None else _at(current, amps > output.peak_a),
         over_continuous=none if limit_a is None else _too_long(current, amps > limit_a, allowed_s),
@@ -345,7 +349,9 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
 def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints) -> Floats:
     """Return the longest gap without current, rows on both sides of it with some, in each hold [s]; 0 for none."""
     longest = np.zeros(len(starts))
-    for hold, (start, stop) in enumerate(zip(starts.tolist(), stops.tolist(), strict=True)):
+    number = np.append(0, np.cumsum(dead))
+    for hold in np.flatnonzero(number[stops] - number[starts] >= FEWEST_ROWS).tolist():
+        start, stop = int(starts[hold]), int(stops[hold])
         flowing = np.flatnonzero(~dead[start:stop])
         apart = np.diff(flowing)
         wide = np.flatnonzero(apart > FEWEST_ROWS)

@@ -12,7 +12,7 @@ from canlens.measures.outputs.tracks import Rhythm
 from canlens.measures.outputs.whole import in_step
 from canlens.measures.traffic.silences import places_at
 from canlens.nouns.outputs import Aligned, Places, SupplyEvidence
-from canlens.plan.rule import OFF, ON
+from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
@@ -58,6 +58,7 @@ def rest(
     """
     control = controls.get(planned.awake_while or "")
     off_s = _went_off(control.track) if control else None
+    moved_s = [time_s for each in controls.values() for time_s in _moves(each.track)]
     changes = [
         float(each.track.time_s[edges[-1]])
         for each in outputs.values()
@@ -76,7 +77,16 @@ def rest(
         allowed_s=planned.quiet_after_s,
         too_late=places_at(trace, late),
         last_change_s=max(changes, default=None),
+        touched_s=tuple(sorted(moved_s)),
     )
+
+
+def _moves(track: Track) -> list[float]:
+    """Return when a control was found in another state than before, silences between them or not [s]."""
+    known = np.flatnonzero(track.state != UNKNOWN)
+    moved = known[1:][track.state[known[1:]] != track.state[known[:-1]]]
+    times_s: list[float] = track.time_s[moved].tolist()
+    return times_s
 
 
 def _went_off(track: Track) -> float | None:
@@ -106,6 +116,8 @@ comes within this time (our choice)."""
 SAG_V = 2.0
 """A reported supply that is this much below its median for a moment has sagged (our choice; starting and charging move
 the supply for seconds)."""
+SAGGING = 0.5
+"""An output pulls the supply down if it does so at this share of its turning on, or more (our choice)."""
 HITS, STRAYS = 0.95, 0.05
 """Chance that a restart lies just after the output that causes it turned on, and that it does not (our choice)."""
 LOOKS = 20
@@ -182,7 +194,7 @@ def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[s
     found = {}
     for name, track in tracks.items():
         mine = _just_after(time_s, track.time_s[track.rises], track)
-        if mine.any():
+        if mine.sum() >= SAGGING * max(len(track.rises), 1):
             found[name] = Places(line[mine], time_s[mine])
     return found
 

@@ -266,9 +266,9 @@ def _seen_on_bus(scene: Scene) -> tuple[Settings, States]:
     assert scene.output is not None  # noqa: S101 – as the caller has seen
     output = scene.output
     need_s = scene.within_s + output.slack_s + ROUNDING_S
-    start_s, stop_s = _spans(scene, output)
+    start_s, stop_s, since_s = _spans(scene, output)
     long = stop_s - start_s >= need_s
-    start_s, stop_s = start_s[long], stop_s[long]
+    start_s, stop_s = start_s[long], np.clip(since_s[long], start_s[long] + need_s, stop_s[long])
     before, after = output.at(start_s, side="left"), output.at(stop_s, side="left")
     rise_s = output.time_s[output.rises]
     rose = np.searchsorted(rise_s, stop_s, "left") > np.searchsorted(rise_s, start_s, "left")
@@ -302,16 +302,16 @@ def _seen_by_eye(scene: Scene) -> tuple[Settings, States]:
     return states[counts], on[counts].astype(np.int8)
 
 
-def _spans(scene: Scene, output: Track) -> tuple[Floats, Floats]:
-    """Return from when to when surely no control changed: up to the row before the one that shows the next change."""
+def _spans(scene: Scene, output: Track) -> tuple[Floats, Floats, Floats]:
+    """Return from when to when no control changed, and up to when surely not: the row before the next change."""
     every = [each.led(scene.lead_s) for each in scene.controls.values()]
     every_s = np.concatenate([np.zeros(0), *(each.time_s for each in every)])
     change_s, place = np.unique(every_s, return_inverse=True)
     since_s = change_s.copy()
     np.minimum.at(since_s, place, np.concatenate([np.zeros(0), *(each.since_s for each in every)]))
     end_s = min([output.end_s, *(each.end_s for each in every)])
-    stop_s = np.append(since_s[1:], max(end_s, change_s[-1]) if len(change_s) else ())[: len(change_s)]
-    return change_s, np.maximum(stop_s, change_s)
+    ends_s = [max(end_s, change_s[-1])] if len(change_s) else []
+    return change_s, np.append(change_s[1:], ends_s), np.append(since_s[1:], ends_s)
 
 
 def _settings(scene: Scene, time_s: Floats) -> Settings:
