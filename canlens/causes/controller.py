@@ -27,6 +27,7 @@ MOST = 0.7
 STOPPED_S = 2.0
 """A controller whose messages stay away to the end, so long and for ten of their cycles, has stopped (our choice)."""
 STOPPED_CYCLES = 10
+TWO = 2
 ASKED = 2
 """So many exercises after it stopped: then it was not put to sleep by the person."""
 
@@ -117,6 +118,50 @@ def control_cases(asked: Asked) -> Iterator[Case]:
         )
         signal = evidence.plan.controls[name].condition.reference.path
         yield Case("control", (name,), (sign,), words=bus_words(evidence, control=name, message=signal))
+
+
+WEAK_V = 0.8
+"""An output that pulls all the rest down by more than this has a weak feed or ground (our choice; the trade allows some
+half a volt)."""
+
+
+def ground_cases(asked: Asked) -> Iterator[Case]:
+    """Ask whether whatever output turns on pulls the others, or the supply, down."""
+    evidence = asked.evidence
+    falls_v = evidence.supply.falls_v if evidence.supply is not None else {}
+    if len(falls_v) < TWO or not evidence.frames:
+        return
+    weak = tuple(name for name, volts in falls_v.items() if volts > WEAK_V)
+    value = "several" if len(weak) >= TWO else "one" if weak else "none"
+    told = ", ".join(f"{name} by {falls_v[name]:.2g} V" for name in weak or falls_v)
+    sign = Sign("falls", value, f"supply and other outputs fall while it is on: {told}")
+    left = 1 - asked.wrong("controller", ())
+    suspects = {"common-ground": (Suspect(weak),) if weak else ()}
+    words = bus_words(evidence, outputs=", ".join(weak))
+    yield Case("ground", (), (sign,), suspects, left=left, words=words)
+
+
+COMMON_GROUND = Candidate(
+    name="common-ground",
+    scope="controller",
+    question="ground",
+    weight=4,
+    chances={
+        "falls": {"none": 0.1, "one": 0.1, "several": 0.8},
+    },
+    docstring="""common-ground: several outputs sag together.
+
+What is wrong
+    The ground lead, or the feed, that several loads share is thin, long or corroded: whatever turns on pulls all the
+    rest down.
+Speaks for it
+    The supply, or the voltage of an output that is on, falls by about a volt whichever other output turns on.
+Speaks against it
+    Only one output does so; a supply that stays.
+Next test
+    Measure from battery minus to the controller's ground pin while one output after the other is on.
+""",
+)
 
 
 CONTROLLER_SILENT = Candidate(

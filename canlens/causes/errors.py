@@ -146,7 +146,7 @@ def _gap_suspects(asked: Asked, gaps: dict[str, int], loose: dict[str, float]) -
 
 
 def nodes_with_gaps(evidence: Evidence) -> dict[str, int]:
-    """Return the nodes all of whose messages stayed away together, and how often."""
+    """Return the nodes all of whose messages stayed away together while others came, and how often."""
     by_node: dict[str, list[MessageEvidence]] = {}
     for each in evidence.bus_evidence.intervals:
         if each.senders and each.cycle_s:
@@ -156,7 +156,11 @@ def nodes_with_gaps(evidence: Evidence) -> dict[str, int]:
         fastest = min(messages, key=lambda each: each.cycle_s or np.inf)
         if len(fastest.gaps.seen) < FEWEST_GAPS:
             continue
-        count = len(fastest.gaps.seen)
+        gap_s = fastest.gaps.seen.time_s
+        alone = np.ones(len(gap_s), bool)
+        for stop in evidence.bus_evidence.quiet.stops if evidence.bus_evidence.quiet else ():
+            alone &= (gap_s < stop.from_s - TOGETHER_S) | (gap_s > stop.to_s + TOGETHER_S)
+        count = int(alone.sum())
         if count >= FEWEST_GAPS:
             found[node] = count
     return found

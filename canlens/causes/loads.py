@@ -38,7 +38,7 @@ def cases(asked: Asked) -> Iterator[Case]:
                 "load",
                 (name,),
                 signs,
-                {},
+                left=1 - asked.explained(name),
                 words=output_words(evidence, name),
                 safety=evidence.plan.outputs[name].safety,
             )
@@ -69,12 +69,10 @@ def _signs(evidence: Evidence, own: OutputEvidence, load: LoadEvidence) -> Itera
         number = number if number >= FEWEST_DROPS else 0
         told = f"it answers in time and drops out {counted(number, 'time')}"
         yield yes("drops", number, told, "it never dropped out")
-    if load.has_voltage and ever_on:
-        yield (
-            Sign("voltage", "none", "no voltage while it is on")
-            if "no-voltage" in wrong
-            else Sign("voltage", "there", "voltage is there")
-        )
+    if "no-voltage" in wrong:
+        yield Sign("voltage", "none", "no voltage while it is on")
+    elif not math.isnan(load.on_voltage_v):
+        yield Sign("voltage", "there", f"{load.on_voltage_v:.3g} V while it is on")
 
 
 def _falls_while_asked(own: OutputEvidence) -> bool:

@@ -28,6 +28,7 @@ LEAST = 0.05
 """Causes below this are not told."""
 SAID = 3
 """So many sentences for and against a cause are said, the weightiest first."""
+UNSHOWN = "nothing shows any output of the plan"
 WEIGHTY = 0.7
 """A sign counts for or against where it is twice as probable under one of the two (natural logarithm)."""
 
@@ -48,7 +49,9 @@ QUESTIONS: tuple[Question, ...] = (
     Question("traffic", "bus", bus.traffic_cases),
     Question("shared", "controller", shared_causes.cases, tells_unknown=False),
     Question("controller", "controller", controller.cases),
+    Question("ground", "controller", controller.ground_cases, tells_unknown=False),
     Question("messages", "bus", bus.message_cases),
+    Question("loss", "bus", bus.loss_cases, tells_unknown=False),
     Question("identifiers", "bus", bus.identifier_cases),
     Question("errors", "bus", errors.cases),
     Question("sleep", "bus", bus.sleep_cases),
@@ -133,7 +136,7 @@ def _too_little(evidence: Evidence) -> str:
     if not evidence.fits:
         return "hardly any message of the plan is on this bus: is it another vehicle's DBC or recording?"
     if all(each.judged_from == "nothing" for each in evidence.outputs.values()):
-        return "nothing shows any output of the plan"
+        return UNSHOWN
     if not any(len(each.answers.due) for each in evidence.outputs.values()):
         return "no exercise was made that could be judged"
     return ""
@@ -146,7 +149,12 @@ def _not_enough(reason: str) -> Cause:
         subject=(),
         probability=1.0,
         because=(reason,),
-        next_test="Record again, every control operated as often as the plan asks, with marks.",
+        next_test=(
+            "Watch the outputs: operate every control as often as the plan asks, note when each output goes on and "
+            "off, and give the notes as observations."
+            if reason == UNSHOWN
+            else "Record again, every control operated as often as the plan asks, with marks."
+        ),
     )
 
 

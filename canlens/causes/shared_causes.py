@@ -30,15 +30,17 @@ FEW = 3
 """Of so many outputs on, a whole configuration that is not the plan's is likelier than as many faults of their own."""
 LOWEST_V = 9.0
 """Below this a controller for a supply of 12 V does not work (our choice)."""
-EXACT, BEYOND, ALONE = 1.0, 0.15, 0.03
-"""How well a control that is not noticed explains outputs that are dead: all of them; some of them; a single one."""
+EXACT, BEYOND, ALONE = 1.0, 0.05, 0.03
+"""How well a control that is not noticed explains outputs that are dead: several of them; and once more as little where
+more are dead; and a single one."""
 NEVER_SHOWN, SHOWN = 30.0, 0.003
 """How much more, and how much less, where the controller's own report of the control never or always followed."""
 OF_ALL, OF_ALL_SHARED, OF_TWO, OF_MOST, OF_SOME = 1.0, 0.25, 0.2, 0.1, 0.02
 """How well another configuration explains: all outputs dead, without and with a control that all of them need; two of
 two; most of several outputs otherwise than planned; some dead."""
 UNNAMED = 16.0
-"""A silent controller may also hang on another bus or work at another bit rate: no table describes that."""
+"""A silent controller that nobody looked at may also hang on another bus or work at another bit rate: no table
+describes that."""
 SETTINGS: tuple[Kind, ...] = ("late", "wrong-run-on", "stuck", "wrong-cut-off", "never-cut-off", "wrong-flashing")
 """Kinds of wrong that a configuration can make."""
 
@@ -63,7 +65,7 @@ class Together:
     def value(self) -> str:
         """How many are dead, as a symptom."""
         if len(self.dead) < SEVERAL:
-            return "no"
+            return "one" if self.dead else "no"
         return "several" if self.alive else "all"
 
     def needing(self, evidence: Evidence, control: str) -> tuple[str, ...]:
@@ -112,12 +114,15 @@ def cases(asked: Asked) -> Iterator[Case]:
     unheard = [name for name, own in evidence.controls.items() if own.is_unheard]
     signs = [alive] if alive is not None else []
     if is_alive or found.dead or found.alive:
-        told = f"{', '.join(found.dead)} never came on" if found.dead else "no two outputs are dead"
+        told = f"{', '.join(found.dead)} never came on" if found.dead else "every output came on"
         if is_alive or not found.alive:
             signs.append(Sign("together", found.value, told))
     if len(found.dead) < SEVERAL and is_alive and not unheard and len(found.astray) < FEW:
         return
-    signs += _readings(evidence)
+    if unheard and alive is not None and is_alive:
+        told = f"the controller's own report of {', '.join(unheard)} never followed"
+        signs.append(Sign("noticed", "never", told))
+    looked_at = tuple(_readings(evidence))
     chain = "the bus runs, its messages come and the controls move: links 1 to 3 are fine"
     everything = (*found.dead, *found.alive)
     works = bool(found.alive) and is_alive
@@ -128,7 +133,7 @@ def cases(asked: Asked) -> Iterator[Case]:
     yield Case(
         NAME,
         (),
-        tuple(signs),
+        (*signs, *looked_at),
         {
             "control-not-noticed": controls,
             "setting-differs": settings,
@@ -136,7 +141,7 @@ def cases(asked: Asked) -> Iterator[Case]:
             "bus-plug-open": feeds,
         },
         left=1 - asked.wrong("traffic", ()),
-        unknown=1.0 if is_alive else UNNAMED,
+        unknown=1.0 if is_alive or looked_at else UNNAMED,
         words=bus_words(evidence, control=control, outputs=", ".join(found.dead or found.astray or everything)),
     )
 
@@ -164,7 +169,9 @@ def _not_noticed(evidence: Evidence, found: Together) -> Iterator[Suspect]:
             continue
         if not explained or len(explained) < len(needing):
             continue
-        share = ALONE if len(explained) < SEVERAL else EXACT if len(explained) == len(found.dead) else BEYOND
+        share = ALONE if len(explained) < SEVERAL else EXACT
+        if len(explained) < len(found.dead):
+            share *= BEYOND
         told = f"{' and '.join(explained)} need {name}, which moves on the bus; nothing that needs it comes on"
         if own.is_unheard:
             share *= NEVER_SHOWN
@@ -196,7 +203,8 @@ CONTROL_NOT_NOTICED = Candidate(
     weight=6,
     chances={
         "controller": {"come": 0.998, "stops": 0.001, "none": 0.001},
-        "together": {"no": 0.3, "several": 0.4, "all": 0.3},
+        "together": {"no": 0.05, "one": 0.25, "several": 0.4, "all": 0.3},
+        "noticed": {"follows": 0.2, "never": 0.8},
         "box-supply": {"there": 0.99, "missing": 0.01},
     },
     docstring="""control-not-noticed: a control moves on the bus, and the controller does not see it.
@@ -221,7 +229,8 @@ SETTING_DIFFERS = Candidate(
     weight=4,
     chances={
         "controller": {"come": 0.998, "stops": 0.001, "none": 0.001},
-        "together": {"no": 0.3, "several": 0.2, "all": 0.5},
+        "together": {"no": 0.25, "one": 0.05, "several": 0.2, "all": 0.5},
+        "noticed": {"follows": 0.98, "never": 0.02},
         "box-supply": {"there": 0.99, "missing": 0.01},
     },
     docstring="""setting-differs: the controller is configured otherwise than planned.
@@ -245,7 +254,7 @@ SUPPLY_MISSING = Candidate(
     weight=4,
     chances={
         "controller": {"come": 0.001, "stops": 0.019, "none": 0.98},
-        "together": {"no": 0.01, "several": 0.01, "all": 0.98},
+        "together": {"no": 0.005, "one": 0.005, "several": 0.01, "all": 0.98},
         "box-supply": {"there": 0.02, "missing": 0.98},
         "fuse": {"whole": 0.5, "blown": 0.5},
     },
@@ -270,7 +279,7 @@ BUS_PLUG_OPEN = Candidate(
     weight=3,
     chances={
         "controller": {"come": 0.005, "stops": 0.015, "none": 0.98},
-        "together": {"no": 0.05, "several": 0.05, "all": 0.9},
+        "together": {"no": 0.04, "one": 0.01, "several": 0.05, "all": 0.9},
         "box-supply": {"there": 0.99, "missing": 0.01},
         "plug": {"seated": 0.3, "open": 0.7},
     },

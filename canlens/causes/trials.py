@@ -136,6 +136,18 @@ TRIALS: tuple[Trial, ...] = (
         "live",
     ),
     Trial(
+        "Measure from battery minus to the ground pin of {node} while one output after the other is on",
+        {
+            "common-ground": "more than half a volt, more the more outputs are on",
+            "supply-sag": "little, if the feed and not the ground is weak",
+        },
+        "live",
+    ),
+    Trial(
+        "Record again with another recorder or on another computer, and compare how many frames are missing",
+        {"recorder-loses": "none are missing", "node-intermittent": "the frames of {node} are missing again"},
+    ),
+    Trial(
         "Look at the fuse of {node} and whether its plug is seated",
         {
             "supply-missing": "a blown or missing fuse, often",

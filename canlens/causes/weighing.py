@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import BY_NAME, Sign, Suspect
+from canlens.judging.deviations import shared_messages
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -126,9 +127,11 @@ class Asked:
         )
 
     def explained(self, output: str) -> float:
-        """Return how probable it is that a cause of several outputs explains what one of them did."""
+        """Return how probable it is that a cause of several outputs, or of a message, explains what one of them did."""
         every = (each for answers in self.found.values() for each in answers)
-        return min(1.0, sum(each.probability for each in every if output in each.suspect.explains))
+        total = sum(each.probability for each in every if output in each.suspect.explains)
+        total += sum(self.wrong("identifiers", (each,)) for each in shared_messages(self.evidence, output))
+        return min(1.0, total)
 
     def decided(self, *causes: str) -> float:
         """Return the probability of the likeliest of some causes where it is above one half; else 0."""

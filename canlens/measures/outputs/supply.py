@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.measures.outputs.loads import steady
 from canlens.measures.outputs.tracks import Rhythm
 from canlens.measures.outputs.whole import in_step
 from canlens.measures.traffic.silences import places_at
@@ -16,7 +17,7 @@ from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from canlens.measures.outputs.whole import Recorded
     from canlens.nouns.messages import QuietEvidence
@@ -124,6 +125,8 @@ LOOKS = 20
 """Independent looks at the supply that its rows are worth, however many they are (our choice; it moves slowly)."""
 LEAST_LEFT = 0.01
 FEWEST_ROWS = 5
+SETTLE_S = 0.3
+"""So long after an output turned on or off the voltages have settled (our choice)."""
 MOST_COVERED = 0.6
 """Flashing counts as turning on as long as what follows it covers no more of the recording."""
 FOLLOWS, HOLDS = 0.7, 0.3
@@ -177,7 +180,38 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
         usual_v,
         is_sagging,
         _sags(plan, recorded, tracks),
+        dict(_falls(plan, recorded, tracks)),
     )
+
+
+def _falls(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> Iterator[tuple[str, float]]:
+    """Yield outputs with the fall of what others measure while they are on [V]; those of which nothing tells are left.
+
+    The supply is compared between the output on alone and all of them off, the voltage of another output between both
+    on and that one on alone.
+    """
+    sources = [("", recorded.signal(plan.controller.supply))]
+    sources += [(name, recorded.signal(plan.outputs[name].voltage)) for name in tracks if not plan.outputs[name].level]
+    on = {}
+    for source, signal in sources:
+        if signal is not None:
+            on[source] = {name: steady(track, ON, signal.time_s, SETTLE_S) for name, track in tracks.items()}
+            off = {name: steady(track, OFF, signal.time_s, SETTLE_S) for name, track in tracks.items()}
+            on[source] |= {f"not {name}": each for name, each in off.items()}
+    for name in tracks:
+        falls_v = []
+        for source, signal in sources:
+            if signal is None or source == name:
+                continue
+            base = ~np.isnan(signal.value)
+            for other in tracks:
+                if other != name:
+                    base &= on[source][other if other == source else f"not {other}"]
+            with_it, without = signal.value[base & on[source][name]], signal.value[base & on[source][f"not {name}"]]
+            if min(len(with_it), len(without)) >= FEWEST_ROWS:
+                falls_v.append(float(np.median(without) - np.median(with_it)))
+        if falls_v:
+            yield name, max(falls_v)
 
 
 def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Places]:
