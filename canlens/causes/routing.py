@@ -93,7 +93,7 @@ def cases(asked: Asked) -> Iterator[Case]:
         state = _state(own, one)
         signs = [*_answer_signs(one), *_state_signs(state, own)]
         if (one.due or one.unwanted) and (state == "changes" or rule.value == "exchanged"):
-            signs.append(_rule_sign(name, rule, str(output.when)))
+            signs.append(_hindered(own) or _rule_sign(name, rule, str(output.when)))
         if not signs:
             continue
         pairs = tuple(
@@ -150,6 +150,15 @@ def _state_signs(state: str, own: OutputEvidence) -> Iterator[Sign]:
     }
     if state:
         yield Sign("state", state, words[state])
+
+
+def _hindered(own: OutputEvidence) -> Sign | None:
+    """Tell of a condition that the plan does not know; None where there is none, or a rule explains more."""
+    found = own.hindrance
+    if found is None or own.is_always_on or own.seen.rules:
+        return None
+    presses = f"every one of the {found.exercises} exercises that failed"
+    return Sign("follows", "other", f"{presses} was made while {found.path} = {found.value:g}, and no other")
 
 
 def _rule_sign(name: str, rule: Followed, planned: str) -> Sign:

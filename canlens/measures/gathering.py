@@ -16,6 +16,7 @@ from canlens.measures.errors.ledger import error_ledger, lone_sender
 from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
 from canlens.measures.outputs.answers import answers, exercises, lead
+from canlens.measures.outputs.hindrances import with_hindrances
 from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset, missed_marks
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, supply
@@ -272,7 +273,8 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
         name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
         for name, output in plan.outputs.items()
     }
-    return _Part(len(trace), recorded, missing, offset_s, controls, with_rivals(plan, recorded.controls, outputs))
+    outputs = with_hindrances(plan, trace, with_rivals(plan, recorded.controls, outputs))
+    return _Part(len(trace), recorded, missing, offset_s, controls, outputs)
 
 
 MOST_TRIED = 40

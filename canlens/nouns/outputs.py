@@ -301,6 +301,25 @@ class Rival:
     output: str = ""
 
 
+@dataclass(frozen=True)
+class Hindrance:
+    """A signal that is not in the plan, and the value that it had at every exercise that failed, but at no other.
+
+    Attributes
+    ----------
+    path
+        The signal, ``MESSAGE.SIGNAL``.
+    value
+        Its value at the exercises that failed.
+    exercises
+        How many these were.
+    """
+
+    path: str
+    value: float
+    exercises: int
+
+
 @dataclass(frozen=True, eq=False)
 class OutputEvidence:
     """What one output did, against its rule.
@@ -333,6 +352,8 @@ class OutputEvidence:
         Whether an output judged by observation was also seen off while its rule was off.
     leads_s
         How much earlier than the bus tells of its control the output acts, every time [s]; 0 where it does not.
+    hindrance
+        What was always so when an exercise failed, and never else; None where nothing is known.
     """
 
     name: str
@@ -356,6 +377,7 @@ class OutputEvidence:
     confirmed: int = 0
     seen_off: bool = False
     leads_s: float = 0.0
+    hindrance: Hindrance | None = None
     disagreed: Places = field(default_factory=Places.none)
 
     @property

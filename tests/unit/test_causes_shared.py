@@ -10,7 +10,7 @@ import pytest
 
 from canlens.causes import ranked, wrong_beyond_outputs
 from canlens.plan.nouns import Reading, Readings
-from tests.unit.small_jobs import Job, Wave, answering, job, operated, planned, presses, wave, without_message
+from tests.unit.small_jobs import Job, Operated, Shape, Wave, answering, job, operated, planned, presses, wave, without_message
 
 if TYPE_CHECKING:
     from canlens.results.finding import Cause
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 SURE = 0.9
 HORN, BRAKE, AUX = presses(3), presses(3, first_s=12), presses(3, first_s=22)
 IGNITION = [(0.5, 33.0)]
-CONTROLS = {"horn": HORN, "brake": BRAKE, "aux": AUX, "ignition": IGNITION}
+CONTROLS: dict[str, Shape | Operated | None] = {"horn": HORN, "brake": BRAKE, "aux": AUX, "ignition": IGNITION}
 
 
 def high(one: Job) -> dict[str, tuple[str, ...]]:
