@@ -118,7 +118,7 @@ def identifier_cases(asked: Asked) -> Iterator[Case]:
 
 FEWEST_LOST = 2.0
 """A message tells how many frames are lost where at least so many of it would be, were the loss equal."""
-FEWEST_SENDERS = 3
+FEWEST_SENDERS = 2
 LEAST_LOSS = 0.002
 SPREAD = 2.5
 """Losses that scatter by more than this much of what chance does (chi-square per degree of freedom) are not equal."""
@@ -126,13 +126,20 @@ SPREAD = 2.5
 
 def loss_cases(asked: Asked) -> Iterator[Case]:
     """Ask whether frames are missing from all beats alike."""
-    every = [each for each in asked.evidence.bus_evidence.intervals if each.cycle_s and not each.is_of_two]
+    supply = asked.evidence.supply
+    restarting = asked.evidence.plan.controller.node if supply is not None and len(supply.restarts_s) else None
+    every = [
+        each
+        for each in asked.evidence.bus_evidence.intervals
+        if each.cycle_s and not each.is_of_two and (restarting is None or restarting not in each.senders)
+    ]
     lost = np.array([each.gaps.missed for each in every], float)
     due = lost + np.array([each.frames for each in every], float)
     total = float(lost.sum() / due.sum()) if every else 0.0
     expected = total * due
     telling = expected >= FEWEST_LOST
-    if telling.sum() < FEWEST_SENDERS or len(every) < FEWEST_SENDERS:
+    senders = {each.sender or each.name for each, tells in zip(every, telling.tolist(), strict=True) if tells}
+    if len(senders) < FEWEST_SENDERS:
         return
     scatter = np.square(lost - expected)[telling] / expected[telling]
     is_equal = total >= LEAST_LOSS and scatter.sum() / (telling.sum() - 1) < SPREAD

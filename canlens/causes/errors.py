@@ -105,13 +105,13 @@ def _suspects(asked: Asked, gaps: dict[str, int]) -> dict[str, tuple[Suspect, ..
     for cause, kind in KINDS.items():
         named = [each for each in attribution.suspicions if each.kind == kind]
         doubtful = [each.subject for each in named if each.subject and _is_as_the_engine(evidence, each.subject)]
-        most = MOST_DOUBTFUL / max(len(doubtful), 1)
+        doubt = sum(each.probability for each in named if each.subject in doubtful)
         found[cause] = tuple(
             Suspect(
                 (each.subject,) if each.subject else (),
                 each.probability * len(KINDS),
                 attribution.sentence,
-                most=most if each.subject in doubtful else 1.0,
+                most=MOST_DOUBTFUL * each.probability / doubt if each.subject in doubtful and doubt else 1.0,
             )
             for each in named
         )

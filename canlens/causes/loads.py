@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign
 from canlens.causes.weighing import counted, output_words, yes
-from canlens.judging import wrongs
+from canlens.judging import followed, wrongs
 from canlens.nouns.outputs import LoadEvidence
 from canlens.plan.rule import ON
 
@@ -66,7 +66,8 @@ def _signs(evidence: Evidence, own: OutputEvidence, load: LoadEvidence) -> Itera
         yield yes("stray", "stray-current" in wrong, "current flows while it is off", "no current while it is off")
     if len(own.answers.answered) + len(own.answers.dropped_out) and not is_above:
         number = len(own.answers.dropped_out) + (len(own.dropped) if "dropped" in wrong else 0)
-        number = number if number >= FEWEST_DROPS else 0
+        is_own = followed(evidence, own.name).value in {"own", "none"}
+        number = number if number >= FEWEST_DROPS and is_own else 0
         told = f"it answers in time and drops out {counted(number, 'time')}"
         yield yes("drops", number, told, "it never dropped out")
     if "no-voltage" in wrong:

@@ -79,8 +79,11 @@ def weighed(evidence: Evidence, catalogue: Sequence[Candidate]) -> tuple[Cause, 
                 for each in answers
                 if each.probability >= LEAST and (each.candidate or question.tells_unknown)
             ]
-    if evidence.recording.quality == "poor" or not evidence.fits:
-        told = []  # whatever it seems to show may be the fault of the recording, or of another vehicle's plan
+    if evidence.recording.quality == "poor":
+        told = []  # whatever it seems to show may be the fault of the recording
+    elif not evidence.fits:  # or of another vehicle's plan, but for what keeps all traffic away
+        traffic = {each.name for each in catalogue if each.question == QUESTIONS[0].name}
+        told = [each for each in told if each.cause in traffic]
     told = _once(told)
     if not told and (reason := _too_little(evidence)):
         told = [_not_enough(reason)]

@@ -19,6 +19,7 @@ from canlens.measures.outputs.answers import answers, exercises, lead
 from canlens.measures.outputs.hindrances import with_hindrances
 from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset, missed_marks
 from canlens.measures.outputs.several import added_control, added_output
+from canlens.measures.outputs.shifts import unshifted
 from canlens.measures.outputs.supply import rest, supply
 from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
@@ -270,7 +271,9 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
         for name in plan.controls
     }
     outputs = {
-        name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
+        name: unshifted(
+            output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s), output.within_s
+        )
         for name, output in plan.outputs.items()
     }
     outputs = with_hindrances(plan, trace, with_rivals(plan, recorded.controls, outputs))

@@ -10,7 +10,19 @@ import pytest
 
 from canlens.causes import ranked, wrong_beyond_outputs
 from canlens.plan.nouns import Reading, Readings
-from tests.unit.small_jobs import Job, Operated, Shape, Wave, answering, job, operated, planned, presses, wave, without_message
+from tests.unit.small_jobs import (
+    Job,
+    Operated,
+    Shape,
+    Wave,
+    answering,
+    job,
+    operated,
+    planned,
+    presses,
+    wave,
+    without_message,
+)
 
 if TYPE_CHECKING:
     from canlens.results.finding import Cause
@@ -226,3 +238,28 @@ def test_delays_that_scatter_are_no_configured_delay() -> None:
     alike = [(a + 0.9, b + 0.05) for a, b in horn]
     made = [job({"horn": horn}, {"siren": planned("horn", each)}, end_s=30) for each in (scattered, alike)]
     assert probability(made[0], "answer-late") < 0.5 < SURE < probability(made[1], "answer-late")
+
+
+def test_a_delay_longer_than_the_press_is_a_delay_and_nothing_else() -> None:
+    horn = presses(5, hold_s=0.8, every_s=5.0)
+    one = job({"horn": horn}, {"siren": planned("horn", answering(horn, delay_s=1.6))}, end_s=30)
+    assert high(one) == {"answer-late": ("siren",)}
+    assert {each.check for each in one.checkup.result.findings if each.severity == "failure"} == {"late-answer"}
+
+
+def test_what_was_always_so_when_an_exercise_failed_is_told_as_a_condition() -> None:
+    horn = presses(8)
+    outputs = {"siren": planned("horn", answering(horn[::2]))}
+    one = job({"horn": horn, "radio": [(a - 0.2, b + 0.2) for a, b in horn[1::2]]}, outputs, end_s=28)
+    messages = tuple(
+        replace(each, signals=tuple(replace(signal, length=1) for signal in each.signals))
+        if each.name == "Radio"
+        else each
+        for each in one.plan.database.messages
+    )
+    database = replace(one.plan.database, messages=messages)
+    hidden = replace(one, plan=replace(one.plan, database=database, controls={"horn": one.plan.controls["horn"]}))
+    cause = ranked(hidden.evidence)[0]
+    assert (cause.cause, cause.subject) == ("output-follows-other-control", ("siren",))
+    assert any("every one of the 4 exercises that failed was made while Radio.On = 1" in each for each in cause.because)
+    assert cause.probability < SURE

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.outputs.loads import steady
 from canlens.measures.outputs.tracks import Rhythm
 from canlens.measures.outputs.whole import in_step
 from canlens.measures.traffic.silences import places_at
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
     from canlens.nouns.outputs import ControlEvidence, OutputEvidence
     from canlens.nouns.tracks import Track
     from canlens.plan import Bus, Plan
-    from canlens.signals import Floats
+    from canlens.signals import Floats, Signal
     from canlens.trace import Bools, Ints, Trace
 
 
@@ -125,8 +124,11 @@ LOOKS = 20
 """Independent looks at the supply that its rows are worth, however many they are (our choice; it moves slowly)."""
 LEAST_LEFT = 0.01
 FEWEST_ROWS = 5
-SETTLE_S = 0.3
-"""So long after an output turned on or off the voltages have settled (our choice)."""
+SETTLE_S, BESIDE_S = 0.2, 0.5
+"""So long after an output turned on or off the voltages have settled, and so long they are looked at (our choice)."""
+FEWEST_STEPS = 2
+NOT = {ON: (OFF, UNKNOWN), OFF: (ON, UNKNOWN)}
+"""The states other than one."""
 MOST_COVERED = 0.6
 """Flashing counts as turning on as long as what follows it covers no more of the recording."""
 FOLLOWS, HOLDS = 0.7, 0.3
@@ -185,33 +187,35 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
 
 
 def _falls(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> Iterator[tuple[str, float]]:
-    """Yield outputs with the fall of what others measure while they are on [V]; those of which nothing tells are left.
+    """Yield outputs with the fall of what others measure when they turn on [V]; those of which nothing tells are left.
 
-    The supply is compared between the output on alone and all of them off, the voltage of another output between both
-    on and that one on alone.
+    The supply is looked at where only the output changes, the voltage of another output where that one stays on.
     """
     sources = [("", recorded.signal(plan.controller.supply))]
     sources += [(name, recorded.signal(plan.outputs[name].voltage)) for name in tracks if not plan.outputs[name].level]
-    on = {}
-    for source, signal in sources:
-        if signal is not None:
-            on[source] = {name: steady(track, ON, signal.time_s, SETTLE_S) for name, track in tracks.items()}
-            off = {name: steady(track, OFF, signal.time_s, SETTLE_S) for name, track in tracks.items()}
-            on[source] |= {f"not {name}": each for name, each in off.items()}
-    for name in tracks:
-        falls_v = []
+    for name, track in tracks.items():
+        falls_v: list[float] = []
         for source, signal in sources:
-            if signal is None or source == name:
+            if signal is not None and source != name:
+                others = {each: ON if each == source else OFF for each in tracks if each != name}
+                falls_v += _steps_v(signal, track, {tracks[each]: state for each, state in others.items()})
+        if len(falls_v) >= FEWEST_STEPS:
+            yield name, float(np.median(falls_v))
+
+
+def _steps_v(signal: Signal, track: Track, others: Mapping[Track, int]) -> Iterator[float]:
+    """Yield how much a voltage is lower just after an output turned on than before, and just before it turns off."""
+    apart_s = SETTLE_S + _slack_s(track)
+    for edges, sign in ((track.rises, 1), (track.falls, -1)):
+        for edge_s in track.time_s[edges].tolist():
+            start_s, stop_s = np.array([edge_s - apart_s - BESIDE_S]), np.array([edge_s + apart_s + BESIDE_S])
+            if any(each.ever(known, start_s, stop_s)[0] for each, state in others.items() for known in NOT[state]):
                 continue
-            base = ~np.isnan(signal.value)
-            for other in tracks:
-                if other != name:
-                    base &= on[source][other if other == source else f"not {other}"]
-            with_it, without = signal.value[base & on[source][name]], signal.value[base & on[source][f"not {name}"]]
-            if min(len(with_it), len(without)) >= FEWEST_ROWS:
-                falls_v.append(float(np.median(without) - np.median(with_it)))
-        if falls_v:
-            yield name, max(falls_v)
+            first, last = np.searchsorted(signal.time_s, [start_s[0], stop_s[0]])
+            time_s, volts = signal.time_s[first:last], signal.value[first:last]
+            before, after = volts[time_s <= edge_s - apart_s], volts[time_s >= edge_s + apart_s]
+            if len(before) and len(after):
+                yield sign * float(np.median(before) - np.median(after))
 
 
 def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Places]:
