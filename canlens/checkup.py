@@ -15,18 +15,19 @@ from canlens.plan.nouns import Marks, Observed
 from canlens.plan.tables import check_marks, check_observed
 from canlens.results.check import CheckResult, ControlResult, FitResult, RestResult, Verdict, to_dict
 from canlens.results.finding import Lines
+from canlens.wording import SEVERITY_ORDER
 
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
     from canlens.nouns.outputs import Evidence
+    from canlens.nouns.pictures import Drawn
     from canlens.plan import Mark, Observation, Plan, Readings
     from canlens.results.check import OutputResult
     from canlens.results.finding import Cause, Finding
     from canlens.trace import Trace
 
-SEVERITIES = ("failure", "warning", "note")
 OF_THE_RECORDING = ("poor-recording", "unread-lines", "no-traffic", "odd-reading")
 """Checks that hold whatever the quality of the recording: they are about it, or about the meter."""
 DECISIVE = 0.5
@@ -56,6 +57,12 @@ class Checkup:
     def to_dict(self) -> dict[str, Any]:
         """Return exactly what ``--json`` writes."""
         return to_dict(self.result)
+
+    def drawn(self, traces: Sequence[Trace] = (), *, channel: str | None = None) -> Drawn:
+        """Return what a page shows besides the result; see :func:`canlens.measures.picturing.drawn`."""
+        from canlens.measures.picturing import drawn  # noqa: PLC0415 – only wanted where a page is
+
+        return drawn(self.evidence, self.result.findings, traces, channel=channel)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the result as pandas tables: ``outputs``, ``controls``, ``findings``, ``causes``."""
@@ -249,7 +256,7 @@ def _findings(every: Sequence[Evidence], deciding: dict[str, tuple[int, ...]]) -
         nowhere = Lines(recording=len(every) - 1)
         unseen = [each for check in checks.ALL if check.of_whole_job for each in check.find(whole)]
         found += [replace(each, evidence=nowhere) for each in unseen]
-    return tuple(sorted(found, key=lambda each: (SEVERITIES.index(each.severity), not each.safety)))
+    return tuple(sorted(found, key=lambda each: (SEVERITY_ORDER.index(each.severity), not each.safety)))
 
 
 def _gated(finding: Finding, evidence: Evidence) -> Finding:

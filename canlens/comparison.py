@@ -18,6 +18,7 @@ from canlens.nouns.baselines import Baseline, QuietBaseline
 from canlens.overview import make_survey
 from canlens.plan import Bus
 from canlens.results.compare import Alignment, ComparisonResult, NotCompared, comparison_form
+from canlens.wording import CHANGES, listed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,8 +27,9 @@ if TYPE_CHECKING:
 
     from canlens.checkup import Checkup
     from canlens.measures.comparing.pairing import Pair
+    from canlens.nouns.pictures import DrawnComparison
     from canlens.plan import Plan
-    from canlens.results.compare import Change, ChangeKind, CompareVerdict
+    from canlens.results.compare import Change, CompareVerdict
     from canlens.results.finding import Cause
     from canlens.trace import Trace
 
@@ -35,41 +37,8 @@ if TYPE_CHECKING:
 # Verdicts: many changes put into an order, and into one word and one sentence.
 
 
-ORDER: tuple[ChangeKind, ...] = (
-    "rule",
-    "identifier-vanished",
-    "channel-swap",
-    "errors",
-    "quiet",
-    "supply",
-    "identifier-new",
-    "payload-length",
-    "run-on",
-    "cut-off",
-    "latency",
-    "interval",
-    "payload-bits",
-    "jitter",
-    "bus-load",
-)
+ORDER = tuple(CHANGES)
 """What weighs more comes first."""
-NOUNS: dict[ChangeKind, tuple[str, str]] = {
-    "rule": ("output follows another rule", "outputs follow other rules"),
-    "identifier-vanished": ("identifier vanished", "identifiers vanished"),
-    "channel-swap": ("channel that carries another bus", "channels that carry other buses"),
-    "errors": ("change of the errors", "changes of the errors"),
-    "quiet": ("change of the time until the bus is quiet", "changes of the time until the bus is quiet"),
-    "supply": ("change of the supply", "changes of the supply"),
-    "identifier-new": ("new identifier", "new identifiers"),
-    "payload-length": ("changed payload length", "changed payload lengths"),
-    "run-on": ("changed run-on", "changed run-ons"),
-    "cut-off": ("changed cut-off", "changed cut-offs"),
-    "latency": ("changed latency", "changed latencies"),
-    "interval": ("changed interval", "changed intervals"),
-    "payload-bits": ("message with bits that stopped or began to move", "messages with bits that stopped or began"),
-    "jitter": ("changed jitter", "changed jitters"),
-    "bus-load": ("change of the bus load", "changes of the bus load"),
-}
 
 
 def ordered(changes: Sequence[Change]) -> list[Change]:
@@ -104,8 +73,8 @@ def sentence_of(verdict: CompareVerdict, changes: Sequence[Change]) -> str:
 
 
 def _counted(changes: Sequence[Change]) -> str:
-    counts = Counter(each.change for each in changes)
-    told = [f"{number} {NOUNS[kind][number > 1]}" for kind in ORDER if (number := counts[kind])]
+    counts = Counter[str](each.change for each in changes)
+    told = [f"{number} {CHANGES[kind][number > 1]}" for kind in ORDER if (number := counts[kind])]
     return ", ".join(told)
 
 
@@ -116,14 +85,9 @@ def _lost_nodes(changes: Sequence[Change]) -> str:
     if not names:
         return ""
     return (
-        f"Nothing is heard of {_listed(names)} any more: look at {'its' if len(names) == 1 else 'their'} "
+        f"Nothing is heard of {listed(names)} any more: look at {'its' if len(names) == 1 else 'their'} "
         "supply, plug and stub first; "
     )
-
-
-def _listed(names: Sequence[str]) -> str:
-    """Join names as a sentence does."""
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 # Comparison: two recordings of one bus, and what changed between them.
@@ -157,6 +121,12 @@ class Comparison:
     def to_dict(self) -> dict[str, Any]:
         """Return exactly what ``--json`` writes."""
         return comparison_form(self.result)
+
+    def drawn(self) -> DrawnComparison:
+        """Return what a page shows besides the result."""
+        from canlens.measures.picturing import drawn_comparison  # noqa: PLC0415 – only wanted where a page is
+
+        return drawn_comparison(self.result, self.before, self.after)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the result as pandas tables: ``changes``, ``not_compared``, ``aligned``, ``causes``."""
@@ -363,15 +333,16 @@ def _outputs(sides: list[_Side], plan: Plan | None) -> tuple[list[Change], list[
     first, second = (side.checkup for side in sides)
     if first is None or second is None:
         return [], [NotCompared(what, "a baseline holds no payloads", needed)]
-    timers = timer_changes(first.evidence[0], second.evidence[0])
+    both = (first.evidence[0], second.evidence[0])
+    timers = timer_changes(*both)
     timed = {each.subject[0] for each in timers if each.before is not None and each.after is not None}
-    rules, open_rules = rule_changes(plan, first.result.outputs, second.result.outputs, timed=timed)
+    rules, open_rules = rule_changes(both, first.result.outputs, second.result.outputs, timed=timed)
     other_rule = {each.subject[0] for each in rules}
     found = [
         (rules, open_rules),
         ([each for each in timers if each.subject[0] not in other_rule], []),
-        latency_changes(first.evidence[0], second.evidence[0]),
-        supply_changes(plan, first.evidence[0], second.evidence[0]),
+        latency_changes(*both),
+        supply_changes(plan, *both),
     ]
     return [each for changes, _ in found for each in changes], [each for _, unknown in found for each in unknown]
 

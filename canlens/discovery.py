@@ -32,6 +32,7 @@ from canlens.results.discover import (
     discovery_form,
 )
 from canlens.trace import Kind
+from canlens.wording import chance_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -53,7 +54,6 @@ if TYPE_CHECKING:
 
 HARDLY = 0.5
 """A place that chance equals this often is no lead."""
-RARE = 1e-6
 
 
 def is_lead(best: FoundPlace, exercises: int) -> bool:
@@ -96,29 +96,6 @@ def meaning(place: Place) -> str:
     if place.below is not None:
         return f"below {place.below}"
     return f"on = {place.on}"
-
-
-def chance_words(chance: float) -> str:
-    """Say how often chance alone would do as well.
-
-    Examples
-    --------
-    >>> chance_words(0.0004), chance_words(1e-9), chance_words(0.7)
-    ('once in 2500 searches', 'less than once in a million searches', 'in 70 % of searches')
-    """
-    if chance < RARE:
-        return "less than once in a million searches"
-    if chance < 0.1:  # noqa: PLR2004 – a matter of reading
-        return f"once in {float(f'{1 / chance:.2g}'):.0f} searches"
-    return f"in {100 * chance:.0f} % of searches"
-
-
-def latency_words(each: FoundPlace) -> str:
-    """Say how late a place followed; empty where it is not known."""
-    if each.latency_s is None:
-        return ""
-    since = "the mark" if each.latency_from == "mark" else "the quickest answer"
-    return f"{1000 * each.latency_s:.0f} ms after {since}"
 
 
 def reason_of(row: ControlDiscovery, *, bits: int, shared_with: Sequence[str], known: bool) -> str:

@@ -13,8 +13,8 @@ from canlens.measures.gathering import surveyed
 from canlens.nouns.bus import ErrorLedger
 from canlens.nouns.messages import QuietEvidence
 from canlens.plan import Bus, Plan
-from canlens.results.finding import SEVERITIES
 from canlens.results.survey import SurveyBusResult, SurveyResult, SurveyVerdict, survey_form
+from canlens.wording import SEVERITY_ORDER
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from canlens.measures.gathering import Surveyed
     from canlens.nouns.messages import MessageEvidence
     from canlens.nouns.outputs import Evidence
+    from canlens.nouns.pictures import Drawn
     from canlens.results.finding import Finding
     from canlens.signals import Floats
     from canlens.trace import Trace
@@ -85,6 +86,13 @@ class Survey:
     def to_dict(self) -> dict[str, Any]:
         """Return exactly what ``--json`` writes."""
         return survey_form(self.result)
+
+    def drawn(self, trace: Trace | None = None, *, channel: str | None = None) -> Drawn:
+        """Return what a page shows besides the result; see :func:`canlens.measures.picturing.drawn`."""
+        from canlens.measures.picturing import drawn  # noqa: PLC0415 – only wanted where a page is
+
+        traces = () if trace is None else (trace,)
+        return drawn((self.evidence,), self.result.findings, traces, channel=channel)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the result as pandas tables: ``identifiers``, ``buses``, ``wakes``, ``findings``, ``causes``."""
@@ -166,7 +174,7 @@ def make_survey(
 def _findings(evidence: Evidence) -> tuple[Finding, ...]:
     """Put the recording to every check, worst first; those about controls and outputs find none in an empty plan."""
     found = [each for check in checks.ALL for each in check.find(evidence)]
-    return tuple(sorted(found, key=lambda each: SEVERITIES.index(each.severity)))
+    return tuple(sorted(found, key=lambda each: SEVERITY_ORDER.index(each.severity)))
 
 
 def _verdict(evidence: Evidence, findings: tuple[Finding, ...]) -> SurveyVerdict:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import bus_words, counted
+from canlens.causes.weighing import bus_words
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

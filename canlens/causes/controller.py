@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import bus_words, counted
+from canlens.causes.weighing import bus_words
 from canlens.plan.rule import ON
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,8 +8,9 @@ import numpy as np
 
 from canlens.causes.bus import ohm_signs
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import bus_words, counted
+from canlens.causes.weighing import bus_words
 from canlens.plan.rule import ON, Rule
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -6,10 +6,11 @@ import math
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign
-from canlens.causes.weighing import counted, output_words, yes
+from canlens.causes.weighing import output_words, yes
 from canlens.judging import followed, wrongs
 from canlens.nouns.outputs import LoadEvidence
 from canlens.plan.rule import ON
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign
-from canlens.causes.weighing import counted, output_words, yes
+from canlens.causes.weighing import output_words, yes
 from canlens.judging import wrongs
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -102,7 +103,7 @@ def level_cases(asked: Asked) -> Iterator[Case]:
 def flash_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output that should flash whether it does."""
     for name, own in asked.evidence.outputs.items():
-        if own.flash is None or own.flash.too_coarse or not own.flash.stretches:
+        if own.flash is None or not own.flash.is_fine or not own.flash.stretches:
             continue
         planned = asked.evidence.plan.outputs[name].flash_hz or 0.0
         value = "wrong" if wrongs(asked.evidence, name, "wrong-flashing") else "right"

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
-from canlens.causes.weighing import counted, output_words, yes
+from canlens.causes.weighing import output_words, yes
 from canlens.judging import followed, wrongs
 from canlens.judging.deviations import ANSWERS
 from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

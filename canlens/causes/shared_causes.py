@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
 from canlens.causes.controller import life
 from canlens.causes.routing import tally
-from canlens.causes.weighing import bus_words, counted
+from canlens.causes.weighing import bus_words
 from canlens.judging import followed, wrongs
 from canlens.plan.rule import OFF, ON
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

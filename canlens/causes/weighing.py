@@ -149,11 +149,6 @@ def yes(symptom: str, number: int, sentence: str, otherwise: str) -> Sign:
     return Sign(symptom, "yes", sentence) if number else Sign(symptom, "no", otherwise)
 
 
-def counted(number: int, noun: str) -> str:
-    """Say a number with its noun."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 # Words: what the sentences of a test need to name.
 
 

@@ -16,8 +16,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import OutputCheck, Said, called, times
+from canlens.checks.entry import OutputCheck, Said, called
 from canlens.results.finding import MEASURE_LIVE
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from canlens.judging import Deviation

@@ -10,7 +10,7 @@ from canlens.judging import wrongs
 from canlens.results.finding import Finding, Lines, safety_caution
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterator
 
     from canlens.judging import Kind
     from canlens.nouns.bus import BusEvidence
@@ -151,26 +151,3 @@ def called(output: Output) -> str:
 def terminal(output: Output) -> str:
     """Return where the output can be measured."""
     return f"at {output.terminal}" if output.terminal else f"at the terminal of {output.name}"
-
-
-def listed(names: Iterable[str]) -> str:
-    """Return names as a person lists them: ``a``, ``a and b``, ``a, b and c``."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
-
-
-def some(names: Iterable[str], *, most: int = 5) -> str:
-    """Return the first names, and how many more there are."""
-    every = list(names)
-    more = f" and {len(every) - most} more" if len(every) > most else ""
-    return ", ".join(every[:most]) + more
-
-
-def counted(number: int, noun: str) -> str:
-    """Return a number with its noun, in the plural where it belongs."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def times(number: int) -> str:
-    """Return how often, in words."""
-    return "once" if number == 1 else f"{number} times"

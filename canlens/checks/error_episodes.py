@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 
 from canlens.checks.entry import MOST_LINES, BusCheck
 from canlens.results.finding import WIRING, Finding, Lines
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -85,7 +86,7 @@ def _claim(ledger: ErrorLedger) -> str:
     if not number:
         return f"The recording node's controller was {worst}: it saw many errors, though none is recorded by itself."
     reached = f" The recording node's controller was {worst}." if worst else ""
-    episodes = f"{number} error episode{'s' if number > 1 else ''}"
+    episodes = f"{counted(number, 'error episode')}"
     return f"{episodes} beside {ledger.good_frames} frames{_kinds(ledger)}.{reached}"
 
 

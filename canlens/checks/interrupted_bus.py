@@ -20,8 +20,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import MOST_LINES, BusCheck, times
+from canlens.checks.entry import MOST_LINES, BusCheck
 from canlens.results.finding import Finding, Lines
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.checks.entry import BusCheck, lines_of, times
+from canlens.checks.entry import BusCheck, lines_of
 from canlens.results.finding import Finding
+from canlens.wording import counted, some, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -78,13 +79,13 @@ def _finding(group: list[MessageEvidence]) -> Finding:
     first = group[0]
     missed = sum(each.gaps.missed for each in group)
     longest_s = max(float(each.gaps.length_s.max()) for each in group)
-    frames = "1 frame is" if missed == 1 else f"{missed} frames are"
     often = times(len(first.gaps.seen))
     return Finding(
         check="irregular-message",
         severity="warning" if any(map(_is_grave, group)) else "note",
         subject=tuple(each.name for each in group),
-        claim=f"{_who(group)} stayed away {often}, at the longest for {longest_s:.3f} s; {frames} missing.",
+        claim=f"{_who(group)} stayed away {often}, at the longest for {longest_s:.3f} s; "
+        f"{counted(missed, 'frame is', 'frames are')} missing.",
         evidence=lines_of(first.gaps.seen),
         cannot_tell="Whether the frames were not sent, destroyed, or not recorded.",
         next_step="Move the connector of its sender while you record; record once more with another computer.",
@@ -104,9 +105,8 @@ def _who(group: list[MessageEvidence]) -> str:
         return f"{group[0].name}, which comes every {(group[0].cycle_s or 0.0) * 1000:.4g} ms,"
     senders = {", ".join(each.senders) for each in group if each.senders}
     of_sender = f" of {senders.pop()}" if len(senders) == 1 and all(each.senders for each in group) else ""
-    names = ", ".join(each.name for each in group[:MOST_NAMES])
-    more = f" and {len(group) - MOST_NAMES} more" if len(group) > MOST_NAMES else ""
-    return f"{len(group)} messages{of_sender} ({names}{more}) together"
+    names = some((each.name for each in group), most=MOST_NAMES)
+    return f"{len(group)} messages{of_sender} ({names}) together"
 
 
 CHECK = BusCheck("irregular-message", find)

@@ -19,10 +19,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of, listed
+from canlens.checks.entry import Check, called, lines_of
 from canlens.judging import wrongs
 from canlens.judging.deviations import ANSWERS
 from canlens.results.finding import Finding, safety_caution
+from canlens.wording import listed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -17,8 +17,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import BusCheck, lines_of, some
+from canlens.checks.entry import BusCheck, lines_of
 from canlens.results.finding import Finding
+from canlens.wording import some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

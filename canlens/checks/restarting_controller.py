@@ -19,9 +19,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, called, lines_of, listed, times
+from canlens.checks.entry import Check, called, lines_of
 from canlens.judging import deviations
 from canlens.results.finding import MEASURE_LIVE, Finding, safety_caution
+from canlens.wording import listed, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

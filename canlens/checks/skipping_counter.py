@@ -21,9 +21,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.checks.entry import BusCheck, lines_of, times
+from canlens.checks.entry import BusCheck, lines_of
 from canlens.nouns.tracks import Places
 from canlens.results.finding import Finding
+from canlens.wording import some, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -105,9 +106,8 @@ def _did(skipped: int, repeated: int) -> str:
 def _unheard(messages: list[MessageEvidence]) -> Finding:
     """Return the note on counters that went on while their messages were not heard."""
     names = tuple(each.name for each in messages)
-    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
     which = "The counter" if len(names) == 1 else f"The counters of {len(names)} messages"
-    of = f" of {names[0]}" if len(names) == 1 else f" ({', '.join(names[:MOST_NAMES])}{more})"
+    of = f" of {names[0]}" if len(names) == 1 else f" ({some(names, most=MOST_NAMES)})"
     return Finding(
         check="skipping-counter",
         severity="note",

@@ -18,8 +18,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import BusCheck, lines_of, times
+from canlens.checks.entry import BusCheck, lines_of
 from canlens.results.finding import WIRING, Finding, Lines
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -16,8 +16,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import BusCheck, counted, some
+from canlens.checks.entry import BusCheck
 from canlens.results.finding import Finding
+from canlens.wording import counted, some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -17,8 +17,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, lines_of, times
+from canlens.checks.entry import Check, lines_of
 from canlens.results.finding import Finding
+from canlens.wording import counted, times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,7 +45,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
             claim=f"{control} was exercised {done} in a way that counts; {needed} are asked for.",
             evidence=lines_of(evidence.controls[control].exercises),
             cannot_tell=f"Whether {', '.join(outputs)} would follow.",
-            next_step=f"Operate {control} {needed - count} more time{'' if needed - count == 1 else 's'} and record.",
+            next_step=f"Operate {control} {counted(needed - count, 'more time')} and record.",
             would_change=f"{needed} exercises of {control}, each answered.",
         )
 

@@ -17,8 +17,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import Check, lines_of, times
+from canlens.checks.entry import Check, lines_of
 from canlens.results.finding import Finding
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

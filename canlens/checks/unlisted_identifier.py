@@ -18,8 +18,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import MOST_LINES, BusCheck, lines_of, some
+from canlens.checks.entry import MOST_LINES, BusCheck, lines_of
 from canlens.results.finding import Finding
+from canlens.wording import some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

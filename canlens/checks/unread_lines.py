@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from canlens.checks.entry import MOST_LINES, Check
 from canlens.results.finding import Finding, Lines
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,7 +37,7 @@ def find(evidence: Evidence) -> Iterator[Finding]:
         check="unread-lines",
         severity="warning",
         subject=(),
-        claim=f"{count} line{'' if count == 1 else 's'} could not be read, the first at {first.line}: {first.found}",
+        claim=f"{counted(count, 'line')} could not be read, the first at {first.line}: {first.found}",
         evidence=Lines(tuple(each.line for each in own.problems[:MOST_LINES] if each.line)),
         cannot_tell="What stood there.",
         next_step="Record again if these lines lie where a control was operated.",

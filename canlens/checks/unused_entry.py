@@ -17,8 +17,9 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from canlens.checks.entry import MOST_LINES, Check, some
+from canlens.checks.entry import MOST_LINES, Check
 from canlens.results.finding import Finding
+from canlens.wording import some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

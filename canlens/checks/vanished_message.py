@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 
 from canlens.checks.entry import MOST_LINES, BusCheck
 from canlens.results.finding import Finding, Lines
+from canlens.wording import some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -65,7 +66,7 @@ def _stopped(group: list[MessageEvidence], *, is_mode: bool) -> Finding:
     who = f", all of {senders.pop()}" if len(group) > 1 and len(senders) == 1 and "" not in senders else ""
     first, last = group[0], group[-1]
     when = f"at {first.last_s:.3f} s" if len(group) == 1 else f"between {first.last_s:.3f} s and {last.last_s:.3f} s"
-    what = f"{len(names)} messages ({_listed(names)})" if is_mode else f"{_listed(names)}{who}"
+    what = f"{len(names)} messages ({some(names, most=6)})" if is_mode else f"{some(names, most=6)}{who}"
     return Finding(
         check="vanished-message",
         severity="note" if is_mode else "warning",
@@ -95,13 +96,6 @@ def _started(each: MessageEvidence) -> Finding:
         next_step="See what was switched on at that moment.",
         would_change="Its frames from the start.",
     )
-
-
-def _listed(names: tuple[str, ...]) -> str:
-    """Name some messages."""
-    shown = 6
-    more = f" and {len(names) - shown} more" if len(names) > shown else ""
-    return f"{', '.join(names[:shown])}{more}"
 
 
 CHECK = BusCheck("vanished-message", find)

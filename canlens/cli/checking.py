@@ -166,7 +166,21 @@ def check_job(
     inputs = {"plan": plan, "marks": marks, "readings": readings, "observed": observed}
     given = look_at_handover(options, inputs=inputs)
     checkup, traces = judge_job(plan, logs, marks=marks, readings=readings, observed=observed, channel=channel)
-    _report(checkup, traces, json=json, html=html, channel=channel)
+
+    def as_page() -> str:
+        from canlens.reports.page import check_page
+
+        return check_page(checkup, checkup.drawn(traces, channel=channel))
+
+    def as_text(encoding: str) -> str:
+        from canlens.measures.outputs.exercises import lanes
+        from canlens.reports.text import PARTS, check_text
+
+        told = [lanes(each, parts=PARTS) for each in checkup.evidence]
+        return check_text(checkup.result, lanes=told, encoding=encoding)
+
+    give_out(json=json, html=html, as_json=checkup.to_dict, as_page=as_page, as_text=as_text)
+
     if given is not None:
         hand_over(checkup, traces, options, given, channel=channel)
     return EXIT_CODES[checkup.result.verdict]
@@ -225,21 +239,3 @@ def judge_job(
     traces = list(in_order([read_log(log) for log in logs]))  # last, since it takes longest
     checkup = check(plan, traces, marks=the_marks, readings=the_readings, observed=the_observed, channel=channel)
     return JudgedJob(checkup, traces)
-
-
-def _report(checkup: Checkup, traces: list[Trace], *, json: str | None, html: str | None, channel: str | None) -> None:
-    """Write what was asked for."""
-
-    def as_page() -> str:
-        from canlens.reports.page import check_page
-
-        return check_page(checkup, traces, channel=channel)
-
-    def as_text(encoding: str) -> str:
-        from canlens.measures.outputs.exercises import lanes
-        from canlens.reports.text import PARTS, check_text
-
-        told = [lanes(each, parts=PARTS) for each in checkup.evidence]
-        return check_text(checkup.result, lanes=told, encoding=encoding)
-
-    give_out(json=json, html=html, as_json=checkup.to_dict, as_page=as_page, as_text=as_text)

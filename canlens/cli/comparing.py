@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canlens.cli.inputs import STANDARD_STREAM, read_log, require_beside, require_file, require_plan
-from canlens.cli.streams import HtmlOption, JsonOption, give_out, guarded, look_at_targets
+from canlens.cli.streams import ChannelOption, HtmlOption, JsonOption, give_out, guarded, look_at_targets
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
-    from canlens.comparison import Comparison
     from canlens.nouns.baselines import Baseline
     from canlens.results.compare import CompareVerdict
     from canlens.trace import Trace
@@ -36,9 +35,7 @@ def compare_recordings(
     dbc: Annotated[
         str | None, typer.Option(metavar="FILE", help="A database, without a plan: names and senders.")
     ] = None,
-    channel: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The channel to compare; without it, all.")
-    ] = None,
+    channel: ChannelOption = None,
     json: JsonOption = None,
     html: HtmlOption = None,
 ) -> int:
@@ -53,7 +50,19 @@ def compare_recordings(
     the_plan = read_plan(plan) if plan is not None else None
     database = read_database(dbc) if dbc is not None else None
     comparison = compare(_read(before), _read(after), plan=the_plan, database=database, channel=channel)
-    _report(comparison, json=json, html=html)
+
+    def as_page() -> str:
+        from canlens.reports.page import comparison_page
+
+        return comparison_page(comparison.result, comparison.drawn())
+
+    def as_text(encoding: str) -> str:
+        from canlens.reports.comparison_text import comparison_text
+
+        return comparison_text(comparison.result, encoding=encoding)
+
+    give_out(json=json, html=html, as_json=comparison.to_dict, as_page=as_page, as_text=as_text)
+
     return EXIT_CODES[comparison.verdict]
 
 
@@ -76,19 +85,3 @@ def _look_at_files(before: str, after: str, plan: str | None, dbc: str | None) -
     if plan is not None:
         require_plan(plan)
     require_beside(dbc, what="a database")
-
-
-def _report(comparison: Comparison, *, json: str | None, html: str | None) -> None:
-    """Write what was asked for."""
-
-    def as_page() -> str:
-        from canlens.reports.page import comparison_page
-
-        return comparison_page(comparison)
-
-    def as_text(encoding: str) -> str:
-        from canlens.reports.comparison_text import comparison_text
-
-        return comparison_text(comparison.result, encoding=encoding)
-
-    give_out(json=json, html=html, as_json=comparison.to_dict, as_page=as_page, as_text=as_text)

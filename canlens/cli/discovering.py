@@ -10,6 +10,7 @@ import typer
 
 from canlens.cli.inputs import STANDARD_STREAM, read_log, require_beside, require_file, require_place
 from canlens.cli.streams import (
+    ChannelOption,
     HtmlOption,
     JsonOption,
     give_out,
@@ -176,9 +177,7 @@ def discover_bits(
     dbc: Annotated[
         str | None, typer.Option(metavar="FILE", help="A database of what is known: names for what is found.")
     ] = None,
-    channel: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The channel to look at; without it, all.")
-    ] = None,
+    channel: ChannelOption = None,
     json: JsonOption = None,
     html: HtmlOption = None,
     write_dbc: DbcOption = None,
@@ -197,13 +196,6 @@ def discover_bits(
     look_at_found_files(write_dbc=write_dbc, write_plan=write_plan, taken=[log, marks, dbc, json, html])
     database = read_database(dbc) if dbc is not None else None
     found = discover(read_log(log), read_marks(marks), database, channel=channel)
-    _report(found, json=json, html=html)
-    write_found_files(found, database, dbc=dbc, write_dbc=write_dbc, write_plan=write_plan)
-    return EXIT_CODES[found.verdict]
-
-
-def _report(found: Discovery, *, json: str | None, html: str | None) -> None:
-    """Write what was asked for."""
 
     def as_page() -> str:
         from canlens.reports.page.discovery_page import discovery_page
@@ -216,3 +208,6 @@ def _report(found: Discovery, *, json: str | None, html: str | None) -> None:
         return discovery_text(found.result, encoding=encoding)
 
     give_out(json=json, html=html, as_json=found.to_dict, as_page=as_page, as_text=as_text)
+
+    write_found_files(found, database, dbc=dbc, write_dbc=write_dbc, write_plan=write_plan)
+    return EXIT_CODES[found.verdict]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canlens.cli.inputs import require_plan
-from canlens.cli.streams import encoding_of, guarded, say, tell
+from canlens.cli.streams import ForceOption, encoding_of, guarded, say, tell
 from canlens.errors import UsageError
 from canlens.whole_files import require_free, write_into
 
@@ -47,7 +47,7 @@ def exercises(
         typer.Option(metavar="N", help="How many bits could be mistaken for a control; 6400 without a plan."),
     ] = None,
     out: Annotated[str, typer.Option(metavar="DIR", help="Where to write the files.")] = "canlens-exercises",
-    force: Annotated[bool, typer.Option("--force", help="Write over files that are there already.")] = False,
+    force: ForceOption = False,
 ) -> int:
     """Make a sheet of what to do while recording, and a page that counts down.
 
@@ -153,7 +153,7 @@ def rehearse(
     ] = None,
     seed: Annotated[int, typer.Option(metavar="N", help="The same number gives the same recording.")] = 1,
     out: Annotated[str, typer.Option(metavar="DIR", help="Where to write it.")] = "canlens-rehearsal",
-    force: Annotated[bool, typer.Option("--force", help="Write over files that are there already.")] = False,
+    force: ForceOption = False,
     coverage: Annotated[
         bool, typer.Option("--coverage", help="Tell instead which faults a recording with these exercises would show.")
     ] = False,

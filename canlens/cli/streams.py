@@ -189,6 +189,8 @@ def guarded(command: Callable[_Arguments, int]) -> Callable[_Arguments, None]:
 JsonOption = Annotated[
     str | None, typer.Option("--json", metavar="FILE", help="Write the result as JSON (- prints it).")
 ]
+ChannelOption = Annotated[str | None, typer.Option(metavar="NAME", help="The channel to look at; without it, all.")]
+ForceOption = Annotated[bool, typer.Option("--force", help="Write over files that are there already.")]
 HtmlOption = Annotated[
     str | None, typer.Option("--html", metavar="FILE", help="Write the result as one page for a browser (- prints it).")
 ]

@@ -8,13 +8,20 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from canlens.cli.inputs import STANDARD_STREAM, read_log, require_beside, require_file, require_place
-from canlens.cli.streams import HtmlOption, JsonOption, give_out, guarded, look_at_targets, replace_file, tell
+from canlens.cli.streams import (
+    ChannelOption,
+    HtmlOption,
+    JsonOption,
+    give_out,
+    guarded,
+    look_at_targets,
+    replace_file,
+    tell,
+)
 from canlens.errors import UsageError
 
 if TYPE_CHECKING:
-    from canlens.overview import Survey
     from canlens.results.survey import SurveyVerdict
-    from canlens.trace import Trace
 
 
 EXIT_CODES: dict[SurveyVerdict, int] = {"no-failure-found": 0, "failure-found": 1, "too-poor": 3}
@@ -30,9 +37,7 @@ def survey_bus(
         int | None,
         typer.Option(metavar="N", help="Nominal bit rate in bit/s; without it, it is inferred if it can be."),
     ] = None,
-    channel: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The channel to look at; without it, all.")
-    ] = None,
+    channel: ChannelOption = None,
     match_pgn: Annotated[
         bool,
         typer.Option("--match-pgn", help="Find messages of the database by their J1939 parameter group number."),
@@ -57,7 +62,19 @@ def survey_bus(
     database = read_database(dbc) if dbc is not None else None
     trace = read_log(log)
     overview = survey(trace, database, bit_rate=bit_rate, channel=channel, match_pgn=match_pgn)
-    _report(overview, trace, json=json, html=html, channel=channel)
+
+    def as_page() -> str:
+        from canlens.reports.page import survey_page
+
+        return survey_page(overview, overview.drawn(trace, channel=channel))
+
+    def as_text(encoding: str) -> str:
+        from canlens.reports.survey_text import survey_text
+
+        return survey_text(overview.result, encoding=encoding)
+
+    give_out(json=json, html=html, as_json=overview.to_dict, as_page=as_page, as_text=as_text)
+
     if save_baseline is not None:
         from canlens.baseline_file import baseline_bytes
         from canlens.comparison import make_baseline
@@ -81,19 +98,3 @@ def _look_at_files(log: str, dbc: str | None, *, json: str | None, html: str | N
         if baseline == name:
             raise UsageError(f"{name}: {option} and --save-baseline need a file each.")
     require_place(baseline, [log, dbc])
-
-
-def _report(overview: Survey, trace: Trace, *, json: str | None, html: str | None, channel: str | None) -> None:
-    """Write what was asked for."""
-
-    def as_page() -> str:
-        from canlens.reports.page import survey_page
-
-        return survey_page(overview, trace, channel=channel)
-
-    def as_text(encoding: str) -> str:
-        from canlens.reports.survey_text import survey_text
-
-        return survey_text(overview.result, encoding=encoding)
-
-    give_out(json=json, html=html, as_json=overview.to_dict, as_page=as_page, as_text=as_text)

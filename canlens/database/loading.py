@@ -72,6 +72,7 @@ def _merge(databases: list[Database]) -> Database:
     kept: dict[tuple[str | None, int, bool], tuple[Message, str]] = {}
     names: dict[str, tuple[Message, str]] = {}
     problems: list[DatabaseProblem] = []
+    set_aside: list[Message] = []
     for database in databases:
         file = database.files[0]
         problems += database.problems
@@ -81,6 +82,7 @@ def _merge(databases: list[Database]) -> Database:
             if first is not None:
                 if first != message:
                     problems.append(_second_definition(message, first, file=file, place=place))
+                    set_aside.append(message)
                 continue
             here = f"{file}, line {message.line}" if message.line else file
             kept[key] = message, here
@@ -92,6 +94,7 @@ def _merge(databases: list[Database]) -> Database:
         tuple(dict.fromkeys(node for database in databases for node in database.nodes)),
         tuple(problems),
         tuple(file for database in databases for file in database.files),
+        tuple(set_aside),
     )
 
 

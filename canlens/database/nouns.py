@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Literal
@@ -11,6 +12,12 @@ from canlens.trace import Problem
 ByteOrder = Literal["intel", "motorola"]
 FLOAT_LENGTHS = frozenset({16, 32, 64})
 """Lengths of floats [bits] (IEEE 754 binary16, 32, 64)."""
+
+
+INVALID_WORDS = re.compile(
+    r"fault|error|invalid|not.?(fitted|avail|used|valid)|unavail|reserved|\bsna\b", re.IGNORECASE
+)
+"""Entries of a value table that say nothing of the control."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +70,18 @@ class SignalDefinition:
     pages: tuple[tuple[int, int], ...] = ()
     is_multiplexer: bool = False
     line: int = field(default=0, compare=False)
+
+    @property
+    def named_invalid(self) -> set[int]:
+        """The raw values that the value table says to be no values: error, not available."""
+        return {raw for raw, text in self.table.items() if INVALID_WORDS.search(str(text))}
+
+    @property
+    def invalid_raw(self) -> set[int]:
+        """Those, and all bits set where the table has no name for that; one bit has no value to spare."""
+        full = (1 << self.length) - 1
+        is_spare = self.length > 1 and not self.is_signed and not self.is_float and full not in self.table
+        return self.named_invalid | ({full} if is_spare else set())
 
     @property
     def first_bit(self) -> int:
@@ -187,12 +206,15 @@ class Database:
         Entries that could not be used as they stand.
     files
         The files it was read from.
+    set_aside
+        Messages that are not used, since a file before has others under their identifiers.
     """
 
     messages: tuple[Message, ...] = ()
     nodes: tuple[str, ...] = ()
     problems: tuple[DatabaseProblem, ...] = ()
     files: tuple[str, ...] = ()
+    set_aside: tuple[Message, ...] = ()
 
     @cached_property
     def _by_name(self) -> dict[str, Message]:
@@ -209,8 +231,8 @@ class Database:
     def _by_path(self) -> dict[str, tuple[Message, SignalDefinition]]:
         return {
             f"{message.name}.{signal.name}": (message, signal)
-            for message in self._by_name.values()
-            for signal in message.signals
+            for message in reversed(self.messages)
+            for signal in reversed(message.signals)
         }
 
     def message(self, name: str) -> Message | None:

@@ -105,7 +105,7 @@ def contents(
     """
     job = _redacted(checkup, given, traces) if redact else _plain(checkup, given, traces)
     files = {
-        "report.html": _text(check_page(job.checkup, job.traces, channel=channel)),
+        "report.html": _text(check_page(job.checkup, job.checkup.drawn(job.traces, channel=channel))),
         **_reports(job, decimal_comma=decimal_comma),
     }
     manifest = _manifest(job, redact=redact, decimal_comma=decimal_comma)

@@ -14,6 +14,7 @@ import numpy as np
 from canlens.nouns.outputs import Places
 from canlens.nouns.tracks import FEWEST_EDGES
 from canlens.plan.rule import OFF, ON
+from canlens.wording import times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -326,16 +327,6 @@ def _middle(figures: Floats) -> float:
     return float(np.median(figures)) if len(figures) else np.nan
 
 
-def times(number: int) -> str:
-    """Return how often, in words."""
-    return "once" if number == 1 else f"{number} times"
-
-
-def counted(number: int, noun: str) -> str:
-    """Return a number with its noun, in the plural where it belongs."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 # Excuses: what explains a deviation, so that it is no wrong of the output; nor is the output proven then.
 
 
@@ -400,6 +391,27 @@ EXCUSES: tuple[Excuse, ...] = (
     Excuse("two-senders", "but two senders use a message on which this rests", "", _of_two_senders),
 )
 """The first that covers a step excuses it."""
+
+
+# Parts: what the plan promises of an output beside its answers, and nothing showed.
+
+
+Part = Literal["off", "run-on", "cut-off", "level-by-day", "level-by-night", "flashing", "flashing-in-time"]
+"""Off with its rule, as the eye sees it; its times; its levels; its flashing, and rows often enough to show that."""
+
+
+def unseen_parts(own: OutputEvidence, output: Output) -> tuple[Part, ...]:
+    """Return what of the plan was never seen to its end."""
+    unseen: dict[Part, bool] = {
+        "off": own.judged_from == "observed" and not own.seen_off,
+        "run-on": output.run_on_s is not None and own.release is not None and not own.release.completed,
+        "cut-off": own.cut_off is not None and not own.cut_off.is_shown,
+        "level-by-day": own.day is not None and not len(own.day.medians),
+        "level-by-night": own.night is not None and not len(own.night.medians),
+        "flashing-in-time": own.flash is not None and not own.flash.is_fine,
+        "flashing": own.flash is not None and own.flash.is_fine and not own.flash.stretches,
+    }
+    return tuple(part for part, is_unseen in unseen.items() if is_unseen)
 
 
 # Judged: one output with all that decides about it.

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.judging.deviations import times
+from canlens.judging.deviations import unseen_parts
 from canlens.plan.rule import OFF, ON, UNKNOWN
+from canlens.wording import listed, times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from canlens.judging.deviations import Judged
+    from canlens.judging.deviations import Judged, Kind, Part
     from canlens.nouns.outputs import OutputEvidence
     from canlens.plan import Output
     from canlens.plan.rule import Rule, States
@@ -29,6 +30,16 @@ UNSEEN_S = 1.0
 """How long a change may stay unseen where nothing of the output was received [s]."""
 FLASHING_S = 3.0
 ROUNDING = 1e-6
+SHOWN_BY: dict[Kind, Part] = {
+    "wrong-run-on": "run-on",
+    "stuck": "run-on",
+    "wrong-cut-off": "cut-off",
+    "never-cut-off": "cut-off",
+    "wrong-level-by-day": "level-by-day",
+    "wrong-level-by-night": "level-by-night",
+    "wrong-flashing": "flashing",
+}
+"""The part that must be seen once more where something excuses what was seen; other kinds take an exercise."""
 MOST_SETTINGS = 1 << 12
 """Settings of the controls that are tried for an exercise, those with few controls on first: all there are of twelve
 controls; nobody operates more of them at once."""
@@ -101,10 +112,10 @@ class Exercise:
         """Say what to do; ``order`` holds all controls as a person is used to see them."""
         order = tuple(order)
         names = [name for name in order if name in self.operate]
-        often = ("once" if self.count == 1 else times(self.count)) + (" more" if self.is_more else "")
-        done = f"operate {_listed(names)} {often}" if names else "operate nothing"
+        often = times(self.count) + (" more" if self.is_more else "")
+        done = f"operate {listed(names)} {often}" if names else "operate nothing"
         states = [
-            f"{_listed(held)} {'is' if len(held) == 1 else 'are'} {word}"
+            f"{listed(held)} {'is' if len(held) == 1 else 'are'} {word}"
             for word, own in (("on", self.on), ("off", self.off))
             if (held := [name for name in order if name in own])
         ]
@@ -114,7 +125,7 @@ class Exercise:
         if self.wait_s:
             said.append(f"then leave it alone for {self.wait_s:g} s")
         if self.watch:
-            said.append(f"watch {_listed(self.watch)} and note with --observed what it does")
+            said.append(f"watch {listed(self.watch)} and note with --observed what it does")
         return ", ".join(said)
 
 
@@ -190,9 +201,7 @@ def _missing(judged: Judged) -> Iterator[Exercise]:
     if lacking > made:
         due = len(own.answers.due)
         yield replace(_switching_on(output.when), count=lacking, hold_s=0.0, is_more=due > 0)
-    elif own.judged_from == "observed" and not own.seen_off:
-        yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
-    if judged.excused:
+    if any(each.kind not in SHOWN_BY for each, _ in judged.excused):
         yield replace(_switching_on(output.when), hold_s=0.0, is_more=True)
 
 
@@ -224,21 +233,24 @@ def _mattering(rule: Rule, control: str, state: int) -> Exercise | None:
 
 
 def _parts(judged: Judged) -> Iterator[Exercise]:
-    """Yield what shows the times, levels and flashing that the plan promises and nothing showed."""
-    own, output = judged.own, judged.output
-    if own.judged_from != "bus":
-        return
-    on = _switching_on(output.when)
-    if output.run_on_s is not None and own.release is not None and not own.release.completed:
-        yield replace(on, hold_s=0.0, wait_s=output.run_on_s + output.run_on_tolerance_s + SPARE_S)
-    if own.cut_off is not None and not own.cut_off.is_shown:
-        yield replace(on, hold_s=own.cut_off.planned_s + output.cut_after_tolerance_s + SPARE_S)
-    for level, at_night in ((own.day, False), (own.night, True)):
-        if level is not None and not len(level.medians):
-            yield _by_light(on, output.night, at_night=at_night)
-    if own.flash is not None and not own.flash.stretches and not own.flash.too_coarse and output.flash_when is not None:
-        both = _switching_on(output.when.and_also(output.flash_when))
-        yield replace(both, hold_s=FLASHING_S)
+    """Yield what shows the times, levels and flashing that the plan promises and nothing showed that counts."""
+    output, on = judged.output, _switching_on(judged.output.when)
+    hidden = (SHOWN_BY[each.kind] for each, _ in judged.excused if each.kind in SHOWN_BY)
+    for part in dict.fromkeys((*unseen_parts(judged.own, output), *hidden)):
+        match part:
+            case "off":
+                yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
+            case "run-on":
+                wait_s = (output.run_on_s or 0.0) + output.run_on_tolerance_s + SPARE_S
+                yield replace(on, hold_s=0.0, wait_s=wait_s)
+            case "cut-off" if output.pulse_s is not None:
+                yield replace(on, hold_s=0.0, wait_s=output.pulse_s + SPARE_S)
+            case "cut-off":
+                yield replace(on, hold_s=(output.cut_after_s or 0.0) + output.cut_after_tolerance_s + SPARE_S)
+            case "level-by-day" | "level-by-night":
+                yield _by_light(on, output.night, at_night=part == "level-by-night")
+            case "flashing" if output.flash_when is not None:
+                yield replace(_switching_on(output.when.and_also(output.flash_when)), hold_s=FLASHING_S)
 
 
 def _by_light(on: Exercise, night: str | None, *, at_night: bool) -> Exercise:
@@ -272,10 +284,4 @@ def _first_setting(names: Iterable[str], wanted: Callable[[dict[str, States]], B
 
 def _hold(own: OutputEvidence, output: Output) -> float:
     """Return how long an exercise must last to be judged [s]."""
-    return output.within_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1
-
-
-def _listed(names: Iterable[str]) -> str:
-    """Return names as a person lists them."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
+    return output.settles_s + (own.track.slack_s if own.track else UNSEEN_S) + 0.1

@@ -15,20 +15,20 @@ from canlens.measures.errors.attribution import attribute
 from canlens.measures.errors.ledger import error_ledger, lone_sender
 from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
-from canlens.measures.outputs.answers import answers, exercises, lead
+from canlens.measures.outputs.answers import LONGEST_LEAD_S, answers, exercises, lead
 from canlens.measures.outputs.hindrances import with_hindrances
 from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset, missed_marks
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.shifts import unshifted
-from canlens.measures.outputs.supply import rest, supply
-from canlens.measures.outputs.tracks import rule_track
+from canlens.measures.outputs.supply import rest, starting, supply
+from canlens.measures.outputs.tracks import rule_track, states_of
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
-from canlens.measures.quality import by_clock, recording, written_once
+from canlens.measures.quality import by_clock, by_one_clock, recording, written_once
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
 from canlens.nouns.bus import BusEvidence, BusResult
-from canlens.nouns.outputs import ControlEvidence, Evidence
+from canlens.nouns.outputs import ControlEvidence, Evidence, Places
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import OFF, ON, Rule
 from canlens.signals import decode_signals
@@ -196,6 +196,7 @@ def evidence(
         The recording has frames, but none on the wanted channel.
     """
     wanted = channel if channel is not None else plan.bus.channel
+    trace = by_one_clock(trace, plan.bus.clock_offset_s)
     chosen = written_once(on_channel(trace, wanted))
     plan, by_group = matched_by_group(plan, chosen)
     with workers(len(trace)) as beside:  # load, messages and judging share nothing; numpy lets two run at once
@@ -301,8 +302,11 @@ def _recorded(plan: Plan, trace: Trace) -> tuple[Recorded, tuple[str, ...]]:
     end_s = (int(trace.time_ns.max()) - trace.start_ns) / NANOSECONDS_PER_SECOND if len(trace) else 0.0
     signals, missing = decoded(trace, tuple(_references(plan)))
     recorded = Recorded(signals, end_s)
-    tracks = {each.name: recorded.track(each.condition) for each in plan.controls.values()}
-    return replace(recorded, controls=tracks), missing
+    tracks = {
+        each.name: recorded.track(each.condition).led(LONGEST_LEAD_S if each.wired else 0.0)
+        for each in plan.controls.values()
+    }
+    return replace(recorded, controls=tracks, starting_s=starting(plan, recorded)), missing
 
 
 def _of(observed: Sequence[Observation], output: str) -> tuple[Observation, ...]:
@@ -340,8 +344,9 @@ def _references(plan: Plan) -> Iterable[SignalReference]:
 def decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[str, Signal], tuple[str, ...]]:
     """Decode the plan's signals and name the messages of which no frame came.
 
-    Of several channels each message is read from the one that carries most of its frames, so that a message passed
-    on by a gateway is not seen twice; a message whose database holds on one channel only is read from that one.
+    Of several channels each message is read from one, so that a message passed on by a gateway is not seen twice: where
+    its payload has the right length, where most of the plan's messages are, where most of its frames came. A message
+    whose database holds on one channel only is read from that one.
     """
     messages: dict[str, Message] = {each.message.name: each.message for each in references}
     wanted = {each.path: (each.message, each.definition) for each in references}
@@ -350,14 +355,29 @@ def decoded(trace: Trace, references: Sequence[SignalReference]) -> tuple[dict[s
     else:
         signals = {}
         parts = {index: trace.where(trace.channel == index) for index in range(len(trace.channels))}
+        fits = {
+            name: {index: _fit(part, message) for index, part in parts.items()} for name, message in messages.items()
+        }
+        at_home = {index: sum(each[index][0] for each in fits.values()) for index in parts}
         for name, message in messages.items():
             own = [pair for pair in wanted.values() if pair[0].name == name]
-            home = max(parts, key=lambda index: _frames_of(parts[index], message))
+            there = fits[name]
+            home = max(
+                parts, key=lambda index: (there[index][0], at_home[index] * (there[index][1] > 0), there[index][1])
+            )
             signals |= decode_signals(parts[home], own, channel=message.channel)
     seen = {path.partition(".")[0] for path, signal in signals.items() if len(signal)}
     missing = tuple(name for name in messages if name not in seen and not _frames_of(trace, messages[name]))
     gone = {path for path, (message, _) in wanted.items() if message.name in missing}
     return {path: signal for path, signal in signals.items() if path not in gone}, missing
+
+
+def _fit(trace: Trace, message: Message) -> tuple[bool, int]:
+    """Tell whether most frames under a message's identifier are as long as it says, and how many there are."""
+    same = (trace.identifier == message.identifier) & (trace.is_extended == message.is_extended)
+    same &= trace.kind == Kind.DATA
+    frames, right = int(same.sum()), int((trace.payload_length[same] == message.length).sum())
+    return 0 < frames < 2 * right, frames if message.channel is None else _frames_of(trace, message)
 
 
 def _frames_of(trace: Trace, message: Message) -> int:
@@ -387,7 +407,24 @@ def _control(plan: Plan, control: Control, recorded: Recorded, marked: Floats | 
         marked=marked,
         noticed=noticed,
         missed=0 if marked is None else missed_marks(marked, own.time_s[own.rises]),
+        invalid=_invalid(control, recorded),
     )
+
+
+def _invalid(control: Control, recorded: Recorded) -> tuple[tuple[int, int, Places], ...]:
+    """Return the raw values of a control that look invalid and count nevertheless, each with its state and its rows."""
+    signal, condition = recorded.signal(control.condition.reference), control.condition
+    if signal is None or not len(signal) or signal.definition.is_float:
+        return ()
+    listed = {*condition.unknown, *condition.on_raw}
+    found = []
+    for raw in sorted(signal.definition.invalid_raw - listed):
+        rows = np.flatnonzero(signal.raw == raw)
+        value = raw * signal.definition.scale + signal.definition.offset
+        if len(rows) and value not in condition.on_values:
+            state = int(states_of(signal, condition)[rows[0]])
+            found.append((raw, state, Places(signal.line[rows], signal.time_s[rows])))
+    return tuple(found)
 
 
 def _controller_seen(plan: Plan, trace: Trace) -> bool | None:
@@ -464,12 +501,13 @@ def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observat
         for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
         for written_s in time_s[:MOST_TRIED]
     ]
-    near_s = sorted(
-        (each for each in others_s if abs(each - best_s) <= LONGEST_SHIFT_S), key=lambda each: abs(each - best_s)
-    )
+    plain_s = np.array([each.time_s for each in observed]) + best_s
+    longest_s = LONGEST_SHIFT_S if ((plain_s >= 0) & (plain_s <= recorded.end_s)).any() else np.inf
+    near_s = sorted((each for each in others_s if abs(each - best_s) <= longest_s), key=lambda each: abs(each - best_s))
     shifted_s = max(near_s, key=agreeing, default=best_s)
-    wins = agreeing(shifted_s)
-    return shifted_s if wins >= NEARLY_ALL * len(observed) and wins >= number + FEWEST_WON else best_s
+    wins, written_s = agreeing(shifted_s), np.array([each.time_s for each in observed]) + shifted_s
+    inside = int(((written_s >= -OBSERVED_S) & (written_s <= recorded.end_s + OBSERVED_S)).sum())
+    return shifted_s if wins >= NEARLY_ALL * inside and wins >= number + FEWEST_WON else best_s
 
 
 def _another_fits(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offset_s: float) -> bool:

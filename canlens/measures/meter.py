@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from canlens.nouns.bus import JudgedReading
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from canlens.nouns.bus import Attribution, ErrorLedger, ReadingState
@@ -329,7 +330,7 @@ def _ohms_and_log(ohms: float, ledger: ErrorLedger | None, attribution: Attribut
 def _log_words(ledger: ErrorLedger | None) -> str:
     """Say what the log holds of errors."""
     if ledger is not None and ledger.frames:
-        return f"{ledger.frames} error record{'s' if ledger.frames > 1 else ''}"
+        return f"{counted(ledger.frames, 'error record')}"
     if ledger is not None and ledger.recorded == "yes":
         return "no errors in the log"
     return "a log that cannot tell of errors"

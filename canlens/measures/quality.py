@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -11,9 +12,10 @@ from canlens.measures.errors.ledger import errors_recorded
 from canlens.nouns.bus import RecordingResult
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 from canlens.wire import ControllerState, ErrorClass
+from canlens.wording import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from canlens.database import Database
     from canlens.nouns.bus import Quality
@@ -68,6 +70,18 @@ def by_clock(trace: Trace) -> tuple[Trace, ...]:
         return (trace,)
     edges = [0, *borders.tolist(), len(trace)]
     return tuple(trace.where(slice(start, stop)) for start, stop in pairwise(edges))
+
+
+def by_one_clock(trace: Trace, ahead_s: Mapping[str, float]) -> Trace:
+    """Return a recording with the stamps of channels set back by what their clocks are ahead [s], in order of time."""
+    known = {trace.channels.index(name): each for name, each in ahead_s.items() if name in trace.channels and each}
+    if not known:
+        return trace
+    time_ns = trace.time_ns.copy()
+    for index, each_s in known.items():
+        time_ns[trace.channel == index] -= round(each_s * NANOSECONDS_PER_SECOND)
+    order = np.lexsort((time_ns, trace.segment))
+    return replace(replace(trace, time_ns=time_ns).where(order), origin_ns=None)
 
 
 TWINS_S = 0.001
@@ -168,7 +182,7 @@ def _usable(trace: Trace, within_s: float | None, steps: int) -> Iterator[str]:
     yield from _of_the_recorder(trace, steps)
     lost = _overflows(trace)
     if lost:
-        yield f"the recorder says {lost} time{'s' if lost > 1 else ''} that it lost frames"
+        yield f"the recorder says {counted(lost, 'time')} that it lost frames"
     if 0 < trace.duration_s < SHORTEST_S:
         yield f"it lasts only {trace.duration_s:.1f} s"
     tick_s = _tick_s(trace)

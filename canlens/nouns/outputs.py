@@ -184,12 +184,12 @@ class LevelEvidence:
 
 @dataclass(frozen=True, eq=False)
 class FlashEvidence:
-    """Flash frequency in each stretch in which the output should flash [Hz]; nan where rows are too few."""
+    """Flash frequency in each stretch in which the output should flash [Hz]; fine where rows are enough to show it."""
 
     frequency_hz: Floats
     wrong: Places
     stretches: int
-    too_coarse: bool
+    is_fine: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,8 +234,7 @@ class LoadEvidence:
     @property
     def over_limit(self) -> Places:
         """Where the current passed a limit."""
-        both = (self.over_peak, self.over_continuous)
-        return Places(np.concatenate([each.line for each in both]), np.concatenate([each.time_s for each in both]))
+        return Places.joined((self.over_peak, self.over_continuous))
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,6 +255,8 @@ class ControlEvidence:
         Whether the controller's own report followed: how many exercises it showed; None where none is planned.
     missed
         How many of the marked exercises its signal does not show.
+    invalid
+        Raw values that look invalid and count nevertheless, each with the state as which, and where.
     """
 
     name: str
@@ -265,6 +266,7 @@ class ControlEvidence:
     marked: Floats | None = None
     noticed: int | None = None
     missed: int = 0
+    invalid: tuple[tuple[int, int, Places], ...] = ()
 
     @property
     def is_readable(self) -> bool:
@@ -461,4 +463,6 @@ class Evidence:
     def fits(self) -> bool:
         """Whether plan and recording belong together: with traffic, more than one in six needed messages came."""
         seen = self.needed_messages - len(self.missing_messages)
-        return not self.frames or not self.needed_messages or seen > FITTING_SHARE * self.needed_messages
+        if not self.frames or not self.needed_messages or self.bus_evidence.lone_sender is not None:
+            return True
+        return seen > FITTING_SHARE * self.needed_messages

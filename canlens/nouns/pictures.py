@@ -1,4 +1,4 @@
-"""Pictures: what a picture of a recording shows, thinned so that an hour can be drawn small.
+"""Pictures: what drawings, tables and quotes of a page show, thinned so that an hour can be drawn small.
 
 All times count from the recording's first frame [s]; ``start`` is that frame's own stamp.
 """
@@ -9,13 +9,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable, Mapping
+
+    from canlens.nouns.messages import MessageEvidence
     from canlens.plan.rule import States
     from canlens.signals import Floats
     from canlens.trace import Ints
 
 
-Outcome = Literal["answered", "late", "unanswered", "too-short", "held"]
+Outcome = Literal["answered", "late", "unanswered", "too-short", "still-on"]
 """What became of an exercise: answered in time; too late; never; too short to tell; met an output still on."""
+RowOutcome = Literal[Outcome, "unasked"]
+Quantity = Literal["interval", "jitter"]
 ShadeKind = Literal["bus-silent", "channel-stopped", "controller-away", "unread-lines", "clock-restart", "rest"]
 """Why a stretch is shaded: nobody sent for seconds; a whole channel stopped for a moment; the controller was away;
 lines of the log could not be read; the recorder's clock started anew; the person says to have touched nothing."""
@@ -240,3 +245,214 @@ class DrawnRecording:
     errors: Bursts
     errors_recorded: Literal["yes", "no", "unknown"]
     latencies: tuple[Latencies, ...]
+
+
+# Exercises, one by one and as lanes of signs; every control against every output.
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """One control against one output.
+
+    Attributes
+    ----------
+    control, output
+        Their names.
+    is_planned
+        Whether the output's rule names the control.
+    exercises
+        How often the control was operated.
+    due, followed
+        Exercises that met the output off and left it time to come on, and those that it followed in time.
+    median_s, longest_s
+        From the exercise to the output [s]; None where it followed none.
+    """
+
+    control: str
+    output: str
+    is_planned: bool
+    exercises: int
+    due: int
+    followed: int
+    median_s: float | None
+    longest_s: float | None
+
+
+@dataclass(frozen=True)
+class ExerciseRow:
+    """One exercise.
+
+    Attributes
+    ----------
+    output
+        Whose rule went on; of an output that came on unasked, that one.
+    time_s, line
+        When [s from the first frame], and where in the log.
+    outcome
+        What became of it; ``still-on`` where the output was on from the time before, so that nothing could be seen.
+    latency_s
+        From the exercise to the answer [s]; None where there was none.
+    """
+
+    output: str
+    time_s: float
+    line: int
+    outcome: RowOutcome
+    latency_s: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Lane:
+    """What one control or output did, part by part.
+
+    Attributes
+    ----------
+    name, kind
+        Whose it is.
+    state
+        int8 (parts,): 1 on, 0 off, 2 both, -1 unknown.
+    answered, missed, unasked
+        int64 (parts,): exercises that an output answered in time; those that it did not; rises that nobody asked
+        for. All 0 for a control.
+    """
+
+    name: str
+    kind: Literal["control", "output"]
+    state: States
+    answered: Ints
+    missed: Ints
+    unasked: Ints
+
+
+# Two recordings side by side.
+
+
+@dataclass(frozen=True, eq=False)
+class ComparedChannel:
+    """One channel in one of the two recordings, by blocks of :data:`canlens.nouns.baselines.BLOCK_S`.
+
+    Attributes
+    ----------
+    name
+        As written in that recording.
+    load
+        Bus load as a ratio, at the start of each block in which the channel was awake all through (where there is
+        none, of all others); None where the bit rate is unknown.
+    episode_s, episodes
+        float64 and int64 (k,): start of each block with error episodes [s], and how many began in it.
+    recorded
+        Whether errors were recorded at all.
+    """
+
+    name: str
+    load: Series | None
+    episode_s: Floats
+    episodes: Ints
+    recorded: Literal["yes", "no", "unknown"]
+
+
+@dataclass(frozen=True, eq=False)
+class ComparedMessage:
+    """A message of which the interval or its jitter changed: before and after, block by block [s]."""
+
+    subject: tuple[str, ...]
+    quantity: Quantity
+    before: Series | None
+    after: Series | None
+    declared_s: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnComparison:
+    """All that the pictures of a comparison show.
+
+    Attributes
+    ----------
+    before_s, after_s
+        Length of the recordings [s].
+    channels
+        Each channel before and after.
+    messages, left_out
+        Changed messages, and how many more changed than are drawn.
+    """
+
+    before_s: float
+    after_s: float
+    channels: tuple[tuple[ComparedChannel, ComparedChannel], ...]
+    messages: tuple[ComparedMessage, ...]
+    left_out: int
+
+
+# Quotes: the frames that a finding rests on.
+
+
+@dataclass(frozen=True)
+class QuotedValue:
+    """One signal of a frame: raw value, scaled value with its unit, text of the value table (empty without one)."""
+
+    signal: str
+    raw: str
+    value: float
+    unit: str
+    text: str
+    is_wanted: bool
+
+
+@dataclass(frozen=True)
+class Quote:
+    """One frame as it was recorded.
+
+    Attributes
+    ----------
+    line, time_s, stamp
+        Where it stands; seconds from the first frame; the recorder's own stamp [s], exact, as text.
+    channel, identifier, is_extended
+        Its channel by name, and its identifier; of an error record that is its class.
+    kind
+        ``data``, ``remote`` or ``error``.
+    payload
+        Its bytes, each with whether a wanted signal lies in it.
+    message, sender
+        Name of its message and node that sends it; empty where no database knows them.
+    values
+        What the bytes say; of an error record nothing.
+    left_out
+        Signals of the message that are not among them.
+    error
+        What an error record says, in words.
+    """
+
+    line: int
+    time_s: float
+    stamp: str
+    channel: str
+    identifier: int
+    is_extended: bool
+    kind: str
+    payload: tuple[tuple[int, bool], ...]
+    message: str = ""
+    sender: str = ""
+    values: tuple[QuotedValue, ...] = ()
+    left_out: int = 0
+    error: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """All that a page shows besides a result.
+
+    Attributes
+    ----------
+    recordings, crossings
+        The pictures of each recording, and its controls held against its outputs.
+    intervals, messages
+        The messages of the last recording whose intervals are drawn, and how many have any.
+    quotes
+        Finding -> the frames behind it; findings themselves are known further up.
+    """
+
+    recordings: tuple[DrawnRecording, ...]
+    crossings: tuple[tuple[Crossing, ...], ...]
+    intervals: tuple[MessageEvidence, ...]
+    messages: int
+    quotes: Mapping[Hashable, tuple[Quote, ...]]

@@ -11,7 +11,7 @@ import numpy as np
 from canlens.plan.rule import OFF, ON, UNKNOWN, States
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from canlens.plan import Observation, Rule
     from canlens.signals import Floats
@@ -79,12 +79,12 @@ class Track:
 
     @cached_property
     def rises(self) -> Rows:
-        """Steps from off to on. The first step is none, nor is a step out of the unknown."""
+        """Places from off to on. The first step is none, nor is a step out of the unknown."""
         return np.flatnonzero((self.state[1:] == ON) & (self.state[:-1] == OFF)) + 1
 
     @cached_property
     def falls(self) -> Rows:
-        """Steps from on to off, by the same rule."""
+        """Places from on to off, by the same rule."""
         return np.flatnonzero((self.state[1:] == OFF) & (self.state[:-1] == ON)) + 1
 
     def ever(self, state: int, start_s: Floats, stop_s: Floats) -> Bools:
@@ -126,6 +126,14 @@ class Places:
         """Pick the steps of a track at ``index``."""
         return cls(track.line[index], track.time_s[index])
 
+    @classmethod
+    def joined(cls, parts: Sequence[Places]) -> Places:
+        """Put steps together, one part after the other."""
+        return cls(
+            np.concatenate([np.zeros(0, np.int64), *(each.line for each in parts)]),
+            np.concatenate([np.zeros(0), *(each.time_s for each in parts)]),
+        )
+
     def where(self, mask: Bools) -> Places:
         """Return some of the steps."""
         return Places(self.line[mask], self.time_s[mask])
@@ -162,6 +170,10 @@ class Scene:
         float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
     lead_s
         How much earlier than the bus tells of its controls the output may act [s]: it also hangs on their wires.
+    asks
+        Turns the state of a rule into what the keys of the output make of it; None where they leave it as it is.
+    is_latched
+        Whether each operation is meant to toggle the output.
     """
 
     own: Rule
@@ -176,6 +188,13 @@ class Scene:
     offset_s: float = 0.0
     marked_s: Floats = field(default_factory=lambda: np.zeros(0))
     lead_s: float = 0.0
+    asks: Callable[[Track], Track] | None = None
+    is_latched: bool = False
+
+    def asked(self, rule: Track) -> Track:
+        """Return what a rule with this state asks of the output."""
+        led = rule.led(self.lead_s)
+        return led if self.asks is None else self.asks(led)
 
 
 FEWEST_EDGES = 2

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field
 
@@ -34,7 +34,34 @@ SECONDS = Field(description="a time in seconds, above 0, a year at most", gt=0, 
 Seconds = Annotated[float | None, SECONDS]
 SOME_SECONDS = Field(description="a time in seconds, 0 or more, a year at most", ge=0, le=YEAR_S, allow_inf_nan=False)
 SomeSeconds = Annotated[float | None, SOME_SECONDS]
+DAY_S = 86_400.0
+
+
+def _limited(name: str, most: float) -> Any:
+    """Return the field of a quantity that is above 0 and has a largest sensible value."""
+    return Field(description=f"{name}, above 0, {most:g} at most", gt=0, le=most, allow_inf_nan=False)
+
+
+Volts = Annotated[float | None, _limited("a voltage in volts", 100.0)]
+Amps = Annotated[float | None, _limited("a current in amperes", 2_000.0)]
+Hertz = Annotated[float | None, _limited("a frequency in hertz", 100.0)]
+Timed = Annotated[float | None, _limited("a time in seconds", DAY_S)]
+Ramp = Annotated[float | None, _limited("a time in seconds", 600.0)]
+LONGEST_ANSWER_S = 10.0
+"""Whoever writes more meant milliseconds, or another key [s]."""
+ANSWER = Field(
+    description=f"a time in seconds, above 0, {LONGEST_ANSWER_S:g} at most (did you mean 0.3 s?)",
+    gt=0,
+    le=LONGEST_ANSWER_S,
+    allow_inf_nan=False,
+)
 Times = Annotated[int | None, Field(description="a whole number, 1 or more", ge=1)]
+YesNo = Annotated[bool, Field(description="true or false")]
+ControlNames = Annotated[tuple[str, ...], Field(description="a list of names of controls", strict=False)]
+ClockOffsets = Annotated[
+    dict[str, Annotated[float, Field(ge=-DAY_S, le=DAY_S, allow_inf_nan=False)]],
+    Field(description="a table of channels, each with the seconds by which its clock is ahead, a day at most"),
+]
 BitRate = Annotated[
     int | None,
     Field(
@@ -108,11 +135,46 @@ class Control:
     condition: Condition
     noticed: Condition | None = None
     min_exercises: int | None = None
+    wired: bool = False
+
+
+TIMER_S, TIMER_SHARE, TIMER_HALF = 0.5, 0.05, 0.5
+"""A timer may be wrong by so much [s] or by this share of its time (the plan format's default for run-on and cut-off),
+one without a tolerance of its own never by more than half of it."""
+
+
+def timer_tolerance_s(planned_s: float) -> float:
+    """Return by how much a timer without a tolerance of its own may be wrong [s].
+
+    Examples
+    --------
+    >>> timer_tolerance_s(0.8), timer_tolerance_s(2.0), timer_tolerance_s(60.0)
+    (0.4, 0.5, 3.0)
+    """
+    return min(max(TIMER_S, TIMER_SHARE * planned_s), TIMER_HALF * planned_s)
 
 
 @dataclass(frozen=True)
 class Output:
-    """One switched supply of the accessory controller; times [s], currents [A], level in its own unit."""
+    """One switched supply of the accessory controller; times [s], currents [A], level in its own unit.
+
+    Attributes
+    ----------
+    latch
+        Each operation toggles it.
+    pulse_s
+        On for this long at each operation, however long that lasts.
+    min_on_s, delay_s
+        Stays on at least this long; comes on only after its rule has lasted so long, and goes off at once.
+    off_within_s, soft_s
+        Goes off within this time; takes this long to fade in and out.
+    retries
+        So often may it drop out and return in one hold.
+    self_switching
+        Its load has a switch of its own.
+    off_below_v
+        May be off while the supply is below this.
+    """
 
     name: str
     when: Rule
@@ -120,7 +182,7 @@ class Output:
     terminal: Annotated[str, TEXT] = ""
     safety: Safety = None
     command: Condition | None = None
-    within_s: Annotated[float, SECONDS] = DEFAULT_WITHIN_S
+    within_s: Annotated[float, ANSWER] = DEFAULT_WITHIN_S
     min_exercises: Times = None
     run_on_s: SomeSeconds = None
     run_on_tolerance_s: Annotated[float, SOME_SECONDS] = 0.0
@@ -132,14 +194,38 @@ class Output:
     level_tolerance: Annotated[float, NOT_NEGATIVE] = 5.0
     night: ControlName = None
     flash_when: Rule | None = None
-    flash_hz: Positive = None
+    flash_hz: Hertz = None
     flash_tolerance_hz: Annotated[float, NOT_NEGATIVE] = 0.0
     current: SignalReference | None = None
     voltage: SignalReference | None = None
-    continuous_a: Positive = None
-    peak_a: Positive = None
+    continuous_a: Amps = None
+    peak_a: Amps = None
     peak_s: Seconds = None
-    load_a: Positive = None
+    load_a: Amps = None
+    latch: YesNo = False
+    pulse_s: Timed = None
+    min_on_s: Timed = None
+    delay_s: Timed = None
+    off_within_s: Ramp = None
+    soft_s: Ramp = None
+    retries: Annotated[int | None, Field(description="a whole number from 0 to 100", ge=0, le=100)] = None
+    self_switching: YesNo = False
+    off_below_v: Volts = None
+
+    @property
+    def shows_within_s(self) -> float:
+        """Within which time it answers, its fading in included [s]."""
+        return self.within_s + (self.soft_s or 0.0)
+
+    @property
+    def settles_s(self) -> float:
+        """After which time a rule that came on must show, its delay included [s]."""
+        return self.shows_within_s + (self.delay_s or 0.0) + timer_tolerance_s(self.delay_s or 0.0)
+
+    @property
+    def ends_within_s(self) -> float:
+        """Within which time it goes off, its fading out included [s]."""
+        return (self.off_within_s or self.within_s) + (self.soft_s or 0.0)
 
 
 @dataclass(frozen=True)
@@ -148,14 +234,28 @@ class Controller:
 
     node: Annotated[str | None, Field(description="a node of the databases")] = None
     supply: SignalReference | None = None
-    supply_min_v: Positive = None
+    supply_min_v: Volts = None
+    start_s: Ramp = None
+    lamp_test_s: Ramp = None
+
+    @property
+    def settles_s(self) -> float:
+        """How long after it starts its outputs mean nothing [s]."""
+        return (self.start_s or 0.0) + (self.lamp_test_s or 0.0)
 
 
 @dataclass(frozen=True)
 class Bus:
     """The bus the recording was made on; bit rates [bit/s].
 
-    ``match_pgn``: messages with 29-bit identifiers are found by their J1939 parameter group number.
+    Attributes
+    ----------
+    match_pgn
+        Messages with 29-bit identifiers are found by their J1939 parameter group number.
+    may_wake
+        Controls that may wake the bus.
+    clock_offset_s
+        By channel: how much its clock is ahead [s].
     """
 
     bit_rate: BitRate = None
@@ -163,7 +263,9 @@ class Bus:
     channel: Text = None
     awake_while: ControlName = None
     quiet_after_s: SomeSeconds = None
-    match_pgn: Annotated[bool, Field(description="true or false")] = False
+    match_pgn: YesNo = False
+    may_wake: ControlNames = ()
+    clock_offset_s: ClockOffsets = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

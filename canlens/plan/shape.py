@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args, get_origin,
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
-from canlens.plan.nouns import Bus, Condition, Controller, Number, Output, SignalReference, Text, Times
+from canlens.plan.nouns import Bus, Condition, Controller, Number, Output, SignalReference, Text, Times, YesNo
 from canlens.plan.rule import Rule
 from canlens.plan.written import Keys, Mistakes, close_names, shown
 
@@ -133,7 +133,7 @@ def _looked_up(shape: type[BaseModel], keys: Keys) -> tuple[type[BaseModel], str
         if info is None:
             return home, ""
         expected = info.description or "another value"
-        is_free = get_origin(info.annotation) is dict
+        is_free = dict in (get_origin(info.annotation), *map(get_origin, get_args(info.annotation)))
         shape = next(_tables_in(info.annotation), shape)
     return home, expected
 
@@ -184,6 +184,8 @@ class ConditionShape(Table):
     on: OnValues = None
     above: Number = None
     below: Number = None
+    off_below: Number = None
+    off_above: Number = None
     unknown: RawValues = ()
 
 
@@ -193,6 +195,7 @@ class ControlShape(ConditionShape):
     signal: Annotated[str, PATH]
     noticed: Annotated[str | None, PATH] = None
     min_exercises: Times = None
+    wired: YesNo = False
 
 
 WRITTEN_AS = {Rule: RULE, SignalReference: PATH, Condition: PATH}
@@ -209,7 +212,7 @@ def table_of(noun: type, *, base: type[Table] = Table, **more: Any) -> type[Tabl
         hint: Any = hints[each.name]
         texts = [WRITTEN_AS[kind] for kind in (hint, *get_args(hint)) if isinstance(kind, type) and kind in WRITTEN_AS]
         kind, *notes = (str, *texts) if texts else get_args(hint)
-        is_needed = each.default is MISSING
+        is_needed = each.default is MISSING and each.default_factory is MISSING
         keys[each.name] = (Annotated[kind if is_needed else kind | None, *notes], ... if is_needed else None)
     return create_model(noun.__name__, __base__=base, __doc__=noun.__doc__, **more, **keys)
 

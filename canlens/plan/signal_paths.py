@@ -134,6 +134,7 @@ class Signals:
             else:
                 values += self._scaled((*table, "on"), entry, definition)
         self._check_limits(table, shape, definition)
+        self._check_hysteresis(table, shape)
         for number in shape.unknown:
             self._check_raw((*table, "unknown"), number, definition)
         return Condition(
@@ -142,7 +143,12 @@ class Signals:
             on_raw=tuple(raw),
             above=shape.above,
             below=shape.below,
-            unknown=shape.unknown,
+            off_below=shape.off_below,
+            off_above=shape.off_above,
+            unknown=(
+                *shape.unknown,
+                *_named_invalid(definition, {*raw, *shape.unknown}, values, of_output=keys[0] == "outputs"),
+            ),
         )
 
     def _raw_of_text(self, keys: Keys, text: str, definition: SignalDefinition) -> list[int]:
@@ -183,6 +189,20 @@ class Signals:
             expected = f"a number above {low:g}, the least that '{definition.name}' can show"
             self.mistakes.add((*table, "below"), expected, f"{shape.below:g}")
 
+    def _check_hysteresis(self, table: Keys, shape: ConditionShape) -> None:
+        """Note a value to go off at that stands alone, or on the wrong side of the one to come on at."""
+        for key, beside, limit, back in (
+            ("off_below", "above", shape.above, shape.off_below),
+            ("off_above", "below", shape.below, shape.off_above),
+        ):
+            if back is None or (*table, beside) in self.mistakes:
+                continue
+            if limit is None:
+                self.mistakes.add((*table, key), f"the key {beside} beside it", f"{key} without it")
+            elif (back > limit) if beside == "above" else (back < limit):
+                side = "most" if beside == "above" else "least"
+                self.mistakes.add((*table, key), f"at {side} what {beside} says ({limit:g})", f"{back:g}")
+
     def _check_raw(self, keys: Keys, number: int, definition: SignalDefinition) -> None:
         """Note a raw value that the signal's bits cannot hold."""
         low, high = _raw_range(definition)
@@ -210,6 +230,27 @@ class Signals:
         close += [candidate for candidate, name in everywhere.items() if name.lower() == signal_name.lower()]
         close += close_names(path, everywhere)
         self.mistakes.add(keys, _PATH, found, close=list(dict.fromkeys(close))[:3])
+
+
+FAULT_WORDS = re.compile(r"fault|error", re.IGNORECASE)
+FEWEST_SAYING = 2
+"""A signal has at least these two values that say something, whatever they are called."""
+
+
+def _named_invalid(
+    definition: SignalDefinition, listed: set[int], values: Sequence[float], *, of_output: bool
+) -> list[int]:
+    """Return the raw values that the value table calls invalid and a plan says nothing of: they are unknown.
+
+    A table all of whose entries sound so, "no fault" and "fault", is one of faults: there they say what they say; and
+    an output in fault is off.
+    """
+    if len(definition.table) - len(definition.named_invalid) < FEWEST_SAYING:
+        return []
+    named = definition.named_invalid - listed
+    if of_output:
+        named -= {raw for raw in named if FAULT_WORDS.search(str(definition.table[raw]))}
+    return sorted(raw for raw in named if raw * definition.scale + definition.offset not in values)
 
 
 def _listed(on: float | str | Sequence[float | str] | None) -> Sequence[float | str]:

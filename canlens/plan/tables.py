@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+_CLOCK = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d(?:\.\d+)?))?", re.ASCII)
 _LINE_END = re.compile(r"\r\n|\r|\n")
 _TOML_TABLE = re.compile(r"^\[[\w.-]+\]\s*(#.*)?$", re.MULTILINE)
 _NAME = re.compile(r"[A-Za-z0-9_-]+")
@@ -95,6 +96,15 @@ class CsvTable:
             return None
         return value
 
+    def moment(self, row: CsvRow, column: str) -> float | None:
+        """Return a time [s], or that of a clock (``10:26:50``) in seconds of its day; None as in :meth:`number`."""
+        text = row.cells.get(column, "")
+        clock = _CLOCK.fullmatch(text.replace(",", ".") if self.decimal_comma else text)
+        if clock is None:
+            return self.number(row, column)
+        hours, minutes, seconds = clock.groups(default="0")
+        return 3600.0 * int(hours) + 60.0 * int(minutes) + float(seconds)
+
     def name(self, row: CsvRow, column: str) -> str | None:
         """Return a name as controls and outputs bear it; None if it is none (then it is noted)."""
         text = row.cells.get(column, "")
@@ -164,7 +174,7 @@ def _is_header(cells: Sequence[str], columns: CsvColumns) -> bool:
     names = [cell.lower() for cell in cells]
     known = sum(name in columns.names for name in names)
     is_likely = columns.required[0] in names or 2 * known >= len(names)
-    return is_likely and not any(_NUMBER.fullmatch(cell) for cell in cells)
+    return is_likely and not any(_NUMBER.fullmatch(cell) or _CLOCK.fullmatch(cell) for cell in cells)
 
 
 def _header(table: CsvTable, number: int, cells: Sequence[str]) -> list[str]:
@@ -210,9 +220,9 @@ def load_marks(file: File) -> Marks:
     Parameters
     ----------
     file
-        CSV ``time_s,label[,until_s]``, in the log's own clock [s]. A label is the name of a control, or ``rest``
-        for a slot in which nothing was touched. A header is welcome but not needed; ``;`` may separate, and numbers
-        then have a comma if you like; ``#`` begins a comment.
+        CSV ``time_s,label[,until_s]``, in the log's own clock [s], or as a clock shows it: ``10:26:50``. A label is
+        the name of a control, or ``rest`` for a slot in which nothing was touched. A header is welcome but not needed;
+        ``;`` may separate, and numbers then have a comma if you like; ``#`` begins a comment.
 
     Returns
     -------
@@ -292,7 +302,7 @@ def _raise_unknown(file: str, expected: str, wrong: Iterable[tuple[int, str]], k
 def _mark(table: CsvTable, row: CsvRow) -> Mark | None:
     """Return the mark of a row; None if it has a mistake (then it is noted)."""
     time_s, label, until_s = (
-        table.number(row, "time_s"), table.name(row, "label"), table.number(row, "until_s")
+        table.moment(row, "time_s"), table.name(row, "label"), table.moment(row, "until_s")
     )  # fmt: skip
     if time_s is None or label is None:
         return None
@@ -304,7 +314,7 @@ def _mark(table: CsvTable, row: CsvRow) -> Mark | None:
 
 def _observation(table: CsvTable, row: CsvRow) -> Observation | None:
     """Return the observation of a row; None if it has a mistake (then it is noted)."""
-    time_s, output = table.number(row, "time_s"), table.name(row, "output")
+    time_s, output = table.moment(row, "time_s"), table.name(row, "output")
     text = row.cells.get("on", "")
     on = _STATES.get(text.lower())
     if on is None:

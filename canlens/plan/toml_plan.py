@@ -13,6 +13,8 @@ from canlens.database.source import SUFFIXES
 from canlens.errors import DatabaseError, PlanError
 from canlens.plan.nouns import (
     DEFAULT_MIN_EXERCISES,
+    TIMER_S,
+    TIMER_SHARE,
     Bus,
     Condition,
     Control,
@@ -32,10 +34,6 @@ if TYPE_CHECKING:
 # One ``[outputs.NAME]`` of a plan → :class:`canlens.plan.Output`.
 
 
-LEAST_TOLERANCE_S = 0.5
-"""Tolerance of run-on and cut-off where a plan names none [s] (the plan format's default)."""
-TOLERANCE_RATIO = 0.05
-"""The same for long times, as a ratio of the time; the larger of both counts."""
 FLASH_TOLERANCE_RATIO = 0.2
 """Tolerance of the flash rate where a plan names none (the plan format's default)."""
 
@@ -44,6 +42,10 @@ _COMPANIONS = (
     ("above", ("command", "level")),
     ("below", ("command", "level")),
     ("unknown", ("command", "level")),
+    ("pulse_s", ("command", "level")),
+    ("min_on_s", ("command", "level")),
+    ("off_within_s", ("command", "level")),
+    ("soft_s", ("command", "level")),
     ("run_on_tolerance_s", ("run_on_s",)),
     ("cut_after_tolerance_s", ("cut_after_s",)),
     ("level_day", ("level",)),
@@ -57,6 +59,8 @@ _COMPANIONS = (
     ("peak_s", ("peak_a",)),
 )
 """Keys that mean nothing without (one of) the others."""
+ONE_OF = ("latch", "pulse_s", "min_on_s", "delay_s")
+"""Keys that say in what way an output follows its rule."""
 
 
 def build_output(
@@ -97,6 +101,9 @@ def _given(shape: Table, noun: type) -> dict[str, Any]:
 
 def _check_companions(keys: Keys, shape: Any, mistakes: Mistakes) -> None:
     """Note keys that stand without the key that gives them a meaning."""
+    shapes = [key for key in ONE_OF if getattr(shape, key)]
+    if len(shapes) > 1:
+        mistakes.add((*keys, shapes[1]), f"only one of {', '.join(ONE_OF)}", " and ".join(shapes))
     for key, companions in _COMPANIONS:
         has_key = getattr(shape, key) not in {None, ()}
         has_companion = any(getattr(shape, other) is not None or (*keys, other) in mistakes for other in companions)
@@ -118,7 +125,7 @@ def _time_tolerance(given: float | None, time_s: float | None) -> float:
     """Return the tolerance of a time [s]: as given, else the default; 0 where there is no time."""
     if given is not None:
         return given
-    return max(LEAST_TOLERANCE_S, TOLERANCE_RATIO * time_s) if time_s else 0.0
+    return max(TIMER_S, TIMER_SHARE * time_s) if time_s else 0.0
 
 
 def _flash_tolerance(given: float | None, flash_hz: float | None) -> float:
@@ -155,7 +162,7 @@ def load_plan(file: File, *, read_database: ReadDatabase = load_database) -> Pla
     data = read_toml(file, PlanError, kind="a plan")
     mistakes = Mistakes(os.fspath(file), data)
     shape = shaped(data, PlanShape, mistakes)
-    database = _databases(file, shape.bus.database, mistakes, read_database)
+    database = _databases(file, shape.bus.database, mistakes, read_database, named=_paths_in(shape))
     signals = Signals(database, mistakes)
     names = ControlNames(_names(data, "controls"), mistakes)
     bus = _bus(shape.bus, names, mistakes)
@@ -165,6 +172,14 @@ def load_plan(file: File, *, read_database: ReadDatabase = load_database) -> Pla
         name: build_output(name, table, controls=names, signals=signals, mistakes=mistakes)
         for name, table in shape.outputs.items()
     }
+    for name, table in shape.outputs.items():
+        keys = ("outputs", name, "off_below_v")
+        if (
+            table.off_below_v is not None
+            and shape.controller.supply is None
+            and ("controller", "supply") not in mistakes
+        ):
+            mistakes.add(keys, "the key supply in [controller]", "off_below_v without it")
     for kind in ("controls", "outputs"):
         _check_names(kind, data, mistakes)
     mistakes.raise_any(PlanError)
@@ -180,10 +195,27 @@ def load_plan(file: File, *, read_database: ReadDatabase = load_database) -> Pla
     )
 
 
+def _paths_in(shape: Any) -> tuple[str, ...]:
+    """Return all paths MESSAGE.SIGNAL that a plan names."""
+    told = [each for table in shape.controls.values() for each in (table.signal, table.noticed)]
+    told += [
+        each for table in shape.outputs.values() for each in (table.command, table.level, table.current, table.voltage)
+    ]
+    return tuple(each for each in (*told, shape.controller.supply) if each)
+
+
 def _databases(
-    file: File, given: Given | dict[str, Given], mistakes: Mistakes, read_database: ReadDatabase
+    file: File,
+    given: Given | dict[str, Given],
+    mistakes: Mistakes,
+    read_database: ReadDatabase,
+    *,
+    named: tuple[str, ...],
 ) -> Database | None:
-    """Return the plan's databases as one; None if they cannot be read (then it is noted)."""
+    """Return the plan's databases as one; None if they cannot be read (then it is noted).
+
+    Of two that define one identifier, the one that holds more of the signals that the plan names counts.
+    """
     keys = ("bus", "database")
     if keys in mistakes:
         return None
@@ -192,10 +224,22 @@ def _databases(
     if keys in mistakes:
         return None
     try:
+        database = read_database(paths if isinstance(given, dict) else paths[""])
+        if not database.set_aside:
+            return database
+        for channel, own in paths.items():
+            if len(own) > 1:
+                paths[channel] = sorted(
+                    own, key=lambda path: -sum(_holds(read_database([path]), each) for each in named)
+                )
         return read_database(paths if isinstance(given, dict) else paths[""])
     except DatabaseError as error:
         mistakes.add(keys, "a database that can be read", f"this: {str(error).rstrip('.')}")
         return None
+
+
+def _holds(database: Database, path: str) -> bool:
+    return database.find(path) is not None
 
 
 def _paths(file: File, given: Given, mistakes: Mistakes, keys: Keys) -> list[Path]:
@@ -231,6 +275,8 @@ def _bus(shape: Any, names: ControlNames, mistakes: Mistakes) -> Bus:
     """Return the bus."""
     keys = ("bus", "awake_while")
     names.control(keys, shape.awake_while)
+    for name in shape.may_wake or ():
+        names.control(("bus", "may_wake"), name)
     if shape.quiet_after_s is not None and shape.awake_while is None and keys not in mistakes:
         mistakes.add(("bus", "quiet_after_s"), "the key awake_while beside it", "quiet_after_s without it")
     return Bus(**_given(shape, Bus))
@@ -264,6 +310,7 @@ def _control(name: str, shape: ControlShape, signals: Signals) -> Control | None
         condition,
         noticed=Condition(noticed) if noticed else None,
         min_exercises=shape.min_exercises,
+        wired=shape.wired,
     )
 
 

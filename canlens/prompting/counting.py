@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from canlens.errors import UsageError
 from canlens.measures.outputs.coincidence import hypergeometric_masses
+from canlens.wording import counted
 
 ROUNDING = 1 + 1e-9
 """Chances that differ by less are the same: logarithms of factorials are summed."""
@@ -127,10 +128,10 @@ def size_for(controls: int, slots: int | None, *, places: int, chance: float, at
         if exercises is not None:
             return Size(slots, exercises, misses)
     needed = _smallest(controls, places, chance, at_least, misses=0)
-    names = "1 control" if controls == 1 else f"{controls} controls"
+    rests = needed.slots - controls * needed.exercises
     raise UsageError(
-        f"--slots {slots}: too few for {names}. Expected at least {needed.slots}: {needed.exercises} exercises of "
-        f"each and {needed.slots - controls * needed.exercises} slots left alone keep the chance of an error at "
+        f"--slots {slots}: too few for {counted(controls, 'control')}. Expected at least {needed.slots}: "
+        f"{needed.exercises} exercises of each and {rests} slots left alone keep the chance of an error at "
         f"{100 * chance:g} % among {places} candidates. Leave out --slots for a number that allows one miss."
     )
 

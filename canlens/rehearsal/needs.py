@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.plan.nouns import timer_tolerance_s
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
@@ -81,9 +83,9 @@ def need_of(plan: Plan, control: str) -> Need:
     """Return how often and how long a control must be operated."""
     outputs = outputs_of(plan, control)
     ruled = [output for output in outputs if control in output.when.controls]
-    times = [plan.exercises_needed(output, control) for output in outputs]
+    times = [presses_needed(plan, output, control) for output in outputs]
     own_s = interval_s(plan.controls[control].condition)
-    slowest_s = max((output.within_s + status_interval_s(output) for output in outputs), default=0.6)
+    slowest_s = max((output.settles_s + status_interval_s(output) for output in outputs), default=0.6)
     flashing = [
         (FLASHES + 1) / output.flash_hz
         for output in outputs
@@ -93,6 +95,12 @@ def need_of(plan: Plan, control: str) -> Need:
         one.cut_after_s + one.cut_after_tolerance_s + TIMER_MARGIN_S for one in ruled if one.cut_after_s is not None
     ]
     runs = [one.run_on_s + one.run_on_tolerance_s + TIMER_MARGIN_S for one in ruled if one.run_on_s is not None]
+    runs += [
+        each_s + timer_tolerance_s(each_s) + TIMER_MARGIN_S
+        for one in ruled
+        for each_s in (one.pulse_s, one.min_on_s, one.off_within_s, one.soft_s)
+        if each_s is not None
+    ]
     hold_s = slowest_s + own_s + MARGIN_S
     return Need(
         times=max(times, default=DEFAULT_EXERCISES),
@@ -100,6 +108,12 @@ def need_of(plan: Plan, control: str) -> Need:
         long_s=max([LONG_S, *flashing, *cuts]),
         pause_s=max([hold_s, *runs]),
     )
+
+
+def presses_needed(plan: Plan, output: Output, control: str) -> int:
+    """Return how often a control must be operated: in pairs where it toggles the output, the second press for off."""
+    needed = plan.exercises_needed(output, control)
+    return 2 * needed if output.latch and control in output.when.controls else needed
 
 
 def combinations_of(plan: Plan, base: Mapping[str, bool]) -> list[Combination]:
@@ -140,7 +154,7 @@ def _within_the_rule(plan: Plan, output: Output, base: Mapping[str, bool]) -> It
             continue
         helpers = sensitive_to(output.when, control, base)
         if helpers:
-            yield Combination(helpers, control, plan.exercises_needed(output, control))
+            yield Combination(helpers, control, presses_needed(plan, output, control))
     free = [name for name in output.when.controls if name not in base]
     for one, other in combinations(free, 2):
         yield Combination((one,), other, 1)

@@ -23,6 +23,8 @@ program that runs every 10 to 20 ms."""
 TIMER_ERROR = 0.004
 """Largest relative error of a healthy controller's timers; our choice, far above that of a quartz, below
 the tolerance."""
+OFF_SHARE = 0.7
+"""An output that may go off later, or fades, does so after this share of the time it is given (our choice)."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +64,9 @@ class OutputModel:
         Whether no current flows.
     trip
         How it switches off by over-current; None if it does not.
+    latch, pulse_s, min_on_s, delay_s, off_after_s
+        Whether each operation toggles it; how long it is on at each operation, at least, how long its rule must last
+        before; how much later it goes off than asked [s].
     """
 
     rule: Rule
@@ -77,6 +82,11 @@ class OutputModel:
     flash_hz: float | None = None
     is_open: bool = False
     trip: Trip | None = None
+    latch: bool = False
+    pulse_s: float | None = None
+    min_on_s: float | None = None
+    delay_s: float | None = None
+    off_after_s: float = 0.0
 
     def run(self, seen: Mapping[str, Timeline], *, end_s: float, draws: Draws, dead: Spans = ()) -> OutputCourse:
         """Let the output follow the controls as the controller sees them, up to ``end_s``.
@@ -98,7 +108,8 @@ class OutputModel:
         ruled = rule_timeline(self.rule, seen)
         if dead:
             ruled = _both(ruled, alive(dead))
-        spans = delayed(ruled.spans(end_s), self.latency_s, draws)
+        spans = delayed(self._shaped(ruled.spans(end_s), end_s, dead), self.latency_s, draws)
+        spans = [(start, end + self.off_after_s) for start, end in spans]
         exact = 1.0 + draws.uniform(-TIMER_ERROR, TIMER_ERROR)
         if self.run_on_s is not None:
             spans = [(start, end + self.run_on_s * exact) for start, end in spans]
@@ -107,6 +118,22 @@ class OutputModel:
             return on
         longest = self.cut_after_s * exact
         return from_spans([(start, min(end, start + longest)) for start, end in on.spans(np.inf)])
+
+    def _shaped(self, asked: list[tuple[float, float]], end_s: float, dead: Spans) -> list[tuple[float, float]]:
+        """Turn the spans of the rule into those of an output that latches, pulses, stays on or waits."""
+        if self.latch:
+            return _toggled([start for start, _ in asked if start > 0], end_s, dead)
+        if self.pulse_s is not None:
+            pulses: list[tuple[float, float]] = []
+            for start, _ in asked:
+                if start > 0 and (not pulses or start > pulses[-1][1]):
+                    pulses.append((start, start + self.pulse_s))
+            return pulses
+        if self.min_on_s is not None:
+            return [(start, max(end, start + self.min_on_s)) for start, end in asked]
+        if self.delay_s is not None:
+            return [(start + self.delay_s, end) for start, end in asked if start + self.delay_s < end]
+        return asked
 
     def _protected(self, asked: Timeline, end_s: float) -> Timeline:
         """Cut every on-time down to the moments until the over-current switches it off."""
@@ -168,7 +195,26 @@ def model_of(output: Output) -> OutputModel:
         night=output.night,
         flash_when=output.flash_when,
         flash_hz=output.flash_hz,
+        latch=output.latch,
+        pulse_s=output.pulse_s,
+        min_on_s=output.min_on_s,
+        delay_s=output.delay_s,
+        off_after_s=OFF_SHARE * ((output.off_within_s or 0.0) + (output.soft_s or 0.0)),
     )
+
+
+def _toggled(presses_s: list[float], end_s: float, dead: Spans) -> list[tuple[float, float]]:
+    """Return when an output is on that each press toggles; a restart forgets it."""
+    spans: list[tuple[float, float]] = []
+    began_s: float | None = None
+    events = sorted([*((time_s, True) for time_s in presses_s), *((died_s, False) for died_s, _ in dead)])
+    for time_s, is_press in events:
+        if began_s is not None:
+            spans.append((began_s, time_s))
+            began_s = None
+        elif is_press:
+            began_s = time_s
+    return spans if began_s is None else [*spans, (began_s, end_s)]
 
 
 def rule_timeline(rule: Rule, controls: Mapping[str, Timeline]) -> Timeline:

@@ -256,7 +256,7 @@ def _seen(
 ) -> dict[str, Timeline]:
     """Return what the controller sees: each change at the end of the first frame that shows it.
 
-    A control whose message is never sent is taken for off.
+    A control whose message is never sent is taken for off; one that is wired is seen at once.
     """
     arrivals = {batch.message.name: (batch, end_s) for batch, end_s in zip(batches, ends_s, strict=True)}
     seen = {}
@@ -264,6 +264,9 @@ def _seen(
         reference = control.condition.reference
         if reference.message.name not in arrivals:
             seen[name] = constant(0.0)
+            continue
+        if control.wired:
+            seen[name] = true[name]
             continue
         batch, end_s = arrivals[reference.message.name]
         rows = batch.carries(reference.definition.name)

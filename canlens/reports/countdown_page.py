@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import json
-from importlib import resources
 from typing import TYPE_CHECKING
 
 from canlens.reports.exercise_sheets import said, session_cautions, span
-from canlens.reports.page.assembling import inline, page_environment, policy
+from canlens.reports.page.assembling import asset, inline, page_environment, policy
 from canlens.results.form import version
 
 if TYPE_CHECKING:
@@ -29,8 +28,8 @@ def countdown_page(session: Session, *, judge: str) -> str:
     str
         HTML that opens from disk, fetches nothing and sends nothing.
     """
-    script = _own("count_down.js")
-    template = page_environment().from_string(_own("count_down.html"))
+    script = asset("count_down.js")
+    template = page_environment().from_string(asset("count_down.html"))
     return template.render(
         policy=inline(policy([script])),
         title=session.title,
@@ -41,14 +40,9 @@ def countdown_page(session: Session, *, judge: str) -> str:
         judge=judge,
         version=version(),
         data=inline(_data(session)),
-        style=inline(_own("count_down.css")),
+        style=inline(asset("count_down.css")),
         script=inline(script),
     )
-
-
-def _own(name: str) -> str:
-    """Return one of the templates of pages."""
-    return resources.files("canlens.reports.page").joinpath("templates", name).read_text("utf-8")
 
 
 def _data(session: Session) -> str:

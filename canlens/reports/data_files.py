@@ -12,7 +12,7 @@ from canlens.reports.layout import visible
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from canlens.measures.outputs.exercises import ExerciseRow
+    from canlens.nouns.pictures import ExerciseRow
     from canlens.results.check import CheckResult
     from canlens.results.form import Json
 

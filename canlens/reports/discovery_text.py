@@ -4,30 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.discovery import chance_words, meaning, place_words
+from canlens import wording
+from canlens.discovery import place_words
 from canlens.reports import phrases
+from canlens.reports.facts import CANDIDATES_SHOWN, candidate_remarks, dropped_facts, marks_facts, recording_words
 from canlens.reports.layout import Page
 from canlens.reports.text_sections import add_cautions
+from canlens.wording import chance_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from canlens.results.discover import (
         ControlDiscovery,
-        DiscoverVerdict,
         DiscoveryResult,
-        Dropped,
-        FieldRow,
         FoundPlace,
-        MarksResult,
-        Place,
     )
 
 
-VERDICTS: dict[DiscoverVerdict, str] = {"named": "EVERY CONTROL NAMED", "not-named": "NOT EVERY CONTROL NAMED"}
-CANDIDATES_SHOWN = 3
-MIRRORS_SHOWN = 6
-FIELDS_SHOWN = 8
 SLOTS_A_LINE = 60
 ON, OTHER, OFF = "█", "▄", "·"
 CAUTIONS = (
@@ -37,29 +31,18 @@ CAUTIONS = (
 
 
 def discovery_text(result: DiscoveryResult, *, encoding: str = "utf-8") -> str:
-    """Write the result of a discovery as plain text.
-
-    Parameters
-    ----------
-    result
-        What was found.
-    encoding
-        What the console can show; signs it lacks are replaced before the lines are wrapped.
-
-    Returns
-    -------
-    str
-        Lines of at most 80 columns with a newline at the end: the answer, then for each control the best place beside
-        the next one, and the slots in which each went on and off.
-    """
+    """Write the result of a discovery as plain text; parameters as those of :func:`.check_text`."""
     page = Page(encoding)
-    page.paragraph(f"{VERDICTS[result.verdict]} – {result.sentence}")
+    page.paragraph(f"{wording.VERDICTS[result.verdict]} – {result.sentence}")
     for name, row in result.controls.items():
         _add_control(page, name, row)
-    _add_marks(page, result)
-    dropped = next((each.dropped for each in result.controls.values()), None)
-    if dropped is not None:
-        _add_dropped(page, dropped)
+    page.heading("MARKS AND RECORDING")
+    recording = f"{result.recording.file or 'in memory'}, {recording_words(result.recording)}"
+    page.facts([("recording", recording), *marks_facts(result)], indent=2)
+    dropped = dropped_facts(next((each.dropped for each in result.controls.values()), None))
+    if any(found for _, found in dropped):
+        page.heading("FIELDS THAT CHANGE BY THEMSELVES")
+        page.facts(dropped, indent=2)
     add_cautions(page, CAUTIONS)
     return page.text()
 
@@ -106,84 +89,14 @@ def _add_candidates(page: Page, row: ControlDiscovery, shown: Sequence[FoundPlac
     cells = [
         (
             f"{number}.",
-            _place_cell(each),
+            place_words(each),
             f"{each.answered} of {row.exercises}",
             f"{each.stray} of {alone}" if alone else "–",
             chance_words(each.chance),
-            "–" if each.latency_s is None else f"{phrases.milliseconds(each.latency_s)} ms",
+            "–" if each.latency_s is None else f"{wording.milliseconds(each.latency_s)} ms",
         )
         for number, each in enumerate(shown, 1)
     ]
-    remarks = [_remarks(each) for each in shown]
+    remarks = [candidate_remarks(each) for each in shown]
     late = "after mark" if shown[0].latency_from == "mark" else "after quickest"
     page.table(("", "place", "with it", "without", "as good by chance", late), cells, remarks=remarks)
-
-
-def _place_cell(place: Place) -> str:
-    """Name a place in few signs."""
-    byte, bit = divmod(place.start_bit, 8)
-    bits = f"bit {bit}" if place.length == 1 else f"bits {bit}-{bit + place.length - 1}"
-    return f"{place.identifier} byte {byte} {bits}, {meaning(place)}"
-
-
-def _remarks(each: FoundPlace) -> list[str]:
-    """Say what else is known of a place: its names, its mirrors, the test by shifts."""
-    told = []
-    if each.known is not None:
-        told.append(f"The database knows these bits as {each.known}.")
-    elif each.message is not None:
-        told.append(f"In message {each.message}; the database has no signal there.")
-    if each.mirrors:
-        some = [_place_cell(mirror) for mirror in each.mirrors[:MIRRORS_SHOWN]]
-        more = f", and {len(each.mirrors) - MIRRORS_SHOWN} more" if len(each.mirrors) > MIRRORS_SHOWN else ""
-        told.append(f"The same in every slot: {'; '.join(some)}{more}.")
-    if each.shift_chance is not None:
-        told.append(
-            f"By the chance model alone {chance_words(each.chance)}; shifted against the recording, all marks fit as "
-            f"well in {100 * each.shift_chance:.1f} % of tries."
-        )
-    return told
-
-
-def _add_marks(page: Page, result: DiscoveryResult) -> None:
-    page.heading("MARKS AND RECORDING")
-    page.facts(
-        [
-            ("recording", f"{result.recording.file or 'in memory'}, {result.recording.duration_s:.1f} s"),
-            ("marks", _marks(result.marks)),
-            ("clocks", _clocks(result.marks)),
-            ("searched", f"{result.bits_changing} bits that change, {result.places_tried} places and values"),
-        ],
-        indent=2,
-    )
-
-
-def _marks(marks: MarksResult) -> str:
-    told = f"{phrases.counted(marks.exercises, 'exercise')}, {phrases.counted(marks.rests, 'slot')} left alone"
-    return f"{told}, {marks.outside} outside the recording" if marks.outside else told
-
-
-def _clocks(marks: MarksResult) -> str:
-    """Say how the marks lie against the log."""
-    read = "the log's own stamps" if marks.counted_from == "stamps" else "seconds from the first frame"
-    if marks.offset_source == "as-written":
-        how = f"marks were taken as written, as {read}"
-    else:
-        sure = f" ± {marks.offset_uncertainty_s:.2f} s" if marks.offset_uncertainty_s is not None else ""
-        how = f"marks, read as {read}, must be moved by {marks.offset_s:+.2f} s{sure} to meet what follows them"
-    return f"{how}; single marks lie off by about {marks.scatter_s:.2f} s" if marks.scatter_s is not None else how
-
-
-def _add_dropped(page: Page, dropped: Dropped) -> None:
-    """Add the fields that change all the time by themselves."""
-    rows = [(what, list(getattr(dropped, what))) for what in ("counters", "checksums", "clocks", "toggles")]
-    if not any(found for _, found in rows):
-        return
-    page.heading("FIELDS THAT CHANGE BY THEMSELVES")
-    page.facts([(what, _fields(found)) for what, found in rows], indent=2)
-
-
-def _fields(found: Sequence[FieldRow]) -> str:
-    told = [f"{each.identifier} from bit {each.start_bit}, {each.length} bits" for each in found[:FIELDS_SHOWN]]
-    more = f", and {len(found) - FIELDS_SHOWN} more" if len(found) > FIELDS_SHOWN else ""
-    return "; ".join(told) + more

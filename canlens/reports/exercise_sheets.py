@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from canlens.reports.layout import WIDTH, Page
 from canlens.results import finding
+from canlens.wording import chance_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,12 +15,6 @@ if TYPE_CHECKING:
 
 
 # Phrases: how a step of a session is said, on paper and on the page alike.
-
-
-HUNDRED = 100
-THOUSAND = 1000
-MILLION = 1_000_000
-SMALLEST_TOLD = 1e-8
 
 
 def said(step: SessionStep, awake_while: str) -> str:
@@ -59,27 +54,12 @@ def span(time_s: float) -> str:
     return f"{whole} s" if whole < 60 else f"{whole // 60} min {whole % 60} s"  # noqa: PLR2004 – seconds of a minute
 
 
-def odds(chance: float) -> str:
-    """Say a chance so that a person can picture it.
-
-    Examples
-    --------
-    >>> odds(0.5), odds(1 / 735471), odds(0.00004)
-    ('50 %', '1 in 740000', '1 in 25000')
-    """
-    if chance >= 1 / THOUSAND:
-        return f"{HUNDRED * chance:.2g} %"
-    if chance < SMALLEST_TOLD:
-        return "less than 1 in 100 million"
-    once = float(f"{1 / chance:.2g}")
-    return f"1 in {once / MILLION:g} million" if once >= MILLION else f"1 in {once:.0f}"
-
-
 def worth(tally: Tally) -> str:
     """Say what the draw is worth for one control."""
     often = f"in {tally.exercises} of {tally.slots} drawn slots"
     missing = "one may go wrong" if tally.misses else "none may go wrong"
-    return f"each {often}; {missing}. Chance of an error if all is answered: {odds(tally.error_chance)}."
+    error = chance_words(tally.error_chance, of="sessions")
+    return f"each {often}; {missing}. Chance of an error if all is answered: {error}."
 
 
 def session_cautions(session: Session) -> list[str]:

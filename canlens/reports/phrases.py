@@ -6,6 +6,7 @@ from collections import defaultdict
 from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
+from canlens import wording
 from canlens.causes import ALL
 from canlens.plan.rule import Either, Every, Held, Name, Not
 
@@ -14,45 +15,12 @@ if TYPE_CHECKING:
 
     from canlens.plan import Output, Rule
     from canlens.plan.rule import Expression
-    from canlens.results.check import CheckResult, LinkState, Verdict
-    from canlens.results.finding import Cause, Severity
+    from canlens.results.check import CheckResult
+    from canlens.results.finding import Cause
 
 
-# Words: how a report says what a result holds.
+# Cautions of every report.
 
-
-VERDICTS: dict[Verdict, str] = {"proven": "PROVEN", "failed": "FAILED", "not-proven": "NOT PROVEN"}
-
-SEVERITIES: dict[Severity, str] = {"failure": "FAILURE", "warning": "WARNING", "note": "NOTE"}
-"""In order of weight, the worst first."""
-
-LINK_MARKS: dict[LinkState, str] = {"seen": "✓", "broken": "✗", "cannot-tell": "?"}
-
-LINK_NAMES = {
-    "traffic": "bus traffic",
-    "control-message": "control message",
-    "control-change": "control changes",
-    "controller": "controller alive",
-    "noticed": "control noticed",
-    "commanded": "output commanded",
-    "output": "output reacts",
-    "load": "load works",
-    "release": "stops as planned",
-}
-"""The links of the chain in order, each by a short plain name."""
-
-LINK_BREAKS = {
-    "traffic": "no usable traffic",
-    "control-message": "its control's message is not here",
-    "control-change": "its control's signal does not move",
-    "controller": "the controller is not heard",
-    "noticed": "the controller does not see the control",
-    "commanded": "not commanded as planned",
-    "output": "commanded, but does not react",
-    "load": "the load does not work",
-    "release": "does not stop as planned",
-}
-"""What is wrong where a link is the first one that is broken; said of the output."""
 
 CAUTIONS = (
     "Battery: take the negative lead off first and put it back last. Measure ohms only with it off.",
@@ -68,59 +36,6 @@ CAUTIONS = (
 """The cautions that stand under every report; each finding brings its own besides."""
 BUS_CAUTIONS = (CAUTIONS[0], *CAUTIONS[2:5], CAUTIONS[8])
 """Those that belong to work on the bus itself."""
-
-
-def seconds(value: float | None) -> str:
-    """Say a time [s], to the millisecond."""
-    return "–" if value is None else f"{value:.3f}"
-
-
-def milliseconds(value: float | None) -> str:
-    """Say a time [s] in ms."""
-    return "–" if value is None else f"{value * 1000:.0f}"
-
-
-def percent(ratio: float | None) -> str:
-    """Say a ratio in percent."""
-    return "unknown" if ratio is None else f"{ratio * 100:.1f} %"
-
-
-def counted(number: int, noun: str, plural: str = "") -> str:
-    """Say a number with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "output"), counted(2, "output"), counted(0, "entry", "entries")
-    ('1 output', '2 outputs', '0 entries')
-    """
-    return f"{number} {noun}" if number == 1 else f"{number} {plural or noun + 's'}"
-
-
-def sentence(text: str) -> str:
-    """Close a text with a full stop where it has no mark at its end.
-
-    Examples
-    --------
-    >>> sentence("0 of 5 exercises answered"), sentence("Measure.")
-    ('0 of 5 exercises answered.', 'Measure.')
-    """
-    return text if not text or text[-1] in ".!?:;" else f"{text}."
-
-
-def capital(text: str) -> str:
-    """Begin a text with a capital, unless its first word is a name of somebody's own.
-
-    Examples
-    --------
-    >>> capital("operate horn twice."), capital("horn_2 stays off.")
-    ('Operate horn twice.', 'horn_2 stays off.')
-    """
-    return text[:1].upper() + text[1:] if text.partition(" ")[0].isalpha() else text
-
-
-def listed(names: tuple[str, ...] | list[str]) -> str:
-    """Say names one after the other."""
-    return ", ".join(names)
 
 
 # Untested: what a verdict does not cover, as sentences that every report and the hand-over share.
@@ -141,12 +56,12 @@ def untested(result: CheckResult) -> list[Untested]:
     told = []
     for name, output in result.outputs.items():
         if output.verdict == "not-proven":
-            proof = f"To prove it: {sentence(output.next_exercise)}" if output.next_exercise else ""
-            told.append(Untested(f"{name}: {sentence(output.reason)}", proof))
-    for link, plain in LINK_NAMES.items():
+            proof = f"To prove it: {wording.sentence(output.next_exercise)}" if output.next_exercise else ""
+            told.append(Untested(f"{name}: {wording.sentence(output.reason)}", proof))
+    for link, plain in wording.LINKS.items():
         names = [name for name, output in result.outputs.items() if output.links[link] == "cannot-tell"]
         if names:
-            whose = "any output" if len(names) == len(result.outputs) else listed(names)
+            whose = "any output" if len(names) == len(result.outputs) else wording.listed(names)
             told.append(Untested(f'Link "{plain}" was not shown for {whose}.'))
     return [*told, Untested(NEVER_SHOWN)]
 
@@ -199,7 +114,7 @@ def _several(terms: tuple[Expression, ...], joint: str, *, on: bool) -> str:
     names = [plain_name(term.name) for term in terms if isinstance(term, Name)]
     if len(names) == len(terms):
         are = "is" if joint == "or" else "are"
-        return f"{', '.join(names[:-1])} {joint} {names[-1]} {are} {'on' if on else 'off'}"
+        return f"{wording.listed(names, last=joint)} {are} {'on' if on else 'off'}"
     told = [_phrase(term, on=on) for term in terms]
     return f" {joint} ".join(
         f"({each})" if isinstance(_core(term), Every | Either) else each for term, each in zip(terms, told, strict=True)
@@ -261,26 +176,33 @@ def _joined(causes: Sequence[Cause]) -> Cause:
     first, names = causes[0], [name for each in causes for name in each.subject]
     if len(causes) == 1:
         return first
-    either = f"{', '.join(names[:-1])} or {names[-1]}"
-    apart = f"Then unplug the loads of {', '.join(names[:-1])} and {names[-1]} one at a time to see with which it goes."
+    every, either = wording.listed(names), wording.listed(names, last="or")
+    apart = f"Then unplug the loads of {every} one at a time to see with which it goes."
     return replace(
         first,
         subject=(either,),
         probability=min(sum(each.probability for each in causes), 1.0),
-        because=(*first.because, f"{', '.join(names[:-1])} and {names[-1]} were never seen apart"),
+        because=(*first.because, f"{every} were never seen apart"),
         next_test=f"{first.next_test} {apart}" if first.next_test else apart,
     )
 
 
-def cause_title(cause: Cause) -> str:
-    """Return in plain words what is wrong; the name of a cause that the catalogue does not have."""
+NO_CAUSES = {
+    "none-of-these": "None of the known causes explains it",
+    "not-enough-evidence": "Too little was seen to name a cause",
+}
+
+
+def cause_words(cause: Cause) -> str:
+    """Say in plain words what is wrong with what; the name of a cause that the catalogue does not have."""
     page = next((each.docstring for each in ALL if each.name == cause.cause), f"{cause.cause}: {cause.cause}.")
-    return page.partition("\n")[0].partition(": ")[2].rstrip(".")
+    title = NO_CAUSES.get(cause.cause) or page.partition("\n")[0].partition(": ")[2]
+    return wording.sentence(f"{wording.listed(cause.subject)}: {title}" if cause.subject else title)
 
 
 def cause_name(cause: Cause) -> str:
     """Return a cause with what it concerns."""
-    subject = f": {listed(cause.subject)}" if cause.subject else ""
+    subject = f": {wording.listed(cause.subject)}" if cause.subject else ""
     return f"{cause.cause}{subject} ({cause.scope})"
 
 
@@ -288,9 +210,3 @@ def likely_cause(causes: Sequence[Cause]) -> Cause | None:
     """Return the likeliest of some causes; None where none is likely, or it names no test."""
     likely = next(iter(as_read(causes)), None)
     return likely if likely is not None and likely.probability > LIKELY and likely.next_test else None
-
-
-def likely_words(cause: Cause) -> str:
-    """Say a cause in plain words, with its probability and its name."""
-    subject = f"{listed(cause.subject)}: " if cause.subject else ""
-    return f"{subject}{cause_title(cause)}, {cause.probability * 100:.0f} % ({cause.cause})"

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.reports import phrases
+from canlens import wording
+from canlens.reports.facts import cause_facts, latency_words, load_sentence, own_steps, recording_facts, seen_words
 from canlens.reports.phrases import as_read, cause_name, untested
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from canlens.nouns.bus import BusResult, RecordingResult
+    from canlens.nouns.bus import RecordingResult
+    from canlens.reports.headlines import Answer
     from canlens.reports.layout import Page
     from canlens.results.check import CheckResult, ControlResult, OutputResult
     from canlens.results.finding import Cause, Finding
@@ -19,8 +21,19 @@ if TYPE_CHECKING:
 # Sections that text reports share: the findings, the likely causes, the cautions.
 
 
-LINES_SHOWN = 8
-"""Line numbers printed for one finding; the JSON holds all that were kept."""
+def add_answer(page: Page, answer: Answer, *, lead: bool = True) -> None:
+    """Add what stands first: verdict, where it fails or what is missing, the likely cause, what to do next."""
+    page.paragraph(f"{answer.word} – {answer.sentence}")
+    if lead and answer.lead:
+        page.paragraph(answer.lead)
+    for step in answer.steps:
+        page.paragraph(step.words, first=f"{step.label}:", indent=2)
+
+
+def add_more(page: Page, shown: int, total: int, *, indent: int = 0) -> None:
+    """Say how many things were not printed, if any."""
+    if total > shown:
+        page.paragraph(f"and {total - shown} more; --json FILE holds all.", indent=indent)
 
 
 def add_cautions(page: Page, cautions: Sequence[str]) -> None:
@@ -35,11 +48,10 @@ def by_severity(findings: tuple[Finding, ...]) -> list[Finding]:
 
     What is equal in all of these keeps its order, which is that of the catalogue.
     """
-    weight = list(phrases.SEVERITIES)
     return sorted(
         findings,
         key=lambda finding: (
-            weight.index(finding.severity),
+            wording.SEVERITY_ORDER.index(finding.severity),
             bool(finding.consequence_of),
             not finding.safety,
         ),
@@ -54,50 +66,21 @@ def add_findings(page: Page, findings: list[Finding], *, recordings: int) -> Non
     for number, finding in enumerate(findings, 1):
         if number > 1:
             page.gap()
-        subject = f", {phrases.listed(finding.subject)}" if finding.subject else ""
+        subject = f", {wording.listed(finding.subject)}" if finding.subject else ""
         safety = ", safety item" if finding.safety else ""
-        page.paragraph(f"{phrases.SEVERITIES[finding.severity]}{subject}{safety}", first=f"{number}.", indent=4)
+        page.paragraph(f"{wording.SEVERITIES[finding.severity]}{subject}{safety}", first=f"{number}.", indent=4)
         page.paragraph(finding.claim, first="", indent=4)
         page.facts(
             [
                 ("Follows from", finding.consequence_of),
-                ("Seen", _evidence(finding, several=recordings > 1)),
+                ("Seen", seen_words(finding, several=recordings > 1)),
                 ("Cannot tell", finding.cannot_tell),
-                *_own_steps(finding),
+                *own_steps(finding),
                 ("Goes away if", finding.would_change),
                 ("More", f"canlens explain {finding.check}"),
             ],
             indent=4,
         )
-
-
-def _own_steps(finding: Finding) -> list[tuple[str, str]]:
-    """Return what to do about a finding; nothing where another finding explains it, whose step comes first."""
-    if finding.consequence_of:
-        return []
-    return [("Do next", finding.next_step), ("Caution", finding.caution)]
-
-
-def _evidence(finding: Finding, *, several: bool) -> str:
-    """Say where a finding was seen: lines of the log file and times of the same frames."""
-    evidence = finding.evidence
-    if not evidence.lines and not evidence.times_s:
-        return ""
-    parts = []
-    if evidence.lines:
-        parts.append(_some("line", [str(line) for line in evidence.lines]))
-    if evidence.times_s:
-        parts.append(f"at {_some('', [phrases.seconds(time) for time in evidence.times_s])} s")
-    where = "; ".join(parts)
-    if several:
-        where = f"recording {evidence.recording + 1}: {where}"
-    return where
-
-
-def _some(noun: str, values: list[str]) -> str:
-    more = f" and {len(values) - LINES_SHOWN} more" if len(values) > LINES_SHOWN else ""
-    label = f"{noun}{'s' if len(values) > 1 else ''} " if noun else ""
-    return f"{label}{phrases.listed(values[:LINES_SHOWN])}{more}"
 
 
 def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
@@ -108,15 +91,9 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
     page.paragraph("Each by itself; two faults at once may both stand high.")
     for cause in as_read(causes):
         page.gap()
-        page.paragraph(cause_name(cause), first=f"{cause.probability * 100:3.0f} %", indent=7)
+        page.paragraph(cause_name(cause), first=f"{wording.likelihood(cause.probability):>5}", indent=7)
         page.facts(
-            [
-                ("Because", "; ".join(cause.because)),
-                ("Against", "; ".join(cause.against)),
-                ("Next test", cause.next_test),
-                ("Caution", cause.caution),
-                ("More", f"canlens explain {cause.cause}"),
-            ],
+            [*cause_facts(cause), ("More", f"canlens explain {cause.cause}")],
             indent=7,
         )
 
@@ -127,12 +104,6 @@ def add_causes(page: Page, causes: tuple[Cause, ...]) -> None:
 PROBLEMS_SHOWN = 10
 """Kinds of unusable lines printed for one recording; the JSON holds all that were kept."""
 
-_RECORDED = {
-    "yes": "the recorder keeps them",
-    "no": "this recording cannot hold them, so there may have been any number",
-    "unknown": "none recorded – this does not mean there were none",
-}
-
 
 def add_outputs(page: Page, result: CheckResult) -> None:
     """Add the table of outputs."""
@@ -142,9 +113,9 @@ def add_outputs(page: Page, result: CheckResult) -> None:
             name,
             output.load or "–",
             output.planned,
-            phrases.VERDICTS[output.verdict],
+            wording.VERDICTS[output.verdict],
             f"{output.answered} of {output.due}",
-            f"{phrases.milliseconds(output.latency_s.median)} / {phrases.milliseconds(output.latency_s.max)}",
+            latency_words(output.latency_s),
         )
         for name, output in result.outputs.items()
     ]
@@ -156,28 +127,33 @@ def output_remarks(output: OutputResult) -> list[str]:
     """Return what stands under an output's row: where it breaks, why, and what it really follows."""
     remarks = []
     broken = output.first_broken_link
-    at = f"Broken at: {phrases.LINK_NAMES[broken]}" if broken is not None else ""
+    at = f"Broken at: {wording.LINKS[broken]}" if broken is not None else ""
     why = output.reason if output.verdict != "proven" else ""
     if at or why:
-        remarks.append(phrases.sentence("; ".join(part for part in (at, why) if part)))
+        remarks.append(wording.sentence("; ".join(part for part in (at, why) if part)))
     if output.verdict != "proven" and (output.observed not in (None, output.planned) or output.observed_how.latching):
-        how = output.observed_how
-        agree = f" ({how.explained} of {how.exercises} exercises agree)" if how.exercises else ""
-        turns = ", on by one exercise and off by the next" if how.latching else ""
-        remarks.append(f"What it really follows: {output.observed}{turns}{agree}")
+        remarks.append(follows_words(output))
     if output.also_fits:
         remarks.append(f"Fits just as well: {'; '.join(output.also_fits)}")
     counts = (
-        (output.late, "answered late"),
-        (output.unasked, "on without being asked"),
-        (output.too_short, "too short to count"),
+        (output.late, "late"),
+        (output.unasked, "on unasked"),
+        (output.too_short, wording.OUTCOMES["too-short"]),
     )
-    told = [f"{phrases.counted(number, 'time')} {what}" for number, what in counts if number]
+    told = [f"{wording.counted(number, 'time')} {what}" for number, what in counts if number]
     if told:
-        remarks.append(f"Besides: {phrases.listed(told)}.")
+        remarks.append(f"Besides: {wording.listed(told)}.")
     if output.judged_from == "observed":
         remarks.append("Judged from what was observed by eye, ear or meter; how quick it is was not judged.")
     return remarks
+
+
+def follows_words(output: OutputResult) -> str:
+    """Say which rule an output follows, and how sure that is."""
+    how = output.observed_how
+    agree = f" ({how.explained} of {how.exercises} exercises agree)" if how.exercises else ""
+    turns = ", on by one exercise and off by the next" if how.latching else ""
+    return f"What it really follows: {output.observed}{turns}{agree}"
 
 
 def add_untested(page: Page, result: CheckResult) -> None:
@@ -192,7 +168,7 @@ def add_untested(page: Page, result: CheckResult) -> None:
         page.gap()
         page.paragraph("To settle what exercises can settle, record this:")
         for number, exercise in enumerate(result.next_exercises, 1):
-            page.paragraph(phrases.capital(phrases.sentence(exercise)), first=f"{number}.", indent=4)
+            page.paragraph(wording.capital(wording.sentence(exercise)), first=f"{number}.", indent=4)
 
 
 def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
@@ -205,8 +181,8 @@ def add_controls(page: Page, controls: Mapping[str, ControlResult]) -> None:
             control.signal,
             str(control.exercises),
             *((("–" if control.marked is None else str(control.marked)),) if marked else ()),
-            phrases.seconds(control.first_s),
-            phrases.seconds(control.last_s),
+            wording.seconds(control.first_s),
+            wording.seconds(control.last_s),
         )
         for name, control in controls.items()
     ]
@@ -223,28 +199,8 @@ def add_recordings(page: Page, result: CheckResult) -> None:
 
 def add_recording(page: Page, recording: RecordingResult) -> None:
     """Add what was read of one recording, and what could not be."""
-    quality = [recording.quality, *recording.quality_reasons]
-    page.facts(
-        [
-            ("file", "standard input" if recording.file == "-" else recording.file),
-            ("SHA-256", recording.sha256),
-            ("format", recording.format),
-            ("frames", f"{recording.frames} in {phrases.seconds(recording.duration_s)} s"),
-            ("first stamp", f"{phrases.seconds(recording.start)} s" if recording.start is not None else "none"),
-            ("channels", phrases.listed(recording.channels) or "none named"),
-            ("quality", "; ".join(quality)),
-            ("error frames", error_frame_words(recording)),
-            ("not usable", phrases.counted(recording.problem_count, "line")),
-        ]
-    )
+    page.facts(recording_facts(recording))
     _add_problems(page, recording)
-
-
-def error_frame_words(recording: RecordingResult) -> str:
-    """Say how many error frames were recorded, and whether they could have been."""
-    if recording.error_frames and recording.error_frames_recorded != "no":
-        return str(recording.error_frames)
-    return f"{recording.error_frames}; {_RECORDED[recording.error_frames_recorded]}"
 
 
 def _add_problems(page: Page, recording: RecordingResult) -> None:
@@ -260,10 +216,7 @@ def _add_problems(page: Page, recording: RecordingResult) -> None:
             place = f"line {problem.line}" if problem.line else "somewhere"
             more = f" ({problem.count} of this kind)" if problem.count > 1 else ""
             page.paragraph(f"{place}: found {problem.found}, expected {problem.expected}{more}", first="*", indent=2)
-        if len(problems) > PROBLEMS_SHOWN:
-            page.paragraph(
-                f"and {len(problems) - PROBLEMS_SHOWN} more; --json FILE holds all that were kept.", indent=2
-            )
+        add_more(page, PROBLEMS_SHOWN, len(problems), indent=2)
 
 
 def add_bus(page: Page, result: CheckResult) -> None:
@@ -272,19 +225,3 @@ def add_bus(page: Page, result: CheckResult) -> None:
     buses = result.buses if len(result.buses) > 1 else {"": result.bus}
     for name, bus in buses.items():
         page.paragraph(f"{name}: {load_sentence(bus)}" if name else load_sentence(bus))
-
-
-def load_sentence(bus: BusResult) -> str:
-    """Say how full a bus was."""
-    if bus.bit_rate is None:
-        return "Unknown, since the bit rate is: write bit_rate under [bus] in the plan."
-    source = {
-        "given": "as the plan gives it",
-        "inferred": "inferred from the recording",
-        "unknown": "of unknown source",
-    }
-    return (
-        f"{phrases.percent(bus.bus_load)} over the whole recording, at most "
-        f"{phrases.percent(bus.bus_load_peak)} in {bus.window_s:g} s, "
-        f"at {bus.bit_rate} bit/s ({source[bus.bit_rate_source]})."
-    )

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import ClassVar, Literal, get_args
+from typing import ClassVar, Literal
 
 # Findings and causes: what a person is shown, each with its evidence and its limits.
 
 
 Severity = Literal["failure", "warning", "note"]
-SEVERITIES: tuple[Severity, ...] = get_args(Severity)
-"""In order of weight, the worst first."""
 Scope = Literal["bus", "controller", "control", "output"]
 
 

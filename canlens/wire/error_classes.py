@@ -12,6 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntFlag
 
+from canlens.wording import ERROR_CLASSES
+
 RECORD_FLAG = 0x2000_0000
 """Set in the identifier of a log line that is an error record."""
 
@@ -73,15 +75,7 @@ CLASS_KEYS: dict[ErrorClass, str] = {
 """Names of the classes in results; a record with none of these bits is ``unspecified``."""
 
 _CLASS_WORDS: dict[int, str] = {
-    ErrorClass.TX_TIMEOUT: "sending took too long",
-    ErrorClass.LOST_ARBITRATION: "arbitration lost",
-    ErrorClass.CONTROLLER: "controller state",
-    ErrorClass.PROTOCOL: "protocol violation",
-    ErrorClass.TRANSCEIVER: "transceiver fault",
-    ErrorClass.NO_ACKNOWLEDGE: "no acknowledge",
-    ErrorClass.BUS_OFF: "bus off",
-    ErrorClass.BUS_ERROR: "bus error",
-    ErrorClass.RESTARTED: "controller restarted",
+    **{flag: ERROR_CLASSES[key] for flag, key in sorted(CLASS_KEYS.items())},
     ErrorClass.COUNTERS: "error counters given",
 }
 _CONTROLLER_WORDS: dict[int, str] = {

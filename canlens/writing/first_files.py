@@ -10,8 +10,8 @@ from canlens.errors import UsageError
 from canlens.plan.nouns import REST
 from canlens.plan.rule import KEYWORDS
 from canlens.reports.layout import fitted, visible
-from canlens.reports.phrases import counted
-from canlens.writing.found_bits import UNKNOWN_WORDS, unique
+from canlens.wording import counted
+from canlens.writing.found_bits import unique
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -275,7 +275,7 @@ def _blocks(pairs: Sequence[tuple[Message, SignalDefinition]], kind: str, key: s
             texts = {raw: str(text) for raw, text in signal.table.items()}
             on = texts.get(1, list(texts.values())[-1])
             lines.append(f"on = {_toml_quoted(on)}{' ' * 8}# of {values}")
-        unknown = [raw for raw, text in signal.table.items() if UNKNOWN_WORDS.search(str(text))]
+        unknown = [raw for raw in signal.table if raw in signal.named_invalid]
         if unknown and min(unknown) >= 0:
             lines.append(f"unknown = {unknown}")
         yield [name, *lines]

@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.database.dbc.names import legal_name
-from canlens.discovery import chance_words, latency_words, place_words
+from canlens.discovery import place_words
+from canlens.wording import chance_words, short_time, some
 
 if TYPE_CHECKING:
     from collections.abc import Collection
 
     from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace
-
-
-# Table words: which entries of a value table say nothing of a control.
-
-
-UNKNOWN_WORDS = re.compile(
-    r"fault|error|invalid|not.?(fitted|avail|used|valid)|unavail|reserved|\bsna\b", re.IGNORECASE
-)
-"""Entries of a value table that say nothing of the control."""
 
 
 # Found bits: the places that a discovery named → messages with signals, and controls that rest on them.
@@ -265,7 +256,7 @@ def _values(definition: SignalDefinition, place: FoundPlace) -> list[int]:
         return []
     lowest = _lowest_bits(definition).index(place.start_bit)
     mask, wanted = ((1 << place.length) - 1) << lowest, int(place.on or 0) << lowest
-    told = [raw for raw, text in definition.table.items() if not UNKNOWN_WORDS.search(str(text))]
+    told = [raw for raw in definition.table if raw not in definition.named_invalid]
     return [raw for raw in told or [wanted] if raw & mask == wanted and raw >= 0]
 
 
@@ -295,10 +286,11 @@ def _comment(row: ControlDiscovery, best: FoundPlace) -> str:
     if row.strength == "weaker":
         told.append("Weaker: no slot was left alone, so the chance is that of a model.")
     if best.latency_s is not None:
-        told.append(f"It came {latency_words(best)}.")
+        since = "the mark" if best.latency_from == "mark" else "the quickest answer"
+        told.append(f"It came {short_time(best.latency_s)} after {since}.")
     if best.mirrors:
-        more = f" and {len(best.mirrors) - MIRRORS_TOLD} more" if len(best.mirrors) > MIRRORS_TOLD else ""
-        told.append(f"The same in every slot: {'; '.join(map(place_words, best.mirrors[:MIRRORS_TOLD]))}{more}.")
+        mirrors = some(map(place_words, best.mirrors), most=MIRRORS_TOLD, joint="; ")
+        told.append(f"The same in every slot: {mirrors}.")
     return " ".join(told)
 
 

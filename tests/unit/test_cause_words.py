@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from canlens.reports.phrases import as_read, likely_cause, likely_words
+from canlens.reports.phrases import as_read, cause_words, likely_cause
 from canlens.results.finding import Cause
 
 
@@ -25,7 +25,7 @@ def test_outputs_never_seen_apart_are_read_as_one_likely_cause() -> None:
     assert second is other
     likely = likely_cause(causes)
     assert likely is not None
-    assert likely_words(likely).startswith("radio, heater or lamp: ")
+    assert cause_words(likely).startswith("radio, heater or lamp: ")
 
 
 def test_two_outputs_of_which_one_is_likelier_stay_apart() -> None:

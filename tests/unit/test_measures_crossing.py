@@ -10,7 +10,7 @@ from canlens.measures.outputs.exercises import crossings
 from tests.unit.small_jobs import answering, job, planned, presses
 
 if TYPE_CHECKING:
-    from canlens.measures.outputs.exercises import Crossing
+    from canlens.nouns.pictures import Crossing
     from tests.unit.small_jobs import Job
 
 HORN, BRAKE = presses(4), presses(3, first_s=20.0)

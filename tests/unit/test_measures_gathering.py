@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from canlens.errors import UsageError
 from canlens.measures.gathering import evidence
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.plan import Bus, Controller, Rule
-from canlens.trace import Kind
+from canlens.trace import COLUMNS, Kind, Payload
 from tests.unit.small_jobs import (
     Job,
     answering,
@@ -195,3 +196,31 @@ def test_nothing_is_lost_of_steps_put_together() -> None:
     own = [one.output("siren").answers.due for one in parts(3, 2)]
     both = added_output([one.output("siren") for one in parts(3, 2)]).answers.due
     assert both.line.tolist() == [*own[0].line.tolist(), *own[1].line.tolist()]
+
+
+def test_a_message_is_read_where_most_of_the_plan_is_heard_though_another_bus_uses_its_identifier() -> None:
+    own = HEALTHY.trace
+    horn = own.where(own.identifier == HEALTHY.plan.controls["horn"].condition.reference.message.identifier)
+    stranger = replace(
+        horn.where(np.repeat(np.arange(len(horn)), 3)), payload=Payload.of([b"\x01\x00"] * 3 * len(horn))
+    )
+    parts = [replace(own, channels=("can0", "can1")), replace(stranger, channels=("can0", "can1"))]
+    columns: dict[str, Any] = {name: np.concatenate([getattr(each, name) for each in parts]) for name in COLUMNS}
+    columns["channel"][len(own) :] = 1
+    payload = Payload.of([bytes.fromhex(each.hex()) for part in parts for each in part.payload])
+    both = replace(parts[0], **columns, payload=payload)
+    both = both.where(np.argsort(both.time_ns, kind="stable"))
+    assert len(evidence(HEALTHY.plan, both).outputs["siren"].answers.answered) == len(HORN)
+
+
+@pytest.mark.parametrize("ahead_s", [0.8, -14.0])
+def test_a_channel_whose_clock_is_ahead_is_set_back(ahead_s: float) -> None:
+    controls = {each.condition.reference.message.identifier for each in HEALTHY.plan.controls.values()}
+    is_box = ~np.isin(HEALTHY.trace.identifier, list(controls))
+    time_ns = HEALTHY.trace.time_ns + np.where(is_box, round(ahead_s * 1e9), 0)
+    trace = replace(HEALTHY.trace, time_ns=time_ns, channel=is_box.astype(np.int16), channels=("can0", "can1"))
+    told = replace(HEALTHY.plan, bus=Bus(clock_offset_s={"can1": ahead_s}))
+    found = evidence(told, trace).outputs["siren"].answers
+    assert (len(found.answered), found.is_as_asked) == (len(HORN), True)
+    assert found.latency_s.max() < 0.3
+    assert len(evidence(HEALTHY.plan, trace).outputs["siren"].answers.answered) < len(HORN)

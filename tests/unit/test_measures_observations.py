@@ -142,3 +142,13 @@ def test_observations_beside_the_bus_confirm_the_load() -> None:
     assert result.judged_from == "bus"
     assert result.links["load"] == "seen"
     assert result.verdict == "proven"
+
+
+@pytest.mark.parametrize("zone_s", [0.0, 3600.0, -12_600.0])
+def test_times_of_a_clock_in_any_zone_are_found(zone_s: float) -> None:
+    pressed = presses(3, every_s=4.0)
+    of_day_s = (START_NS / 1e9 + zone_s) % 86_400.0
+    seen = [(round(of_day_s + start + 0.6, 2), "siren", True) for start, _ in pressed]
+    one = job({"horn": pressed}, {"siren": planned("horn")}, end_s=16, observed=seen)
+    assert one.output("siren").answers.is_as_asked
+    assert len(one.output("siren").answers.answered) == len(pressed)

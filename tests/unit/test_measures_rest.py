@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from canlens.plan import Bus
-from tests.unit.small_jobs import Job, answering, job, planned
+from tests.unit.small_jobs import Job, Wave, answering, job, planned, wave
 
 IGNITION = [(1.0, 5.0)]
 
@@ -53,3 +53,18 @@ def test_a_plan_without_such_a_control_tells_no_end() -> None:
     assert quiet is not None
     assert quiet.off_s is None
     assert quiet.last is not None
+
+
+@pytest.mark.parametrize(("may_wake", "is_late"), [(("door",), False), ((), True)])
+def test_a_control_that_may_wake_the_bus_is_no_reason_to_complain(may_wake: tuple[str, ...], *, is_late: bool) -> None:
+    radio = planned("ignition", answering(IGNITION))
+    asleep = [(6.0, 20.0)]
+    controls = {
+        "ignition": Wave([(1.0, 1), (5.0, 0)], silent=asleep),
+        "door": Wave([(20.0, 1), (22.0, 0)], silent=asleep),
+    }
+    one = job(controls, {"radio": replace(radio, on=wave(answering(IGNITION), silent=asleep))}, end_s=24.0)
+    bus = Bus(awake_while="ignition", quiet_after_s=4.0, may_wake=may_wake)
+    quiet = replace(one, plan=replace(one.plan, bus=bus)).evidence.bus_evidence.quiet
+    assert quiet is not None
+    assert (len(quiet.too_late) > 0) == is_late

@@ -36,7 +36,8 @@ def test_a_hostile_name_is_shown_and_does_nothing(name: str) -> None:
     horn, output = drawn.lanes
     asked = tuple(replace(each, control=(name,) * len(each.control)) for each in drawn.joins)
     drawn = replace(drawn, lanes=(replace(horn, name=name), output), joins=asked)
-    picture = check_pictures(one.checkup, [drawn])[0]
+    whole = replace(one.checkup.drawn([one.trace]), recordings=(drawn,))
+    picture = check_pictures(one.checkup.result, whole)[0]
     assert not set("<>&") & set(picture.figure)
     for text in texts_of(figure_of(picture)):
         rest = OURS.sub("", text)
@@ -78,7 +79,7 @@ def test_the_script_is_the_plotting_library_and_asks_for_nothing() -> None:
 
 def test_no_button_sends_a_picture_away() -> None:
     one = job({"horn": presses(3)}, {"siren": planned("horn", presses(3))}, end_s=12)
-    config = figure_of(check_pictures(one.checkup)[0])["config"]
+    config = figure_of(check_pictures(one.checkup.result, one.checkup.drawn())[0])["config"]
     named = {button for group in config["modeBarButtons"] for button in group}
     assert named == {"toImage", "zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"}
     assert config["plotlyServerURL"] == ""
@@ -86,5 +87,5 @@ def test_no_button_sends_a_picture_away() -> None:
 
 def test_a_picture_is_a_value_that_can_be_replaced() -> None:
     one = job({"horn": presses(3)}, {"siren": planned("horn", presses(3))}, end_s=12)
-    picture = check_pictures(one.checkup)[0]
+    picture = check_pictures(one.checkup.result, one.checkup.drawn())[0]
     assert replace(picture, title="other").title == "other"

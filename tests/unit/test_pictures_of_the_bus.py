@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from canlens.comparison import make_comparison
-from canlens.measures.picturing import drawn_recording
-from canlens.measures.picturing.comparisons import drawn_comparison, interval_rows
+from canlens.measures.picturing.comparisons import interval_rows
 from canlens.overview import make_survey
 from canlens.reports.pictures import check_pictures, comparison_pictures, survey_pictures
 from tests.unit.error_logs import with_records
@@ -24,7 +23,7 @@ SIREN = [(2.1, 3.0), (5.06, 6.0), (8.9, 9.4), (11.2, 12.0)]
 
 def test_latencies_are_those_measured_with_what_is_allowed_beside_them() -> None:
     one = job({"horn": PRESSES}, {"siren": planned("horn", SIREN)}, end_s=18)
-    picture = check_pictures(one.checkup)[1]
+    picture = check_pictures(one.checkup.result, one.checkup.drawn())[1]
     answers = one.evidence.outputs["siren"].answers
     assert unpacked(one_hovering(picture, "one answer")["x"]).tolist() == (np.sort(answers.latency_s) * 1000).tolist()
     assert unpacked(one_hovering(picture, "late answer")["x"]).tolist() == (answers.late_s * 1000).tolist()
@@ -32,12 +31,12 @@ def test_latencies_are_those_measured_with_what_is_allowed_beside_them() -> None
     number = unpacked(one_hovering(picture, "answers near")["customdata"])
     assert number[1:-1:2].sum() == len(answers.latency_s) + len(answers.late_s) == 4
     assert "4 answers" in picture.alternative
-    assert "1 late, 1 never answered, allowed 300 ms" in picture.alternative
+    assert "1 late, 1 without answer, allowed 300 ms" in picture.alternative
 
 
 def test_an_output_that_was_never_asked_has_no_latencies() -> None:
     one = job({"horn": []}, {"siren": planned("horn", [])}, end_s=8)
-    assert [each.name for each in check_pictures(one.checkup)] == ["time-line"]
+    assert [each.name for each in check_pictures(one.checkup.result, one.checkup.drawn())] == ["time-line"]
 
 
 def _surveyed() -> tuple[Sent, ...]:
@@ -47,7 +46,7 @@ def _surveyed() -> tuple[Sent, ...]:
 def test_intervals_stand_against_the_declared_cycle_time() -> None:
     made = bus(*_surveyed(), end_s=20)
     survey = make_survey(made.trace, made.plan.database, bit_rate=500_000)
-    pictures = survey_pictures(survey, drawn_recording(survey.evidence, made.trace))
+    pictures = survey_pictures(survey.drawn(made.trace))
     assert [each.name for each in pictures] == ["load", "intervals"]
     rows = interval_rows(survey.evidence.bus_evidence.intervals)
     assert unpacked(one_hovering(pictures[1], "<extra>median")["x"]).tolist() == [row.times.median for row in rows]
@@ -73,7 +72,7 @@ def test_of_many_messages_those_off_their_cycle_are_drawn_and_the_rest_is_counte
 def test_a_survey_without_the_recording_shows_the_intervals() -> None:
     made = bus(*_surveyed(), end_s=20)
     survey = make_survey(made.trace, made.plan.database, bit_rate=500_000)
-    assert [each.name for each in survey_pictures(survey)] == ["intervals"]
+    assert [each.name for each in survey_pictures(survey.drawn())] == ["intervals"]
 
 
 def test_before_and_after_stand_side_by_side_on_one_scale() -> None:
@@ -82,7 +81,7 @@ def test_before_and_after_stand_side_by_side_on_one_scale() -> None:
     after = with_records(second.trace, [(30.0, 0x88, "00" * 8)])
     comparison = make_comparison(first.trace, after, database=first.plan.database)
     assert "interval" in {each.change for each in comparison.result.changes}
-    (picture,) = comparison_pictures(comparison)
+    (picture,) = comparison_pictures(comparison.drawn())
     before, later = hovering(picture, "Steady interval")
     assert (before["xaxis"], later["xaxis"]) == ("x", "x2")
     assert unpacked(before["y"]) == pytest.approx(50.0, rel=0.01)
@@ -99,10 +98,10 @@ def test_error_episodes_of_both_halves_are_counted_and_an_empty_half_says_so() -
     first = bus(*others(), end_s=60)
     after = with_records(first.trace, [(30.0, 0x88, "00" * 8), (31.0, 0x88, "00" * 8)])
     comparison = make_comparison(first.trace, after, database=first.plan.database)
-    drawn = drawn_comparison(comparison.result, comparison.before, comparison.after)
+    drawn = comparison.drawn()
     ((before, later),) = drawn.channels
     assert before.episodes.tolist() == []
     assert later.episodes.sum() == 2
-    (picture,) = comparison_pictures(comparison)
+    (picture,) = comparison_pictures(comparison.drawn())
     assert any("none" in each["text"] for each in figure_of(picture)["layout"]["annotations"])
     assert "2 error episodes" in picture.alternative

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from canlens.checkup import make_checkup
-from canlens.measures.picturing import drawn_recording, drawn_recordings
+from canlens.measures.picturing import drawn_recording
 from canlens.plan.nouns import Controller, Mark
 from canlens.plan.rule import ON
 from canlens.reports.pictures import check_pictures
@@ -36,7 +36,7 @@ def _job(*, current: Wave | None = None, continuous_a: float | None = None, peak
 
 
 def _time_line(one: Job) -> Picture:
-    return check_pictures(one.checkup, [drawn_recording(one.evidence, one.trace)])[0]
+    return check_pictures(one.checkup.result, one.checkup.drawn([one.trace]))[0]
 
 
 def test_every_step_of_a_lane_is_drawn_at_its_time_with_its_line_and_its_stamp() -> None:
@@ -69,7 +69,7 @@ def test_each_answer_is_joined_to_its_exercise_and_tells_its_latency() -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "outcome"), [("no answer", "unanswered"), ("late answer", "late"), ("came on, nobody asked", "unasked")]
+    ("words", "outcome"), [("no answer", "unanswered"), ("late answer", "late"), ("came on unasked", "unasked")]
 )
 def test_what_went_wrong_has_a_sign_of_its_own_and_stands_in_words(words: str, outcome: str) -> None:
     one = _job()
@@ -80,7 +80,7 @@ def test_what_went_wrong_has_a_sign_of_its_own_and_stands_in_words(words: str, o
     assert unpacked(sign["customdata"])[:, 2].tolist() == steps.line.tolist()
     assert f"{steps.time_s[0]:.3f} s" in picture.alternative
     assert "1 late" in picture.alternative
-    assert "1 no answer" in picture.alternative
+    assert "1 without answer" in picture.alternative
 
 
 def test_signs_of_different_outcomes_differ_in_shape() -> None:
@@ -170,7 +170,7 @@ def test_errors_that_were_not_recorded_are_not_said_to_be_none() -> None:
 
 def test_without_the_recording_the_lanes_are_drawn_alone() -> None:
     checkup = _job(current=wave(SIREN, on=65)).checkup
-    picture = check_pictures(checkup)[0]
+    picture = check_pictures(checkup.result, checkup.drawn())[0]
     assert hovering(picture, "<b>output siren</b>")
     assert not hovering(picture, " A<br>")
 
@@ -179,7 +179,7 @@ def test_several_recordings_have_a_time_line_each_and_share_the_room() -> None:
     one = _job(current=wave(SIREN, on=65))
     later = replace(one.trace, time_ns=one.trace.time_ns + 3_600_000_000_000)
     checkup = make_checkup(one.plan, [one.trace, later])
-    pictures = check_pictures(checkup, drawn_recordings(checkup.evidence, [one.trace, later]))
+    pictures = check_pictures(checkup.result, checkup.drawn([one.trace, later]))
     assert [each.name for each in pictures] == ["time-line-1", "time-line-2", "latencies-1", "latencies-2"]
     assert "recording 2" in pictures[1].title
 

@@ -17,7 +17,9 @@ PATH = "a signal of the databases, MESSAGE.SIGNAL"
 RULE = "a rule: the names of controls, 'and', 'or', 'not' and parentheses"
 ON = "a value of the signal, a text of its value table, or a list of those"
 RAW = "a list of raw values (whole numbers)"
-TIME = "a time in seconds, above 0, a year at most"
+TIME = "a time in seconds, above 0, 10 at most (did you mean 0.3 s?)"
+LONG = "a time in seconds, above 0, a year at most"
+AMPS = "a current in amperes, above 0, 2000 at most"
 TIMES = "a whole number, 1 or more"
 KEY_TABLE = '[controls.key]\nsignal = "Dash.Key"\non = "Drive"\nmin_exercises = 1'
 FAN_TABLE = '[outputs.fan]\nwhen = "key"\ncommand = "RearState.FanSpeed"\nabove = 10'
@@ -42,7 +44,7 @@ FAN_TABLE = '[outputs.fan]\nwhen = "key"\ncommand = "RearState.FanSpeed"\nabove 
             "a time in seconds, 0 or more, a year at most",
             "-1",
         ),
-        ("cut_after_s = 900", "cut_after_s = 0", "outputs.fan.cut_after_s", TIME, "0"),
+        ("cut_after_s = 900", "cut_after_s = 0", "outputs.fan.cut_after_s", LONG, "0"),
         ("level_day = 90", "level_day = inf", "outputs.strip.level_day", "a number", "inf"),
         ("level_day = 90", f"level_day = {10**400}", "outputs.strip.level_day", "a number", "a very long number"),
         ("above = -2.5", 'above = "-2.5"', "controls.frost.above", "a number", "'-2.5'"),
@@ -50,8 +52,8 @@ FAN_TABLE = '[outputs.fan]\nwhen = "key"\ncommand = "RearState.FanSpeed"\nabove 
         ("min_exercises = 4", "min_exercises = 0", "min_exercises", TIMES, "0"),
         ("min_exercises = 4", "min_exercises = 2.0", "min_exercises", TIMES, "2.0"),
         ("min_exercises = 6", "min_exercises = true", "outputs.bell.min_exercises", TIMES, "true"),
-        ("load_a = 3.1", "load_a = 0", "outputs.bell.load_a", "a number above 0", "0"),
-        ("load_a = 3.1", 'load_a = "3,1"', "outputs.bell.load_a", "a number above 0", "'3,1'"),
+        ("load_a = 3.1", "load_a = 0", "outputs.bell.load_a", AMPS, "0"),
+        ("load_a = 3.1", 'load_a = "3,1"', "outputs.bell.load_a", AMPS, "'3,1'"),
         ("unknown = [2, 3]", "unknown = 3", "controls.buzzer.unknown", RAW, "3"),
         ("unknown = [2, 3]", "unknown = [2.5]", "controls.buzzer.unknown", RAW, "2.5"),
         ('safety = "horn"', 'safety = "klaxon"', "outputs.bell.safety", "'horn' or 'stop-lamp'", "'klaxon'"),

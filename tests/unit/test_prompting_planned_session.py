@@ -14,6 +14,7 @@ from canlens.plan import Bus, Condition, Control, Output, Plan, SignalReference
 from canlens.plan.nouns import REST
 from canlens.plan.rule import parse_rule
 from canlens.prompting import Session, draw_planned_session
+from canlens.rehearsal.needs import need_of
 from canlens.reports.exercise_sheets import recorder_text, sheet_text
 from tests.drawn import draw_install
 
@@ -171,3 +172,16 @@ def test_slots_that_no_control_fits_into_are_refused() -> None:
     assert draw_planned_session(plan).tallies[0].exercises == 3
     with pytest.raises(UsageError, match="no control of this plan can be drawn into short slots"):
         draw_planned_session(plan, slots=24)
+
+
+def test_an_output_that_toggles_is_operated_in_pairs_and_one_that_waits_for_longer() -> None:
+    plan = plan_of({"siren": "horn", "lamp": "front"}, ("horn", "front"), ignition=None)
+    ways: tuple[tuple[dict[str, object], int], ...] = (({}, 3), ({"latch": True}, 6))
+    for keys, often in ways:
+        session = draw_planned_session(changed(plan, siren=keys))
+        sound(session)
+        assert sum(mark.label == "horn" for mark in session.marks) >= often
+        need = need_of(changed(plan, siren=keys), "horn")
+        assert need.times == often
+    assert need_of(changed(plan, siren={"delay_s": 5.0}), "horn").hold_s > 5.5
+    assert need_of(changed(plan, siren={"pulse_s": 5.0}), "horn").pause_s > 5.5

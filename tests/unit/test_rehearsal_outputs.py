@@ -84,3 +84,22 @@ def test_an_over_current_switches_off_after_each_try_and_stays_off() -> None:
 def test_stuck_outputs_follow_nothing() -> None:
     assert run(replace(EXACT, stuck=1)).told.spans(100.0) == [(0.0, 100.0)]
     assert run(replace(EXACT, stuck=0)).told.spans(100.0) == []
+
+
+PRESSED = {"horn": from_spans([(10.0, 12.0), (20.0, 20.5), (30.0, 33.0)])}
+HORN = replace(EXACT, rule=Rule.of("horn"))
+
+
+@pytest.mark.parametrize(
+    ("model", "expected"),
+    [
+        (replace(HORN, latch=True), [(10.02, 20.02), (30.02, 100.02)]),
+        (replace(HORN, pulse_s=1.0), [(10.02, 11.02), (20.02, 21.02), (30.02, 31.02)]),
+        (replace(HORN, min_on_s=2.5), [(10.02, 12.52), (20.02, 22.52), (30.02, 33.02)]),
+        (replace(HORN, delay_s=1.0), [(11.02, 12.02), (31.02, 33.02)]),
+        (replace(HORN, off_after_s=0.5), [(10.02, 12.52), (20.02, 21.02), (30.02, 33.52)]),
+    ],
+)
+def test_an_output_follows_in_the_way_of_its_plan(model: OutputModel, expected: list[tuple[float, float]]) -> None:
+    course = model.run(PRESSED, end_s=100.0, draws=Draws(1, "test"))
+    assert [(round(a, 9), round(min(b, 100.02), 9)) for a, b in course.told.spans(100.02)] == expected

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from canlens.measures.outputs.exercises import ExerciseRow
+from canlens.nouns.pictures import ExerciseRow
 from canlens.reports.data_files import HEADINGS, as_text, csv_tables
 from tests.unit import sample_results as sample
 
@@ -25,7 +25,7 @@ HOSTILE = (
     "horn\u202enroh",
     "two\nlines",
 )
-EXERCISES = [[ExerciseRow("siren", 1.5, 12, "answered", 0.0234), ExerciseRow("siren", -0.5, 13, "not-answered")]]
+EXERCISES = [[ExerciseRow("siren", 1.5, 12, "answered", 0.0234), ExerciseRow("siren", -0.5, 13, "unanswered")]]
 
 
 def _rows(content: bytes, separator: str = ",") -> list[dict[str, str]]:
@@ -57,7 +57,7 @@ def test_a_foreign_name_stays_one_cell_of_text(name: str, separator: str) -> Non
 def test_numbers_stay_numbers_even_below_nought() -> None:
     first, second = csv_tables(sample.FAILED, EXERCISES)["exercises"].decode("utf-8-sig").splitlines()[1:]
     assert first == '1,"siren",1.5,12,"answered",0.0234'
-    assert second == '1,"siren",-0.5,13,"not-answered",'
+    assert second == '1,"siren",-0.5,13,"unanswered",'
 
 
 def test_with_decimal_commas_columns_are_parted_by_semicolons() -> None:

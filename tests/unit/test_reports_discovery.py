@@ -5,10 +5,11 @@ from dataclasses import replace
 import pytest
 
 from canlens import discover
-from canlens.discovery import chance_words, place_words
+from canlens.discovery import place_words
 from canlens.reports.discovery_text import discovery_text
 from canlens.reports.layout import display_width
 from canlens.results.discover import DiscoveryResult, Place
+from canlens.wording import chance_words
 from tests.unit.small_sessions import Follows, Slots, cyclic, noise, recorded
 
 SLOTS = Slots("..H.HH...H..H...H..H.H.." * 4)
@@ -29,7 +30,7 @@ def test_many_slots_go_on_in_a_second_row_of_ticks(result: DiscoveryResult) -> N
 
 def test_mirrors_are_listed_and_the_rest_of_many_is_counted(result: DiscoveryResult) -> None:
     text = " ".join(discovery_text(result).split())
-    assert "The same in every slot: 0x101 byte 2 bit 4, on = 1;" in text
+    assert "The same in every slot: 0x101, byte 2, bit 4, on = 1;" in text
     assert "and 2 more" in text
 
 

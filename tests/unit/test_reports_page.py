@@ -37,7 +37,7 @@ def siren(*, exercises: int = 4, follows: bool = True) -> Job:
 
 
 def page_of(one: Job) -> str:
-    return check_page(one.checkup, [one.trace])
+    return check_page(one.checkup, one.checkup.drawn([one.trace]))
 
 
 def test_a_failed_job_says_so_and_quotes_the_frames() -> None:
@@ -60,7 +60,8 @@ def test_a_job_without_proof_says_what_to_record() -> None:
 
 
 def test_without_the_recording_the_lines_still_stand_there() -> None:
-    told = words_of(check_page(siren(follows=False).checkup))
+    checkup = siren(follows=False).checkup
+    told = words_of(check_page(checkup, checkup.drawn()))
     assert "Seen in lines" in told
     assert "bytes, hexadecimal" not in told
 
@@ -68,10 +69,10 @@ def test_without_the_recording_the_lines_still_stand_there() -> None:
 def test_each_of_several_recordings_has_its_counts_and_its_own_finding_lines() -> None:
     first, second = siren(exercises=1), siren(follows=False)
     checkup = make_checkup(first.plan, [first.trace, second.trace])
-    told = words_of(check_page(checkup, [first.trace, second.trace]))
+    told = words_of(check_page(checkup, checkup.drawn([first.trace, second.trace])))
     assert "Exercises followed in recording 1" in told
     assert "Exercises followed in recording 2" in told
-    assert "Evidence: recording 2, lines" in told
+    assert "Evidence: recording 2: lines" in told
 
 
 def test_an_empty_recording_has_a_page_without_pictures() -> None:
@@ -86,17 +87,19 @@ def test_lines_that_could_not_be_used_are_listed() -> None:
     one = siren()
     problem = Problem(7, "<(17600>", "(time) channel frame", count=3)
     trace = replace(one.trace, problems=(problem,))
-    page = check_page(make_checkup(one.plan, trace), [trace])
+    checkup = make_checkup(one.plan, trace)
+    page = check_page(checkup, checkup.drawn([trace]))
     assert "&lt;(17600&gt;" in page
     assert "<(17600>" not in page
 
 
 def test_a_survey_and_a_comparison_have_pages_too() -> None:
     one, other = siren(), siren(follows=False)
-    survey = survey_page(make_survey(one.trace, one.plan.database, bit_rate=250_000), one.trace)
+    overview = make_survey(one.trace, one.plan.database, bit_rate=250_000)
+    survey = survey_page(overview, overview.drawn(one.trace))
     assert "Every identifier" in words_of(survey)
     comparison = make_comparison(one.trace, other.trace, one.plan)
-    assert comparison.result.sentence in words_of(comparison_page(comparison))
+    assert comparison.result.sentence in words_of(comparison_page(comparison.result, comparison.drawn()))
 
 
 def test_what_acts_on_the_writing_is_made_visible_and_markup_is_escaped() -> None:

@@ -40,7 +40,7 @@ def test_the_sheet_says_what_was_fitted_what_is_planned_and_what_was_seen() -> N
         "✗ Not as planned: 0 of 5 exercises answered; on 4 times without being asked. It follows: brake front." in text
     )
     assert "? Not shown: ignition was exercised once" in text
-    assert "✓ As planned: asked for 5 times, answered every time, typically within 23 ms." in text
+    assert "✓ As planned: asked for 5 times, answered every time, typically within 23.4 ms." in text
 
 
 def test_the_sheet_names_what_was_not_tested_what_is_normal_and_who_signs() -> None:

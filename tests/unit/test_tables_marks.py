@@ -93,7 +93,7 @@ NAME = "a name of letters, digits, _ and - in column label"
         ("1_0,buzzer", NUMBER, "'1_0'"),
         ("٣,buzzer", NUMBER, "'٣'"),
         ("0x10,buzzer", NUMBER, "'0x10'"),
-        ("12:30:01,buzzer", NUMBER, "'12:30:01'"),
+        ("12:30:61,buzzer", NUMBER, "'12:30:61'"),
         ("4", NAME, "nothing"),
         ("4,tail gate", NAME, "'tail gate'"),
         ("4,Tür", NAME, "'Tür'"),
@@ -179,3 +179,15 @@ def test_labels_are_controls_of_the_plan_or_rest(tmp_path: Path) -> None:
 )
 def test_a_file_of_another_kind_is_one_mistake(tmp_path: Path, content: str, kind: str) -> None:
     assert mistakes_of(tmp_path, content) == (Mistake("the file", "a table of marks (time_s,label[,until_s])", kind),)
+
+
+@pytest.mark.parametrize(
+    ("written", "time_s"), [("10:26:50", 37610.0), ("0:00", 0.0), ("23:59:59.5", 86399.5), ("07:05", 25500.0)]
+)
+def test_a_time_may_be_that_of_a_clock(tmp_path: Path, written: str, time_s: float) -> None:
+    assert marks_of(tmp_path, f"{written},buzzer\n").marks == (Mark(time_s, "buzzer", line=1),)
+
+
+@pytest.mark.parametrize("written", ["24:00:00", "10:60", "10:26:60", "10:26:", "1:2:3"])
+def test_what_no_clock_shows_is_no_time(tmp_path: Path, written: str) -> None:
+    assert mistakes_of(tmp_path, f"{written},buzzer\n")[0].expected == "a number in column time_s"

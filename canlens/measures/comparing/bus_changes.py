@@ -9,6 +9,7 @@ import numpy as np
 
 from canlens.measures.comparing.significance import conditional_p, doubled_p, exchange_p, proving_s, ratio_bounds
 from canlens.results.compare import Change, NotCompared
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -97,8 +98,7 @@ def _load_explained(pair: Pair, membership: Sequence[Change], difference: float)
         mine = [each for each in side.channel.identifiers if each.subject in named]
         if mine:
             total += sign * sum(each.busy_us for each in mine) / 1e6 / max(side.channel.awake_s, 1e-3)
-            noun = "identifier" if len(mine) == 1 else "identifiers"
-            told.append(f"the {len(mine)} {noun} that {'vanished' if sign < 0 else 'are new'}")
+            told.append(f"the {counted(len(mine), 'identifier')} that {'vanished' if sign < 0 else 'are new'}")
     enough = difference * total > 0 and abs(total) >= EXPLAINED_SHARE * abs(difference)
     return " and ".join(told) if enough else None
 
@@ -134,14 +134,10 @@ def error_change(pair: Pair, before: Baseline, after: Baseline) -> tuple[list[Ch
             direction=direction,
             channel=pair.name,
             node=None,
-            sentence=f"{second} error {_episodes_word(second)} in {times[1]:.0f} s, before {first} in {times[0]:.0f} s "
+            sentence=f"{counted(second, 'error episode')} in {times[1]:.0f} s, before {first} in {times[0]:.0f} s "
             f"(the rate before was {least} to {most} times that after, with 95 %)",
         )
     ], []
-
-
-def _episodes_word(number: int) -> str:
-    return "episode" if number == 1 else "episodes"
 
 
 def _episodes(side: Side) -> Floats:
@@ -194,7 +190,7 @@ def _not_enough(first: int, second: int, times: tuple[float, float], chance: flo
     return [
         NotCompared(
             "errors",
-            f"{first} {_episodes_word(first)} before, {second or 'none'} after: not enough to tell "
+            f"{counted(first, 'episode')} before, {second or 'none'} after: not enough to tell "
             f"(p = {chance:.2g}){below}",
             needed,
         )

@@ -13,6 +13,7 @@ from canlens.measures.comparing.pairing import JITTER_BLOCKS, cycles_s, ratio
 from canlens.measures.comparing.significance import benjamini_hochberg, exchange_p
 from canlens.nouns.baselines import BLOCK_S
 from canlens.results.compare import Change, NotCompared
+from canlens.wording import some
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -111,7 +112,13 @@ def _waited(waiting: Sequence[IdentifierBaseline]) -> list[NotCompared]:
     if not waiting:
         return []
     why = "they come too seldom, or too few of their frames find the bus free, to tell their own jitter from waiting"
-    return [NotCompared(f"jitter of {_names(waiting)}", why, "A longer recording on a bus with less load.")]
+    return [
+        NotCompared(
+            f"jitter of {some((each.subject[-1] for each in waiting), most=NAMED)}",
+            why,
+            "A longer recording on a bus with less load.",
+        )
+    ]
 
 
 def _spread_s(squares: Floats) -> float:
@@ -197,17 +204,11 @@ def _too_short(short: Sequence[tuple[IdentifierBaseline, float]]) -> list[NotCom
     longest_s = math.ceil(max(seconds for _, seconds in short) / 30) * 30
     return [
         NotCompared(
-            f"jitter that grew by half, of {_names([each for each, _ in short])}",
+            f"jitter that grew by half, of {some((each.subject[-1] for each, _ in short), most=NAMED)}",
             "too few frames came, or too many waited for the bus, to find it nine times in ten; no change was seen",
             f"Record about {longest_s} s; the fewer identifiers, the sooner.",
         )
     ]
-
-
-def _names(named: Sequence[IdentifierBaseline]) -> str:
-    """Name some messages, and count the others."""
-    more = f" and {len(named) - NAMED} more" if len(named) > NAMED else ""
-    return ", ".join(each.subject[-1] for each in named[:NAMED]) + more
 
 
 def _jitter_change(pair: Pair, each: Tested, chance: float) -> Change:

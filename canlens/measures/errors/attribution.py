@@ -13,6 +13,7 @@ from canlens.measures.errors.broken_frames import Struck, episode_starts, retrie
 from canlens.measures.errors.records import broken_frames, error_records, traffic_of
 from canlens.nouns.bus import Attribution, Share, Suspicion
 from canlens.trace import Kind
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -241,7 +242,7 @@ def answer_words(
     number = len(struck.time_s)
     first = suspicions[0]
     if number < FEWEST_EPISODES:
-        have = f"{number} error episode{'s' if number > 1 else ''}"
+        have = f"{counted(number, 'error episode')}"
         return f"Not enough evidence: {have}; record until there are {FEWEST_EPISODES} at least, better 40."
     if first.kind != "other" and first.probability >= SURE:
         words = NAMES[first.kind].format(subject=first.subject)

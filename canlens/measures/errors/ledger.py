@@ -20,6 +20,7 @@ from canlens.nouns.bus import ErrorLedger, LoneSender, StateStep
 from canlens.trace import Kind
 from canlens.wire import ControllerState, ErrorClass, describe_error
 from canlens.wire.error_classes import CLASS_KEYS, PASSIVE_COUNT, WARNING_COUNT
+from canlens.wording import counted
 
 if TYPE_CHECKING:
     from canlens.nouns.bus import NodeState, Recorded
@@ -123,10 +124,10 @@ def errors_recorded(trace: Trace) -> tuple[Recorded, str]:
     """
     number = int(np.count_nonzero(trace.kind == Kind.ERROR))
     if number:
-        return "yes", f"It holds {number} error record{'s' if number > 1 else ''}."
-    counted = counted_errors(trace) if trace.remarks else None
-    if counted is not None:
-        return "yes", f"The recorder's own statistics count {counted} error frames."
+        return "yes", f"It holds {counted(number, 'error record')}."
+    kept = counted_errors(trace) if trace.remarks else None
+    if kept is not None:
+        return "yes", f"The recorder's own statistics count {kept} error frames."
     if not trace.source.can_hold_errors:
         return "no", f"A recording in the {trace.source.format} format has no place for error frames."
     if trace.source.format == "candump":

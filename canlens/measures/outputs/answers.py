@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from canlens.measures.outputs.wanted import BOUNCE_S
 from canlens.nouns.outputs import Answers, Places, Timer, Track
 from canlens.nouns.tracks import ROUNDING_S
 from canlens.plan.rule import OFF, ON, UNKNOWN
@@ -26,11 +27,6 @@ ROWS_OF_GRACE = 2.0
 """The first row after a deadline may be this many intervals away and still be judged as that row."""
 ROWS_NEAR = 3.0
 """Nothing is judged at a time that has no row of the output within this many intervals: the recorder lost them."""
-BOUNCE_S = 0.05
-"""A contact that opens for less than this [s] has bounced (bounces of buttons and levers last 5 to 30 ms, common
-practice, no source)."""
-
-
 FEWEST_LEADS = 3
 """Fewer exercises than this do not tell an output that leads from one that came on by itself."""
 LONGEST_LEAD_S = 1.0
@@ -267,7 +263,7 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
         ``overdue`` holds the edges after which the output stayed on although the time had passed.
     """
     edge = rule.falls
-    edge_s, since_s = rule.time_s[edge], rule.since_s[edge]
+    edge_s, since_s = rule.time_s[edge], np.maximum(rule.since_s[edge], rule.time_s[edge - 1])
     next_s = np.append(rule.time_s[1:], np.inf)[edge]
     fall = output.falls
     after = np.searchsorted(output.time_s[fall], since_s, "left")
@@ -291,7 +287,7 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
         longest_s=np.maximum(off_s - edge_s, 0.0)[done],
         completed=int(done.sum()),
         wrong=Places.of(rule, edge[wrong]),
-        overdue=_both(Places.of(rule, edge[overdue]), Places.of(output, from_start)),
+        overdue=Places.joined((Places.of(rule, edge[overdue]), Places.of(output, from_start))),
     )
 
 
@@ -393,11 +389,6 @@ def _on_from_start(rule: Track, output: Track, allowed_s: float) -> Rows:
     is_off = rule.at(np.array([since_s]))[0] == OFF
     long = is_off and lasts_s > allowed_s + 2 * output.slack_s
     return np.zeros(1 if long else 0, np.intp)
-
-
-def _both(first: Places, second: Places) -> Places:
-    """Put steps of two tracks together."""
-    return Places(np.append(first.line, second.line), np.append(first.time_s, second.time_s))
 
 
 def _stays_on(output: Track, time_s: Floats) -> Rows:

@@ -2,50 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canlens.measures.outputs.answers import answers
+from canlens.nouns.pictures import Crossing, ExerciseRow, Lane
 from canlens.plan.rule import OFF, ON, UNKNOWN
 
 if TYPE_CHECKING:
     from canlens.nouns.outputs import Evidence, Places, Track
+    from canlens.nouns.pictures import Outcome, RowOutcome
     from canlens.plan.rule import States
     from canlens.signals import Floats
     from canlens.trace import Ints
 
 
 # Crossing: for every control and every output, how many of the control's exercises the output followed.
-
-
-@dataclass(frozen=True)
-class Crossing:
-    """One control against one output.
-
-    Attributes
-    ----------
-    control, output
-        Their names.
-    is_planned
-        Whether the output's rule names the control.
-    exercises
-        How often the control was operated.
-    due, followed
-        Exercises that met the output off and left it time to come on, and those that it followed in time.
-    median_s, longest_s
-        From the exercise to the output [s]; None where it followed none.
-    """
-
-    control: str
-    output: str
-    is_planned: bool
-    exercises: int
-    due: int
-    followed: int
-    median_s: float | None
-    longest_s: float | None
 
 
 def crossings(evidence: Evidence) -> tuple[Crossing, ...]:
@@ -90,32 +63,6 @@ def _crossing(evidence: Evidence, control: str, output: str) -> Crossing:
 # Exercise rows: every exercise of an output's rule, one by one, and what became of it.
 
 
-Outcome = Literal["answered", "late", "not-answered", "too-short", "still-on", "unasked"]
-
-
-@dataclass(frozen=True)
-class ExerciseRow:
-    """One exercise.
-
-    Attributes
-    ----------
-    output
-        Whose rule went on; of an output that came on unasked, that one.
-    time_s, line
-        When [s from the first frame], and where in the log.
-    outcome
-        What became of it; ``still-on`` where the output was on from the time before, so that nothing could be seen.
-    latency_s
-        From the exercise to the answer [s]; None where there was none.
-    """
-
-    output: str
-    time_s: float
-    line: int
-    outcome: Outcome
-    latency_s: float | None = None
-
-
 def exercise_rows(evidence: Evidence) -> tuple[ExerciseRow, ...]:
     """Return every exercise of a recording: output by output in plan order, each in order of time."""
     return tuple(row for name in evidence.outputs for row in _of_output(evidence, name))
@@ -131,7 +78,7 @@ def _of_output(evidence: Evidence, name: str) -> list[ExerciseRow]:
         )
         for time_s, line, latency_s in zip(steps.time_s.tolist(), steps.line.tolist(), latencies.tolist(), strict=True)
     ]
-    untimed: tuple[Outcome, ...] = ("not-answered", "too-short", "still-on", "unasked")
+    untimed: tuple[RowOutcome, ...] = ("unanswered", "too-short", "still-on", "unasked")
     rows += [
         ExerciseRow(name, time_s, line, outcome)
         for outcome, steps in zip(untimed, (found.unanswered, found.too_short, found.held, found.unasked), strict=True)
@@ -145,29 +92,6 @@ def _of_output(evidence: Evidence, name: str) -> list[ExerciseRow]:
 
 CHANGED = 2
 """State of a part in which something was on as well as off."""
-
-
-@dataclass(frozen=True, eq=False)
-class Lane:
-    """What one control or output did, part by part.
-
-    Attributes
-    ----------
-    name, kind
-        Whose it is.
-    state
-        int8 (parts,): 1 on, 0 off, 2 both, -1 unknown.
-    answered, missed, unasked
-        int64 (parts,): exercises that an output answered in time; those that it did not; rises that nobody asked
-        for. All 0 for a control.
-    """
-
-    name: str
-    kind: Literal["control", "output"]
-    state: States
-    answered: Ints
-    missed: Ints
-    unasked: Ints
 
 
 def lanes(evidence: Evidence, *, parts: int) -> tuple[Lane, ...]:

@@ -167,7 +167,7 @@ def flash(
     Returns
     -------
     FlashEvidence
-        Frequency 0 where nothing flashed; ``too_coarse`` where the rows come too seldom to show flashes at all. Rows
+        Frequency 0 where nothing flashed; not ``is_fine`` where the rows come too seldom to show flashes at all. Rows
         that are sent on the change itself show every flash, however seldom they come otherwise.
     """
     time_s, value, line = rows
@@ -191,7 +191,7 @@ def flash(
         if abs(found_hz - wanted_hz) > tolerance_hz + error_hz and not too_coarse:
             wrong_at.append(min(inside.start, len(line) - 1))
     at = np.array(wrong_at, np.intp)
-    return FlashEvidence(np.array(frequency), Places(line[at], time_s[at]), len(frequency), too_coarse)
+    return FlashEvidence(np.array(frequency), Places(line[at], time_s[at]), len(frequency), not too_coarse)
 
 
 def _frequency(time_s: Floats, value: Floats) -> tuple[float, float]:
@@ -294,10 +294,12 @@ def load(
         The rhythm of a signal's rows.
     """
     found = LoadEvidence()
+    soft_s = output.soft_s or 0.0
     if current is not None and len(current):
-        found = _currents(output, current, *_settled(track, flashing, rhythm_of(current)))
+        settled = _settled(track, flashing, rhythm_of(current), soft_s=soft_s)
+        found = _currents(output, track, current, *settled)
     if voltage is not None and len(voltage) and output.level is None:
-        on, _ = _settled(track, flashing, rhythm_of(voltage))
+        on, _ = _settled(track, flashing, rhythm_of(voltage), soft_s=soft_s)
         no_voltage = _holds_that(voltage, on, lambda median: median < DEAD_V)
         volts = voltage.value[on & ~np.isnan(voltage.value)]
         usual_v = float(np.median(volts)) if len(volts) >= FEWEST_ROWS else np.nan
@@ -305,7 +307,7 @@ def load(
     return found
 
 
-def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvidence:
+def _currents(output: Output, track: Track, current: Signal, on: Bools, off: Bools) -> LoadEvidence:
     """Compare a current with command, label and limits; ``on`` and ``off`` are the rows in which it has settled."""
     amps, none = current.value, Places.none()
     known = ~np.isnan(amps)
@@ -318,12 +320,14 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
     open_a = OPEN_SHARE * output.load_a if output.load_a else OPEN_A
     too_coarse = output.load_a is not None and output.load_a < FEWEST_QUANTA * quantum_a
     flows = np.append(0, np.cumsum(amps - floor_a >= max(open_a, FEWEST_QUANTA * quantum_a)))
-    some = flows[stops] - flows[starts] >= FEWEST_ROWS
+    some = flows[stops] - flows[_begins(track, current, starts)] >= FEWEST_ROWS
     dead = (net_a < open_a) & (not too_coarse)
-    gaps_s = _gaps(current, (amps - floor_a < open_a) & (not too_coarse), starts, stops)
+    gaps_s = _gaps(current, (amps - floor_a < open_a) & (not too_coarse), starts, stops, allowed=output.retries or 0)
+    if output.self_switching:
+        dead, some, gaps_s = np.zeros(len(net_a), bool), np.ones(len(net_a), bool), np.zeros(len(net_a))
     plain = output.level is None and output.flash_hz is None
     odd = np.zeros(len(net_a), bool)
-    if output.load_a and plain and not too_coarse:
+    if output.load_a and plain and not too_coarse and not output.self_switching:
         odd = ~dead & ~((net_a >= LABEL[0] * output.load_a) & (net_a <= LABEL[1] * output.load_a))
     if odd.sum() < FEWEST_ODD * len(odd):
         odd[:] = False
@@ -335,7 +339,11 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
 
     return LoadEvidence(
         on_current_a=float(np.median(amps[on & known])) if (on & known).any() else np.nan,
-        net_a=float(np.median(net_a[odd if odd.any() else ~dead])) if (~dead).any() else np.nan,
+        net_a=(
+            float(np.median(net_a[odd if odd.any() else ~dead]))
+            if (~dead).any() and not output.self_switching
+            else np.nan
+        ),
         highest_a=float(np.nanmax(amps)) if known.any() else np.nan,
         over_peak=none if output.peak_a is None else _at(current, amps > output.peak_a),
         over_continuous=none if limit_a is None else _too_long(current, amps > limit_a, allowed_s),
@@ -348,8 +356,19 @@ def _currents(output: Output, current: Signal, on: Bools, off: Bools) -> LoadEvi
     )
 
 
-def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints) -> Floats:
-    """Return the longest gap without current, rows on both sides of it with some, in each hold [s]; 0 for none."""
+def _begins(track: Track, current: Signal, starts: Ints) -> Ints:
+    """Return the first row of the on-time in which each settled row lies: what flows until then counts too."""
+    on_s = track.time_s[track.state == ON]
+    began_s = on_s[np.searchsorted(on_s, current.time_s[starts], "right") - 1]
+    rows: Ints = np.minimum(np.searchsorted(current.time_s, began_s, "left"), starts)
+    return rows
+
+
+def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints, *, allowed: int) -> Floats:
+    """Return the longest gap without current, rows on both sides of it with some, in each hold [s]; 0 for none.
+
+    Nor is there one where they are no more than the plan allows.
+    """
     longest = np.zeros(len(starts))
     number = np.append(0, np.cumsum(dead))
     for hold in np.flatnonzero(number[stops] - number[starts] >= FEWEST_ROWS).tolist():
@@ -357,16 +376,16 @@ def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints) -> Floats:
         flowing = np.flatnonzero(~dead[start:stop])
         apart = np.diff(flowing)
         wide = np.flatnonzero(apart > FEWEST_ROWS)
-        if len(wide):
+        if len(wide) > allowed:
             time_s = current.time_s[start:stop]
             longest[hold] = (time_s[flowing[wide + 1]] - time_s[flowing[wide]]).max()
     return longest
 
 
-def _settled(track: Track, flashing: Track | None, rhythm: Rhythm) -> tuple[Bools, Bools]:
+def _settled(track: Track, flashing: Track | None, rhythm: Rhythm, *, soft_s: float) -> tuple[Bools, Bools]:
     """Tell at which rows the output has been on, or off, long enough for the reading to have settled."""
     time_s = rhythm.time_s
-    settle_s = SETTLE_S + track.slack_s + rhythm.interval_s
+    settle_s = SETTLE_S + soft_s + track.slack_s + rhythm.interval_s
     quiet = calm(flashing, time_s, settle_s)
     return steady(track, ON, time_s, settle_s) & quiet, steady(track, OFF, time_s, settle_s) & quiet
 

@@ -43,16 +43,22 @@ def marks_offset(
     Returns
     -------
     float
-        ``-start_s`` where the times are the log's own stamps, 0 where they count from its first frame, anything
+        ``-start_s`` where the times are the log's own stamps, 0 where they count from its first frame, that of a time
+        zone where they are those of a clock, in seconds of the day, anything
         else where a constant offset brings clearly more marks to an edge of their control. 0 without marks.
     """
     every_s = np.concatenate([np.zeros(0), *marks_s.values()])
     if not len(every_s):
         return 0.0
     plain = [-start_s, 0.0]
-    inside = [float(np.mean((every_s + offset >= -1) & (every_s + offset <= duration_s + 1))) for offset in plain]
+    inside = [_share_inside(every_s + offset, duration_s) for offset in plain]
+    if max(inside) < 0.5:  # noqa: PLR2004 – the majority
+        of_day_s = start_s % DAY_S
+        clocks = [day_s - of_day_s + zone * ZONE_S for day_s in (0.0, DAY_S) for zone in ZONES]
+        plain += [offset for offset in clocks if _share_inside(every_s + offset, duration_s) > max(inside)]
+        inside = [_share_inside(every_s + offset, duration_s) for offset in plain]
     matched = [_matches(marks_s, edges_s, offset) for offset in plain]
-    best = max(range(2), key=lambda index: (matched[index], inside[index], -index))
+    best = max(range(len(plain)), key=lambda index: (matched[index], inside[index], -index))
     apart = [edges_s[name][:, None] - marks_s[name][None, :] for name in marks_s if name in edges_s]
     tries = np.concatenate([np.zeros(0), *(each.ravel() for each in apart)])
     counts = np.array([_matches(marks_s, edges_s, offset) for offset in tries[:TRIES]], np.int64)
@@ -64,6 +70,13 @@ def marks_offset(
     return plain[best]
 
 
+def _share_inside(time_s: Floats, duration_s: float) -> float:
+    """Return which share of some times lies in the recording [s]."""
+    return float(np.mean((time_s >= -1) & (time_s <= duration_s + 1)))
+
+
+DAY_S, ZONE_S, ZONES = 86_400.0, 900.0, range(-56, 57)
+"""Clocks differ from the recorder's, which counts in universal time, by quarters of an hour, at most by fourteen."""
 TRIES = 2000
 """At most this many offsets are tried; more edges and marks than that agree long before."""
 

@@ -14,6 +14,7 @@ from canlens.measures.outputs.coincidence import coincidence
 from canlens.measures.outputs.observations import observed_answers
 from canlens.measures.outputs.tracks import rule_track
 from canlens.measures.outputs.truth_tables import MOST_RULES, Moments, smallest_rules
+from canlens.measures.outputs.wanted import presses
 from canlens.nouns.tracks import FEWEST_EDGES, ROUNDING_S, SeenRules
 from canlens.plan.rule import OFF, ON, Rule
 
@@ -123,7 +124,7 @@ def tried_rule(rule: Rule, scenes: Sequence[Scene]) -> Tried:
     Late answers are explained where they are as late as each other. An output that only eye or ear saw is held against
     what was noted.
     """
-    tracks = tuple(rule_track(rule, scene.controls).led(scene.lead_s) for scene in scenes)
+    tracks = tuple(scene.asked(rule_track(rule, scene.controls)) for scene in scenes)
     explained = missed = stray = 0
     latency = [np.zeros(0)]
     for asked, scene in zip(tracks, scenes, strict=True):
@@ -143,26 +144,27 @@ def tried_rule(rule: Rule, scenes: Sequence[Scene]) -> Tried:
     return Tried(explained, missed, stray, np.concatenate(latency), tracks, tuple(scenes), rule.controls)
 
 
-def toggles(control: str, scenes: Sequence[Scene]) -> Tried:
-    """Put to a job the thought that each exercise of a control changes the output, and nothing else does."""
+def toggles(rule: Rule, scenes: Sequence[Scene]) -> Tried:
+    """Put to a job the thought that each exercise of a rule changes the output, and nothing else does."""
     explained = missed = stray = 0
     latency = [np.zeros(0)]
-    tracks = tuple(scene.controls[control] for scene in scenes)
+    tracks = tuple(rule_track(rule, scene.controls).led(scene.lead_s) for scene in scenes)
     for own, scene in zip(tracks, scenes, strict=True):
         if scene.output is None:
             continue
         changes = np.sort(np.concatenate([scene.output.rises, scene.output.falls]))
-        change_s, edge_s = scene.output.time_s[changes], own.time_s[own.rises]
+        told = presses(own)
+        change_s, edge_s, since_s = scene.output.time_s[changes], own.time_s[told], own.since_s[told]
         due_s = edge_s + scene.within_s + scene.output.slack_s + ROUNDING_S
-        edge_s = edge_s[due_s <= min(own.end_s, scene.output.end_s)]
-        due_s = edge_s + scene.within_s + scene.output.slack_s + ROUNDING_S
-        first = np.searchsorted(change_s, edge_s, "left")
+        ended = due_s <= min(own.end_s, scene.output.end_s)
+        edge_s, since_s, due_s = edge_s[ended], since_s[ended], due_s[ended]
+        first = np.searchsorted(change_s, since_s, "left")
         taken_s = np.append(change_s, np.inf)[first]
         hit = taken_s <= due_s
         hits = int(hit.sum())
         explained, missed, stray = explained + hits, missed + len(edge_s) - hits, stray + len(change_s) - hits
-        latency.append((taken_s - edge_s)[hit])
-    return Tried(explained, missed, stray, np.concatenate(latency), tracks, tuple(scenes), (control,))
+        latency.append(np.maximum(taken_s - edge_s, 0.0)[hit])
+    return Tried(explained, missed, stray, np.concatenate(latency), tracks, tuple(scenes), rule.controls)
 
 
 def _alike(shortest_s: Floats, longest_s: Floats) -> float | None:
@@ -242,6 +244,8 @@ def seen_rules(scenes: Sequence[Scene]) -> SeenRules:
     shown = [scene for scene in scenes if scene.output is not None or scene.observed]
     if not shown:
         return SeenRules()
+    if shown[0].is_latched and all(scene.output is not None for scene in shown):
+        return _latched(shown)
     first = _explaining(shown)
     if first.run_on_s is None or first.explained == first.exercises:
         return first
@@ -430,9 +434,36 @@ def _untried(moments: Moments, own: Rule) -> tuple[tuple[str, int], ...]:
     )
 
 
+def _latched(scenes: Sequence[Scene]) -> SeenRules:
+    """Find the rules that toggle an output which is meant to be toggled."""
+    own, names = scenes[0].own, tuple(scenes[0].controls)
+    pool = {each.meaning(): each for each in (own, *scenes[0].planned, *map(Rule.of, names)) if each.controls}
+    found = [(rule, toggles(rule, scenes)) for rule in pool.values()]
+    fits = [(rule, tried) for rule, tried in found if tried.explained >= FEWEST_EDGES and tried.bears_out()]
+    if not fits:
+        return SeenRules()
+    best = max(tried.share for _, tried in fits)
+    fits = [(rule, tried) for rule, tried in fits if tried.share == best]
+    first = fits[0][1]
+    return SeenRules(
+        rules=tuple(rule for rule, _ in fits[: MOST_RULES + 1]),
+        explained=first.explained,
+        exercises=first.exercises,
+        latency_s=first.latency_s,
+        is_latching=True,
+        untried=tuple(
+            (name, state)
+            for name in own.controls
+            for state, other in ((OFF, ON), (ON, OFF))
+            if (fixed := own.with_fixed(name, state=other)).controls and toggles(fixed, scenes).share == best
+        ),
+    )
+
+
 def _latching(scenes: Sequence[Scene], moments: Moments) -> SeenRules:
     """Look for the controls that turn the output on by one exercise and off by the next."""
-    found = [(moments.names[column], toggles(moments.names[column], scenes)) for column in moments.moving()]
+    names = [moments.names[column] for column in moments.moving()]
+    found = [(name, toggles(Rule.of(name), scenes)) for name in names]
     fits = [(name, own) for name, own in found if own.explained > FEWEST_EDGES and own.bears_out()]
     if not fits:
         return SeenRules()

@@ -30,6 +30,10 @@ if TYPE_CHECKING:
 # Rest: whether the bus falls silent after the control that keeps it awake, as the plan wants it.
 
 
+WAKES_S = 3.0
+"""A control that may wake the bus moves within this time of the wake [s] (our choice)."""
+
+
 def rest(
     quiet: QuietEvidence,
     trace: Trace,
@@ -67,10 +71,13 @@ def rest(
         if len(edges)
     ]
     late = np.zeros(0, np.intp)
+    woken_s = np.array(sorted(time_s for name in planned.may_wake for time_s in _moves(controls[name].track)))
     if off_s is not None and planned.quiet_after_s is not None:
         limit_ns = trace.start_ns + round((off_s + planned.quiet_after_s) * NANOSECONDS_PER_SECOND)
         late = np.flatnonzero(trace.time_ns > limit_ns)
         late = late[trace.kind[late] != Kind.ERROR]
+        late_s = (trace.time_ns[late] - trace.start_ns) / NANOSECONDS_PER_SECOND
+        late = late[~_is_near(woken_s, late_s - max(planned.quiet_after_s, WAKES_S), late_s + WAKES_S)]
     return replace(
         quiet,
         off_s=off_s,
@@ -152,16 +159,7 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
     SupplyEvidence
         None where no message of the controller comes on a beat.
     """
-    node = plan.controller.node
-    told = {each.command.reference.path for each in plan.outputs.values() if each.command is not None}
-    own: list[Floats] = []
-    others: list[Floats] = []
-    for path, signal in recorded.signals.items():
-        message, _, _ = path.partition(".")
-        definition = plan.database.message(message)
-        is_own = path in told or (definition is not None and node is not None and node in definition.senders)
-        (own if is_own else others).append(signal.time_s)
-    restarts_s = _restarts(_once(own), _once(others))
+    restarts_s = restarts(plan, recorded)[0]
     if restarts_s is None:
         return None
     lowest_v, usual_v, is_sagging = _volts(plan, recorded)
@@ -216,6 +214,34 @@ def _steps_v(signal: Signal, track: Track, others: Mapping[Track, int]) -> Itera
             before, after = volts[time_s <= edge_s - apart_s], volts[time_s >= edge_s + apart_s]
             if len(before) and len(after):
                 yield sign * float(np.median(before) - np.median(after))
+
+
+def restarts(plan: Plan, recorded: Recorded) -> tuple[Floats | None, float | None]:
+    """Return the spans in which the controller restarted, float64 (k, 2), and when its first message came [s].
+
+    None where no message of the controller comes on a beat, or none came at all.
+    """
+    node = plan.controller.node
+    told = {each.command.reference.path for each in plan.outputs.values() if each.command is not None}
+    own: list[Floats] = []
+    others: list[Floats] = []
+    for path, signal in recorded.signals.items():
+        message, _, _ = path.partition(".")
+        definition = plan.database.message(message)
+        is_own = path in told or (definition is not None and node is not None and node in definition.senders)
+        (own if is_own else others).append(signal.time_s)
+    mine = _once(own)
+    return _restarts(mine, _once(others)), min((float(each[0]) for each in mine), default=None)
+
+
+def starting(plan: Plan, recorded: Recorded) -> Floats:
+    """Return the spans in which the controller starts and tests its lamps, float64 (k, 2) [s]; none if not planned."""
+    settles_s = plan.controller.settles_s
+    if not settles_s:
+        return np.zeros((0, 2))
+    again, first_s = restarts(plan, recorded)
+    begins_s = np.concatenate([[] if first_s is None else [first_s], np.zeros(0) if again is None else again[:, 1]])
+    return np.column_stack([begins_s, begins_s + settles_s])
 
 
 def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Places]:

@@ -40,8 +40,8 @@ FLICKER_QUANTILE = 0.95
 FLICKER_ROWS = 50_000
 """Rows that are looked at for flicker; more would not change the answer."""
 ON_REPETITION = 0.03
-"""A change that comes within this share of the cycle of a repetition may be one that lost its own frame (our choice:
-jitter of a healthy bus stays well inside it; one change in sixteen comes there by chance)."""
+"""A change that comes a whole cycle of the repetition, less this share, after the row before may have lost its frame:
+sent at once it comes sooner (our choice: jitter of a healthy bus stays well inside it)."""
 SAMPLED_S = 0.05
 """A node reads its inputs up to this long before it sends what it read [s]; whoever hangs on the same wire is faster by
 as much (our choice: nodes read every 10 to 50 ms)."""
@@ -257,8 +257,7 @@ def _on_repetition(time_s: Floats, changes: Rows, apart_s: Floats) -> Bools:
     repeats_s = float(np.median(time_s[repeated] - time_s[repeated - 1]))
     if not repeats_s:
         return np.zeros(len(apart_s), bool)
-    cycles = np.where(np.isfinite(apart_s), apart_s, 0.0) / repeats_s
-    return np.asarray((np.abs(cycles - np.round(cycles)) <= ON_REPETITION) & (np.round(cycles) >= 1), bool)
+    return np.asarray(np.isfinite(apart_s) & (apart_s >= (1 - ON_REPETITION) * repeats_s), bool)
 
 
 class _Runs(NamedTuple):

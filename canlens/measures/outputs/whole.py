@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,14 @@ from canlens.measures.outputs.loads import bridged, calm, flash, level, load, st
 from canlens.measures.outputs.observations import agreement, observed_answers
 from canlens.measures.outputs.rules_seen import seen_rules
 from canlens.measures.outputs.tracks import Rhythm, rule_track, states_of, track
+from canlens.measures.outputs.wanted import (
+    NEVER_S,
+    held_on,
+    hidden,
+    low_supply,
+    wanted,
+    without_retries,
+)
 from canlens.nouns.outputs import (
     Answers,
     FlashEvidence,
@@ -25,6 +34,7 @@ from canlens.nouns.outputs import (
     Timer,
     Track,
 )
+from canlens.plan.nouns import timer_tolerance_s
 from canlens.plan.rule import OFF, ON, UNKNOWN, Rule
 
 if TYPE_CHECKING:
@@ -91,6 +101,8 @@ class Recorded:
         Rhythms measured so far, by the column of times that they belong to.
     marked_s
         float64: when each marked slot began, those of rest among them [s]; empty where no rest was marked.
+    starting_s
+        float64 (k, 2): spans in which the controller was starting, so that its outputs mean nothing [s].
     """
 
     signals: Mapping[str, Signal]
@@ -98,6 +110,7 @@ class Recorded:
     controls: Mapping[str, Track] = field(default_factory=dict)
     rhythms: dict[int, Rhythm] = field(default_factory=dict)
     marked_s: Floats = field(default_factory=lambda: np.zeros(0))
+    starting_s: Floats = field(default_factory=lambda: NEVER_S)
 
     def rhythm(self, signal: Signal) -> Rhythm:
         """Return the rhythm of a signal's rows, measured once for all signals that share them."""
@@ -156,12 +169,15 @@ def output_evidence(
     own = recorded.track(output.command)
     flashing = _flashing(output, recorded)
     leads_s = lead(rule, own, within_s=output.within_s)
-    rule = rule.led(leads_s)
+    plain = rule.led(leads_s)
+    excused_s = _excused(plan, output, recorded, own)
+    own = without_retries(hidden(own, excused_s), plain, output.retries)
+    rule = wanted(plain, output, own, excused_s)
     flash_s = 1 / output.flash_hz if output.flash_hz else 0.0
-    stays_s = _stays_s(output)
-    found = answers(rule, own, within_s=output.within_s, run_on_s=stays_s, flashing=flashing, flash_s=flash_s)
+    within_s, stays_s = output.shows_within_s, _stays_s(output)
+    found = answers(rule, own, within_s=within_s, run_on_s=stays_s, flashing=flashing, flash_s=flash_s)
     confirmed, disagreed = agreement(own, observed, offset_s=offset_s) if observed else (0, Places.none())
-    scene = replace(_scene(plan, output, recorded, own), lead_s=leads_s)
+    scene = replace(_scene(plan, output, recorded, own, excused_s), lead_s=leads_s)
     return OutputEvidence(
         name=output.name,
         rule=rule,
@@ -171,16 +187,16 @@ def output_evidence(
         leads_s=leads_s,
         message_seen=True,
         exercised=_exercised(output, recorded.controls, found),
-        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + own.slack_s),
+        confounded_with=_confounded(plan, output, recorded, plain, output.settles_s + own.slack_s),
         scenes=(scene,),
         seen=seen_rules((scene,)),
         release=_release(output, rule, own),
-        cut_off=_cut_off(output, rule, own, flashing),
+        cut_off=_cut_off(output, plain, own, flashing),
         dropped=_dropped(output, rule, own, flashing),
         day=_level(output, recorded, (rule, own, flashing), night=False),
         night=_level(output, recorded, (rule, own, flashing), night=True),
         flash=_flash(output, recorded, flashing),
-        load=_load(output, recorded, own, flashing),
+        load=_load(output, recorded, rule, own, flashing),
         confirmed=confirmed,
         disagreed=disagreed,
     )
@@ -199,10 +215,15 @@ def _without_command(
     message_seen = None if output.command is None else False
     if not observed:
         return OutputEvidence(output.name, rule, None, Answers.none(), "nothing", message_seen=message_seen)
+    excused_s = _excused(plan, output, recorded, None)
     found, seen_off = observed_answers(
-        rule, observed, within_s=output.within_s, stays_s=_stays_s(output), offset_s=offset_s
+        wanted(rule, output, None, excused_s),
+        observed,
+        within_s=output.shows_within_s,
+        stays_s=_stays_s(output),
+        offset_s=offset_s,
     )
-    scene = replace(_scene(plan, output, recorded, None), observed=observed, offset_s=offset_s)
+    scene = replace(_scene(plan, output, recorded, None, excused_s), observed=observed, offset_s=offset_s)
     return OutputEvidence(
         name=output.name,
         rule=rule,
@@ -211,7 +232,7 @@ def _without_command(
         judged_from="observed",
         message_seen=message_seen,
         exercised=_exercised(output, recorded.controls, found),
-        confounded_with=_confounded(plan, output, recorded, rule, output.within_s + 1.0),
+        confounded_with=_confounded(plan, output, recorded, rule, output.settles_s + 1.0),
         scenes=(scene,),
         seen=seen_rules((scene,)),
         confirmed=len(found.answered),
@@ -219,7 +240,14 @@ def _without_command(
     )
 
 
-def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) -> Scene:
+def _excused(plan: Plan, output: Output, recorded: Recorded, own: Track | None) -> Floats:
+    """Return the spans in which nothing is asked of an output: its controller starts, or its supply is low."""
+    settle_s = output.within_s + (own.slack_s if own is not None else 0.0)
+    low_s = low_supply(recorded.signal(plan.controller.supply), output.off_below_v, settle_s=settle_s)
+    return np.concatenate([recorded.starting_s, low_s])
+
+
+def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None, excused_s: Floats) -> Scene:
     """Return what tells which rule an output follows."""
     if own is not None and output.flash_hz and output.flash_when is not None:
         flashing = rule_track(output.flash_when, recorded.controls)
@@ -229,11 +257,13 @@ def _scene(plan: Plan, output: Output, recorded: Recorded, own: Track | None) ->
         tuple(each.when for each in plan.outputs.values()),
         recorded.controls,
         own,
-        output.within_s,
-        stays_s=_stays_s(output),
-        is_cut_off=output.cut_after_s is not None,
+        output.settles_s,
+        stays_s=max(_stays_s(output), *(2 * (each or 0.0) for each in (output.pulse_s, output.min_on_s))),
+        is_cut_off=output.cut_after_s is not None or output.pulse_s is not None,
         awake_while=plan.bus.awake_while,
         marked_s=recorded.marked_s,
+        asks=partial(wanted, output=output, own=own, excused_s=excused_s),
+        is_latched=output.latch,
     )
 
 
@@ -296,16 +326,19 @@ def _flashing(output: Output, recorded: Recorded) -> Track | None:
 
 def _stays_s(output: Output) -> float:
     """Return how long an output may stay on after its rule, tolerance included [s]."""
-    return output.run_on_s + output.run_on_tolerance_s if output.run_on_s else 0.0
+    late_s = output.ends_within_s - output.within_s
+    return output.run_on_s + output.run_on_tolerance_s + late_s if output.run_on_s else late_s
 
 
-def _release(output: Output, rule: Track, own: Track) -> Timer:
-    """Measure the release, with its run-on where one is planned."""
+def _release(output: Output, rule: Track, own: Track) -> Timer | None:
+    """Measure the release, with its run-on where one is planned; None where a pulse ends by itself."""
+    if output.pulse_s is not None:
+        return None
     planned = output.run_on_s is not None
     return release(
         rule,
         own,
-        within_s=output.within_s,
+        within_s=output.ends_within_s,
         run_on_s=output.run_on_s or 0.0,
         tolerance_s=output.run_on_tolerance_s if planned else 0.0,
     )
@@ -313,23 +346,30 @@ def _release(output: Output, rule: Track, own: Track) -> Timer:
 
 def _cut_off(output: Output, rule: Track, own: Track, flashing: Track | None) -> Timer | None:
     """Measure the cut-off; None where none is planned."""
-    if output.cut_after_s is None:
+    cut_after_s, tolerated_s = output.cut_after_s, output.cut_after_tolerance_s
+    if output.pulse_s is not None:
+        rule, cut_after_s, tolerated_s = (
+            held_on(rule, output.pulse_s),
+            output.pulse_s,
+            timer_tolerance_s(output.pulse_s),
+        )
+    if cut_after_s is None:
         return None
     return cut_off(
         rule,
         own,
-        within_s=output.within_s,
-        cut_after_s=output.cut_after_s,
-        tolerance_s=output.cut_after_tolerance_s,
+        within_s=output.ends_within_s,
+        cut_after_s=cut_after_s,
+        tolerance_s=tolerated_s,
         flashing=flashing,
     )
 
 
 def _dropped(output: Output, rule: Track, own: Track, flashing: Track | None) -> Places:
     """Find unplanned falls; a planned cut-off judges its own."""
-    if output.cut_after_s is not None:
+    if output.cut_after_s is not None or output.pulse_s is not None:
         return Places.none()
-    return dropped(rule, own, flashing=flashing, settle_s=output.within_s)
+    return dropped(rule, own, flashing=flashing, settle_s=max(output.shows_within_s, output.ends_within_s))
 
 
 def _level(
@@ -343,7 +383,7 @@ def _level(
     rule, own, flashing = tracks
     rhythm = recorded.rhythm(signal)
     time_s = rhythm.time_s
-    settle_s = output.within_s + own.slack_s + rhythm.interval_s
+    settle_s = max(output.shows_within_s, output.ends_within_s) + own.slack_s + rhythm.interval_s
     on = steady(rule, ON, time_s, settle_s) & steady(own, ON, time_s, settle_s) & calm(flashing, time_s, settle_s)
     if output.night is not None:
         on &= steady(recorded.controls[output.night], ON if night else OFF, time_s, settle_s)
@@ -372,10 +412,13 @@ def _flash(output: Output, recorded: Recorded, flashing: Track | None) -> FlashE
     )
 
 
-def _load(output: Output, recorded: Recorded, own: Track, flashing: Track | None) -> LoadEvidence | None:
+def _load(output: Output, recorded: Recorded, rule: Track, own: Track, flashing: Track | None) -> LoadEvidence | None:
     """Compare current and voltage with the command; None where the plan names neither."""
     if output.current is None and output.voltage is None:
         return None
+    if output.soft_s:  # one that fades out still says that it is on
+        fall_s = rule.time_s[rule.falls]
+        own = hidden(own, np.column_stack([fall_s, fall_s + output.ends_within_s]))
     return load(
         output,
         own,

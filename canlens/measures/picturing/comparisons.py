@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from canlens.measures.picturing.quantities import series
-from canlens.nouns.baselines import BLOCK_S, FINE_STEP_S, FULL_S
+from canlens.nouns.baselines import FINE_STEP_S, FULL_S
+from canlens.nouns.pictures import ComparedChannel, ComparedMessage, DrawnComparison
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from canlens.nouns.baselines import Baseline, ChannelBaseline, IdentifierBaseline
     from canlens.nouns.messages import MessageEvidence
-    from canlens.nouns.pictures import Series
+    from canlens.nouns.pictures import Quantity, Series
     from canlens.results.compare import ComparisonResult
-    from canlens.signals import Floats
-    from canlens.trace import Ints
 
 
 # Intervals of a picture: how often each message came against what its database declares.
@@ -47,63 +45,6 @@ def interval_rows(every: Sequence[MessageEvidence], *, most: int = MOST_ROWS) ->
 MOST_MESSAGES = 10
 """Changed messages that one picture shows (our choice)."""
 MOST_POINTS = 1000
-Quantity = Literal["interval", "jitter"]
-
-
-@dataclass(frozen=True, eq=False)
-class ComparedChannel:
-    """One channel in one of the two recordings, by blocks of :data:`.BLOCK_S`.
-
-    Attributes
-    ----------
-    name
-        As written in that recording.
-    load
-        Bus load as a ratio, at the start of each block in which the channel was awake all through (where there is
-        none, of all others); None where the bit rate is unknown.
-    episode_s, episodes
-        float64 and int64 (k,): start of each block with error episodes [s], and how many began in it.
-    recorded
-        Whether errors were recorded at all.
-    """
-
-    name: str
-    load: Series | None
-    episode_s: Floats
-    episodes: Ints
-    recorded: Literal["yes", "no", "unknown"]
-
-
-@dataclass(frozen=True, eq=False)
-class ComparedMessage:
-    """A message of which the interval or its jitter changed: before and after, block by block [s]."""
-
-    subject: tuple[str, ...]
-    quantity: Quantity
-    before: Series | None
-    after: Series | None
-    declared_s: float | None
-
-
-@dataclass(frozen=True, eq=False)
-class DrawnComparison:
-    """All that the pictures of a comparison show.
-
-    Attributes
-    ----------
-    before_s, after_s
-        Length of the recordings [s].
-    channels
-        Each channel before and after.
-    messages, left_out
-        Changed messages, and how many more changed than are drawn.
-    """
-
-    before_s: float
-    after_s: float
-    channels: tuple[tuple[ComparedChannel, ComparedChannel], ...]
-    messages: tuple[ComparedMessage, ...]
-    left_out: int
 
 
 def drawn_comparison(result: ComparisonResult, before: Baseline, after: Baseline) -> DrawnComparison:
@@ -192,6 +133,3 @@ def _blocks(channel: ChannelBaseline, own: IdentifierBaseline | None, quantity: 
         return None
     start_s = channel.start_ms[known] / 1000
     return series(own.subject[-1], start_s, np.asarray(value[known], np.float64), None, most=MOST_POINTS)
-
-
-__all__ = ["BLOCK_S", "ComparedChannel", "ComparedMessage", "DrawnComparison", "drawn_comparison"]

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, TypedDict
 
 import numpy as np
 
+from canlens.measures.outputs.exercises import crossings
+from canlens.measures.picturing.comparisons import interval_rows
 from canlens.measures.picturing.quantities import (
     bursts,
     currents,
@@ -16,17 +18,19 @@ from canlens.measures.picturing.quantities import (
     pictured_signals,
     supply,
 )
+from canlens.measures.picturing.quoting import quoted
 from canlens.nouns.outputs import Track
-from canlens.nouns.pictures import DrawnRecording, Joins, OddMoments, Shade, StepLane
+from canlens.nouns.pictures import Drawn, DrawnRecording, Joins, OddMoments, Shade, StepLane
 from canlens.plan.nouns import REST
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from canlens.nouns.outputs import Answers, ControlEvidence, Evidence, OutputEvidence, Places
     from canlens.nouns.pictures import Outcome, ShadeKind
     from canlens.plan.rule import States
+    from canlens.results.finding import Finding
     from canlens.signals import Floats
     from canlens.trace import Ints, Rows, Trace
 
@@ -35,7 +39,7 @@ if TYPE_CHECKING:
 
 
 MOST_STEPS = 18_000
-"""Steps that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
+"""Places that all lanes of a picture show together; below it none is left out (our choice: about 0.6 MB of page)."""
 FEWEST_STEPS = 100
 SAME_S = 1e-6
 """A step within this time of where an answer is said to be is that answer [s]."""
@@ -121,7 +125,7 @@ def _joins(own: OutputEvidence, controls: Mapping[str, ControlEvidence]) -> Iter
         ("late", found.late, found.late_s),
         ("unanswered", found.unanswered, None),
         ("too-short", found.too_short, None),
-        ("held", found.held, None),
+        ("still-on", found.held, None),
     )
     for outcome, steps, timed_s in every:
         if not len(steps):
@@ -195,17 +199,51 @@ def _between(trace: Trace, rows: Rows) -> list[tuple[float, float]]:
     return list(zip(spans[0].tolist(), spans[1].tolist(), strict=True))
 
 
-# Recordings of a job as pictures show them.
+# Recordings of a job as pages show them.
+
+
+def drawn(
+    evidence: Sequence[Evidence],
+    findings: Iterable[Finding],
+    traces: Sequence[Trace] = (),
+    *,
+    channel: str | None = None,
+) -> Drawn:
+    """Prepare all that a page shows besides a result.
+
+    Parameters
+    ----------
+    evidence
+        Of each recording.
+    findings
+        Those whose frames are quoted.
+    traces
+        The recordings in the same order; without them nothing is quoted, and currents, supply and load are not drawn.
+    channel
+        As it was given when they were judged.
+    """
+    plan, intervals = evidence[-1].plan, evidence[-1].bus_evidence.intervals
+    return Drawn(
+        recordings=drawn_recordings(evidence, traces, channel=channel),
+        crossings=tuple(map(crossings, evidence)),
+        intervals=interval_rows(intervals),
+        messages=sum(each.interval is not None for each in intervals),
+        quotes={
+            each: quoted(traces[each.evidence.recording], plan, each)
+            for each in findings
+            if each.evidence.lines and each.evidence.recording < len(traces)
+        },
+    )
 
 
 def drawn_recordings(
-    evidence: Sequence[Evidence], traces: Sequence[Trace], *, channel: str | None = None
+    evidence: Sequence[Evidence], traces: Sequence[Trace] = (), *, channel: str | None = None
 ) -> tuple[DrawnRecording, ...]:
     """Prepare the pictures of all recordings of a job, in order; see :func:`drawn_recording`. They share the room."""
-    share = 1 / max(len(evidence), 1)
-    return tuple(
-        drawn_recording(each, trace, channel=channel, share=share) for each, trace in zip(evidence, traces, strict=True)
-    )
+    share = 1 / max(len(evidence), 1) if traces else 1.0
+    given: Sequence[Trace | None] = traces or [None] * len(evidence)
+    pairs = zip(evidence, given, strict=True)
+    return tuple(drawn_recording(each, trace, channel=channel, share=share) for each, trace in pairs)
 
 
 def drawn_recording(

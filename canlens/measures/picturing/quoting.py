@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.nouns.pictures import Quote, QuotedValue
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 from canlens.wire import describe_error
@@ -15,63 +15,14 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from canlens.database import Database, Message, SignalDefinition
+    from canlens.plan import Plan
+    from canlens.results.finding import Finding
     from canlens.signals import Signal
     from canlens.trace import Rows, Trace
 
 
 VALUES_SHOWN = 8
 """Signals decoded of one frame; those that are asked for come first."""
-
-
-@dataclass(frozen=True)
-class QuotedValue:
-    """One signal of a frame: raw value, scaled value with its unit, text of the value table (empty without one)."""
-
-    signal: str
-    raw: str
-    value: float
-    unit: str
-    text: str
-    is_wanted: bool
-
-
-@dataclass(frozen=True)
-class Quote:
-    """One frame as it was recorded.
-
-    Attributes
-    ----------
-    line, time_s, stamp
-        Where it stands; seconds from the first frame; the recorder's own stamp [s], exact, as text.
-    channel, identifier, is_extended
-        Its channel by name, and its identifier; of an error record that is its class.
-    kind
-        ``data``, ``remote`` or ``error``.
-    payload
-        Its bytes, each with whether a wanted signal lies in it.
-    message, sender
-        Name of its message and node that sends it; empty where no database knows them.
-    values
-        What the bytes say; of an error record nothing.
-    left_out
-        Signals of the message that are not among them.
-    error
-        What an error record says, in words.
-    """
-
-    line: int
-    time_s: float
-    stamp: str
-    channel: str
-    identifier: int
-    is_extended: bool
-    kind: str
-    payload: tuple[tuple[int, bool], ...]
-    message: str = ""
-    sender: str = ""
-    values: tuple[QuotedValue, ...] = ()
-    left_out: int = 0
-    error: str = ""
 
 
 def quotes(
@@ -105,6 +56,23 @@ def quotes(
     decoded = decode_signals(few, pairs.values())
     found = (_quote(few, row, messages.get(row), decoded, frozenset(wanted)) for row in range(len(few)))
     return {quote.line: quote for quote in sorted(found, key=lambda quote: quote.line)}
+
+
+def quoted(trace: Trace, plan: Plan, finding: Finding) -> tuple[Quote, ...]:
+    """Return the frames behind a finding, the signals that it is about told apart."""
+    return tuple(quotes(trace, plan.database, finding.evidence.lines, wanted=_wanted(plan, finding)).values())
+
+
+def _wanted(plan: Plan, finding: Finding) -> set[str]:
+    """Return the signals that a finding is about: those of its outputs and their controls, of its controls, its own."""
+    wanted = set(finding.subject)
+    controls = set(finding.subject) & set(plan.controls)
+    for name in set(finding.subject) & set(plan.outputs):
+        output = plan.outputs[name]
+        controls |= set(output.when.controls)
+        references = [output.level, output.current, output.voltage, output.command and output.command.reference]
+        wanted |= {each.path for each in references if each}
+    return wanted | {plan.controls[name].condition.reference.path for name in controls}
 
 
 def _rows(trace: Trace, lines: Collection[int]) -> Rows:

@@ -8,7 +8,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from canlens.reports import phrases
+from canlens import wording
 from canlens.reports.layout import visible
 from canlens.results.form import version
 
@@ -73,13 +73,12 @@ def page_environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals["words"] = phrases
     environment.filters |= {
-        "seconds": phrases.seconds,
-        "milliseconds": phrases.milliseconds,
-        "percent": phrases.percent,
-        "sentence": phrases.sentence,
-        "listed": phrases.listed,
+        "seconds": wording.seconds,
+        "milliseconds": wording.milliseconds,
+        "percent": wording.percent,
+        "sentence": wording.sentence,
+        "listed": wording.listed,
     }
     return environment
 

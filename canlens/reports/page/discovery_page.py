@@ -4,21 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.discovery import chance_words, place_words
-from canlens.reports import phrases
-from canlens.reports.discovery_text import CAUTIONS, VERDICTS
+from canlens import wording
+from canlens.discovery import place_words
+from canlens.reports.discovery_text import CAUTIONS
+from canlens.reports.facts import CANDIDATES_SHOWN, candidate_remarks, dropped_facts, marks_facts, recording_words
+from canlens.reports.headlines import Answer, Step, next_steps
 from canlens.reports.page.assembling import assembled, asset, inline
-from canlens.reports.page.views import Row, Step, Verdict, recording_subtitle, recording_view
+from canlens.reports.page.views import Row, answer_view, recording_view, section_links
+from canlens.wording import chance_words
 
 if TYPE_CHECKING:
-    from canlens.results.discover import ControlDiscovery, DiscoveryResult, FieldRow, FoundPlace, MarksResult, SlotKind
+    from canlens.results.discover import ControlDiscovery, DiscoveryResult, FoundPlace, SlotKind
 
 
 SLOTS_A_LINE = 20
-CANDIDATES_SHOWN = 3
-MIRRORS_SHOWN = 6
-FIELDS_SHOWN = 12
 HEADINGS = ("place", "with it", "without it", "as good by chance", "after, ms")
+LEAD = "A bit that follows a control is the control itself, or something that answers it."
 NUMERIC = (1, 2, 4)
 DONE: dict[SlotKind, tuple[str, str, str]] = {
     "exercise": ("operated", "●", "operated"),
@@ -39,29 +40,23 @@ TICKS: dict[tuple[bool, bool | None], tuple[str, str, str]] = {
 
 def discovery_page(result: DiscoveryResult) -> str:
     """Write a discovery as one HTML file that opens from disk."""
-    named = all(each.named for each in result.controls.values())
-    dropped = next((each.dropped for each in result.controls.values()), None)
-    kinds = ("counters", "checksums", "clocks", "toggles")
     return assembled(
         "discovery.html",
         (),
         kind="Search for the bits of controls",
-        title=f"The bits of {phrases.listed(list(result.controls))}" if result.controls else "No control",
-        subtitle=recording_subtitle(result.recording),
-        sections=[("answer", "The answer"), *_anchors(result), ("marks", "Marks"), ("recording", "Recording"),
-                  ("cautions", "Cautions")],
-        verdict=Verdict("seen" if named else "cannot-tell", VERDICTS[result.verdict], result.sentence),
-        lead="A bit that follows a control is the control itself, or something that answers it.",
-        steps=_steps(result),
+        title=f"The bits of {wording.listed(list(result.controls))}" if result.controls else "No control",
+        subtitle=recording_words(result.recording),
+        sections=[*section_links("answer"), *_anchors(result), *section_links("marks recording cautions")],
+        **answer_view(Answer.of(result.verdict, result.sentence, LEAD, _steps(result))),
         own_style=inline(asset("discovery.css")),
         controls=[_control(number, name, row) for number, (name, row) in enumerate(result.controls.items(), 1)],
         headings=HEADINGS,
         numeric=NUMERIC,
-        marks=_marks_rows(result),
-        dropped=[(kind, _fields(getattr(dropped, kind))) for kind in kinds] if dropped else [],
+        marks=marks_facts(result),
+        dropped=dropped_facts(next((each.dropped for each in result.controls.values()), None)),
         recordings=[recording_view(result.recording)],
         cautions=CAUTIONS,
-    )  # fmt: skip
+    )
 
 
 def _anchors(result: DiscoveryResult) -> list[tuple[str, str]]:
@@ -81,8 +76,7 @@ def _steps(result: DiscoveryResult) -> list[Step]:
     ]
     waiting = [(name, row) for name, row in result.controls.items() if not row.named]
     first = (waiting or list(result.controls.items()))[:1]
-    steps += [Step("next", "Do next", f"{name}: {row.next_step}") for name, row in first]
-    return steps
+    return steps + [step for name, row in first for step in next_steps(f"{name}: {row.next_step}")]
 
 
 def _control(number: int, name: str, row: ControlDiscovery) -> dict[str, object]:
@@ -136,54 +130,12 @@ def _candidate(each: FoundPlace, row: ControlDiscovery) -> Row:
         f"{each.answered} of {row.exercises}",
         f"{each.stray} of {alone}" if alone else "–",
         chance_words(each.chance),
-        phrases.milliseconds(each.latency_s),
+        wording.milliseconds(each.latency_s),
     )
-    return Row(cells, tuple(_remarks(each)))
+    return Row(cells, (*candidate_remarks(each), *_line_remarks(each)))
 
 
-def _remarks(each: FoundPlace) -> list[str]:
-    """Say what else is known of a place."""
-    told = []
-    if each.known is not None:
-        told.append(f"The database knows these bits as {each.known}.")
-    elif each.message is not None:
-        told.append(f"In message {each.message}; the database has no signal there.")
-    if each.mirrors:
-        more = f", and {len(each.mirrors) - MIRRORS_SHOWN} more" if len(each.mirrors) > MIRRORS_SHOWN else ""
-        some = "; ".join(place_words(mirror) for mirror in each.mirrors[:MIRRORS_SHOWN])
-        told.append(f"The same in every slot: {some}{more}.")
-    if each.shift_chance is not None:
-        told.append(
-            f"By the chance model {chance_words(each.chance)}; shifted against the recording, the marks fit as well in "
-            f"{phrases.percent(each.shift_chance)} of tries."
-        )
-    if each.lines:
-        which = f"line{'s' * (len(each.lines) > 1)} {phrases.listed([str(line) for line in each.lines])}"
-        told.append(f"It went on in {which} of the recording.")
-    return told
-
-
-def _marks_rows(result: DiscoveryResult) -> list[tuple[str, str]]:
-    """Return how the marks lie against the log, and what was searched."""
-    marks = result.marks
-    return [
-        ("marks", f"{phrases.counted(marks.exercises, 'exercise')}, {phrases.counted(marks.rests, 'slot')} left alone"),
-        ("outside", f"{phrases.counted(marks.outside, 'mark')} outside the recording" if marks.outside else ""),
-        ("clocks", _clocks(marks)),
-        ("searched", f"{result.bits_changing} bits that change; {result.places_tried} places and values"),
-    ]
-
-
-def _clocks(marks: MarksResult) -> str:
-    """Say how the marks were brought to the log's clock."""
-    if marks.offset_source == "as-written":
-        return "the marks were taken as they are written"
-    sure = f" ± {marks.offset_uncertainty_s:.2f} s" if marks.offset_uncertainty_s is not None else ""
-    return f"the marks were moved by {marks.offset_s:+.2f} s{sure} to meet what follows them"
-
-
-def _fields(found: tuple[FieldRow, ...]) -> str:
-    """Name fields that change all the time by themselves."""
-    told = [f"{each.identifier} from bit {each.start_bit}, {each.length} bits" for each in found[:FIELDS_SHOWN]]
-    more = f"; and {len(found) - FIELDS_SHOWN} more" if len(found) > FIELDS_SHOWN else ""
-    return "; ".join(told) + more
+def _line_remarks(each: FoundPlace) -> list[str]:
+    """Name the lines of the log in which a place went on."""
+    noun = "line" if len(each.lines) == 1 else "lines"
+    return [f"It went on in {noun} {wording.listed(map(str, each.lines))} of the recording."] if each.lines else []

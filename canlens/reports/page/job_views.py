@@ -2,46 +2,43 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
-from canlens.reports import phrases
+from canlens import wording
+from canlens.reports.facts import (
+    class_words,
+    error_frame_words,
+    latency_words,
+    limit_words,
+    load_sentence,
+    quality_words,
+    reading_words,
+    rest_facts,
+)
+from canlens.reports.headlines import break_words
 from canlens.reports.page.assembling import KEPT
-from canlens.reports.page.views import Row, moment
+from canlens.reports.page.views import RHYTHM_HEADINGS, Row
 from canlens.reports.phrases import planned_words
-from canlens.reports.survey_text import count_words, rest_facts, short_milliseconds
-from canlens.reports.text import break_words
-from canlens.reports.text_sections import error_frame_words, load_sentence, output_remarks
+from canlens.reports.text_sections import follows_words, output_remarks
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from canlens.measures.outputs.exercises import Crossing
-    from canlens.nouns.bus import BusEvidence, JudgedReading
+    from canlens.nouns.bus import BusEvidence
     from canlens.nouns.messages import MessageEvidence
+    from canlens.nouns.pictures import Crossing
     from canlens.plan import Plan
-    from canlens.results.check import CheckResult, LinkState, OutputResult, Verdict
+    from canlens.results.check import CheckResult, LinkState, OutputResult
     from canlens.results.finding import Finding
 
 
 # Output views: the outputs of a job, their chains, and every control against every output.
 
 
-STATES: dict[Verdict, LinkState] = {"proven": "seen", "failed": "broken", "not-proven": "cannot-tell"}
-"""The sign of a verdict."""
-STATE_WORDS: dict[LinkState, str] = {"seen": "seen", "broken": "broken", "cannot-tell": "cannot tell"}
-
 OUTPUT_HEADINGS = (
-    "output",
-    "on when",
-    "verdict",
-    "answered",
-    "late",
-    "on unasked",
-    "too short",
-    "latency median / longest, ms",
+    "output", "on when", "verdict", "answered", "late", "on unasked", "too short", "latency median / longest, ms",
     "what it really follows",
-)
+)  # fmt: skip
 CONTROL_HEADINGS = ("control", "signal", "exercises", "marked", "first", "last")
 
 
@@ -52,13 +49,13 @@ def output_views(result: CheckResult, plan: Plan, findings: Sequence[Finding]) -
             "name": name,
             "load": output.load,
             "safety": plan.outputs[name].safety is not None,
-            "state": STATES[output.verdict],
-            "word": phrases.VERDICTS[output.verdict],
+            "state": wording.VERDICT_SIGNS[output.verdict],
+            "word": wording.VERDICTS[output.verdict],
             "planned": planned_words(plan.outputs[name]),
-            "why": phrases.capital(phrases.sentence(_why(output))),
+            "why": wording.capital(wording.sentence(_why(output))),
             "follows": _follows(output),
-            "summary": " ".join(phrases.sentence(each) for each in output_remarks(output))
-            or phrases.capital(phrases.sentence(_why(output))),
+            "summary": " ".join(wording.sentence(each) for each in output_remarks(output))
+            or wording.capital(wording.sentence(_why(output))),
             "findings": [
                 number for number, each in enumerate(findings, 1) if name in each.subject and not each.consequence_of
             ],
@@ -74,14 +71,14 @@ def _why(output: OutputResult) -> str:
         return break_words(output)
     if output.verdict == "not-proven" or output.latency_s.median is None:
         return output.reason
-    return f"{output.reason}, typically after {phrases.milliseconds(output.latency_s.median)}{KEPT}ms"
+    return f"{output.reason}, typically after {wording.milliseconds(output.latency_s.median)}{KEPT}ms"
 
 
 def _follows(output: OutputResult) -> str:
     """Say which rule an output follows instead of the planned one; nothing where it follows that."""
     if output.verdict == "proven" or output.observed in {None, output.planned}:
         return ""
-    return f"What it really follows: {output.observed}"
+    return follows_words(output)
 
 
 def _links(output: OutputResult) -> list[dict[str, object]]:
@@ -90,11 +87,11 @@ def _links(output: OutputResult) -> list[dict[str, object]]:
         {
             "state": output.links[link],
             "name": f"{number} {name}",
-            "word": STATE_WORDS[output.links[link]],
+            "word": wording.LINK_STATES[output.links[link]][1],
             "is_first": link == output.first_broken_link,
             "lines": _lines(output.links_evidence.get(link, ()), output.links[link]),
         }
-        for number, (link, name) in enumerate(phrases.LINK_NAMES.items(), 1)
+        for number, (link, name) in enumerate(wording.LINKS.items(), 1)
     ]
 
 
@@ -105,18 +102,16 @@ def _lines(lines: Sequence[int], state: LinkState) -> str:
 def output_rows(result: CheckResult) -> list[Row]:
     """Return the table of outputs by their rules."""
     return [
-        Row(
-            (
-                name,
-                output.planned,
-                phrases.VERDICTS[output.verdict],
-                f"{output.answered} of {output.due}",
-                output.late,
-                output.unasked,
-                output.too_short,
-                f"{phrases.milliseconds(output.latency_s.median)} / {phrases.milliseconds(output.latency_s.max)}",
-                output.observed or "–",
-            )
+        Row.of(
+            name,
+            output.planned,
+            wording.VERDICTS[output.verdict],
+            f"{output.answered} of {output.due}",
+            output.late,
+            output.unasked,
+            output.too_short,
+            latency_words(output.latency_s),
+            output.observed or "–",
         )
         for name, output in result.outputs.items()
     ]
@@ -126,15 +121,13 @@ def control_rows(result: CheckResult) -> list[Row]:
     """Return the table of controls; the recorder's own stamps only where there is one recording."""
     start_s = result.recordings[0].start if len(result.recordings) == 1 else None
     return [
-        Row(
-            (
-                name,
-                control.signal,
-                control.exercises,
-                "–" if control.marked is None else control.marked,
-                _both(control.first_s, start_s),
-                _both(control.last_s, start_s),
-            )
+        Row.of(
+            name,
+            control.signal,
+            control.exercises,
+            "–" if control.marked is None else control.marked,
+            _both(control.first_s, start_s),
+            _both(control.last_s, start_s),
         )
         for name, control in result.controls.items()
     ]
@@ -142,10 +135,9 @@ def control_rows(result: CheckResult) -> list[Row]:
 
 def _both(time_s: float | None, start_s: float | None) -> str:
     """Say a time in seconds from the start and by the recorder's clock."""
-    told = moment(time_s, start_s)
-    if told is None:
-        return "–"
-    return f"{told.seconds}{KEPT}s ({told.stamp})" if told.stamp else f"{told.seconds}{KEPT}s"
+    if time_s is None:
+        return wording.NONE
+    return f"{wording.seconds(time_s)}{KEPT}s{f' ({wording.seconds(start_s + time_s)})' if start_s is not None else ''}"
 
 
 def matrix_view(crossed: Sequence[Crossing], result: CheckResult, which: str) -> dict[str, object]:
@@ -172,7 +164,7 @@ def _cell(each: Crossing) -> dict[str, object]:
     longest = (
         ""
         if each.longest_s is None
-        else f"{phrases.milliseconds(each.median_s)} / {phrases.milliseconds(each.longest_s)} ms"
+        else f"{wording.milliseconds(each.median_s)} / {wording.milliseconds(each.longest_s)} ms"
     )
     return {
         "is_planned": each.is_planned,
@@ -185,24 +177,8 @@ def _cell(each: Crossing) -> dict[str, object]:
 # Bus views: load, errors, intervals, sleep and meter readings of a job as a page shows them.
 
 
-INTERVAL_HEADINGS = (
-    "message",
-    "identifier",
-    "frames",
-    "declared, ms",
-    "interval median, ms",
-    "longest, ms",
-    "how it is sent",
-    "gaps",
-)
+INTERVAL_HEADINGS = ("message", "identifier", "frames", *RHYTHM_HEADINGS, "gaps")
 READING_HEADINGS = ("reading", "value", "limit", "source of the limit", "state", "what it means")
-READING_STATES = {"fits": "inside", "odd": "outside", "ask": "cannot be told"}
-KINDS = {
-    "cyclic": "on a beat",
-    "mixed": "on a beat and on a change",
-    "event-driven": "on a change",
-    "too-few": "too few",
-}
 
 
 def bus_facts(result: CheckResult, evidence: BusEvidence) -> list[tuple[str, str]]:
@@ -213,10 +189,10 @@ def bus_facts(result: CheckResult, evidence: BusEvidence) -> list[tuple[str, str
     facts += [
         ("error frames", error_frame_words(last)),
         ("why so", evidence.errors.recorded_because if evidence.errors and not evidence.errors.frames else ""),
-        ("error classes", count_words(evidence.errors.classes) if evidence.errors else ""),
+        ("error classes", class_words(evidence.errors.classes) if evidence.errors else ""),
         ("error episodes", _episodes(evidence)),
         ("whom they point at", evidence.attribution.sentence if evidence.attribution else ""),
-        ("quality", "; ".join([last.quality, *last.quality_reasons])),
+        ("quality", quality_words(last)),
         ("meter and log", " ".join(evidence.fused)),
     ]
     return [*facts, *rest_facts(result.quiet)]
@@ -235,41 +211,30 @@ def interval_rows(evidence: BusEvidence) -> list[Row]:
 
 def _interval_row(each: MessageEvidence) -> Row:
     interval = each.interval
-    return Row(
-        (
-            each.name,
-            f"0x{each.identifier:x}",
-            each.frames,
-            short_milliseconds(each.declared_s),
-            short_milliseconds(interval.median if interval else None),
-            short_milliseconds(interval.max if interval else None),
-            KINDS[each.kind],
-            f"{len(each.gaps.seen)}, {phrases.counted(each.gaps.missed, 'frame')} missing"
-            if len(each.gaps.seen)
-            else "none",
-        )
+    return Row.of(
+        each.name,
+        f"0x{each.identifier:x}",
+        each.frames,
+        wording.milliseconds(interval.median if interval else None),
+        wording.milliseconds(interval.max if interval else None),
+        wording.milliseconds(each.declared_s),
+        wording.MESSAGE_KINDS[each.kind],
+        f"{len(each.gaps.seen)}, {wording.counted(each.gaps.missed, 'frame')} missing"
+        if len(each.gaps.seen)
+        else "none",
     )
 
 
 def reading_rows(evidence: BusEvidence) -> list[Row]:
     """Return the meter's readings against their limits."""
     return [
-        Row(
-            (
-                each.name,
-                f"{each.value:g} {each.unit}" if math.isfinite(each.value) else "open line",
-                _limit(each),
-                each.source + (f"; {each.disagreement}" if each.disagreement else ""),
-                READING_STATES[each.state],
-                each.meaning,
-            )
+        Row.of(
+            each.name,
+            reading_words(each.value, each.unit),
+            limit_words(each.limit, each.unit),
+            each.source + (f"; {each.disagreement}" if each.disagreement else ""),
+            wording.READING_STATES[each.state],
+            each.meaning,
         )
         for each in evidence.readings
     ]
-
-
-def _limit(reading: JudgedReading) -> str:
-    if reading.limit is None:
-        return "–"
-    low, high = reading.limit
-    return f"{low:g} to {high:g} {reading.unit}" if math.isfinite(high) else f"{low:g} {reading.unit} or more"

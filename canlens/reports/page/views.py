@@ -2,69 +2,35 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.reports import phrases
-from canlens.reports.phrases import as_read, cause_title
-from canlens.reports.text_sections import error_frame_words
+from canlens import wording
+from canlens.reports.facts import cause_facts, own_steps, recording_facts, seen_words
+from canlens.reports.phrases import as_read, cause_words
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Hashable, Mapping, Sequence
 
-    from canlens.measures.picturing.quoting import Quote, QuotedValue
     from canlens.nouns.bus import RecordingResult
-    from canlens.results.check import LinkState
+    from canlens.nouns.pictures import Quote, QuotedValue
+    from canlens.reports.headlines import Answer
     from canlens.results.finding import Cause, Finding
     from canlens.trace import Problem
 
 
-DATED_FROM_S = 1e9
-"""Stamps from here on count from 1970 and tell a date; smaller ones count from anything (9 September 2001)."""
-DATED_TO_S = 4e9
-LINES_SHOWN = 4
-"""Line numbers named in one sentence; the table under it holds them all."""
 LEADING = 6
 """Findings that are linked from the first screen."""
 PROBLEMS_SHOWN = 50
-NO_CAUSES = {
-    "none-of-these": "None of the known causes explains it",
-    "not-enough-evidence": "Too little was seen to name a cause",
-}
 KINDS = {"data": "", "remote": "remote, ", "error": "error frame"}
 
 
-class Verdict(NamedTuple):
-    """The verdict: its state as a sign, its word, its sentence."""
-
-    state: LinkState
-    word: str
-    sentence: str
-
-    @classmethod
-    def of(cls, state: LinkState, sentence: str) -> Verdict:
-        """Part a sentence such as ``FAILED – why.``."""
-        word, _, rest = sentence.partition(" – ")
-        return cls(state, word, rest[:1].upper() + rest[1:])
+def answer_view(answer: Answer) -> dict[str, object]:
+    """Return the first screen of a page."""
+    verdict = answer._replace(sentence=wording.capital(answer.sentence))
+    return {"verdict": verdict, "lead": answer.lead, "steps": answer.steps}
 
 
-class Step(NamedTuple):
-    """One line of the answer; ``share`` is a probability where there is one."""
-
-    kind: str
-    label: str
-    text: str
-    share: float | None = None
-    odds: str = ""
-    term: str = ""
-
-
-class Moment(NamedTuple):
-    """A time: seconds from the start, and the recorder's own stamp (empty where it is not known)."""
-
-    seconds: str
-    stamp: str
+RHYTHM_HEADINGS = ("interval median, ms", "longest, ms", "declared, ms", "how it is sent")
 
 
 class Row(NamedTuple):
@@ -73,61 +39,55 @@ class Row(NamedTuple):
     cells: tuple[object, ...]
     remarks: tuple[str, ...] = ()
 
-
-def moment(time_s: float | None, start_s: float | None) -> Moment | None:
-    """Return a time both ways; None where there is none."""
-    if time_s is None:
-        return None
-    return Moment(phrases.seconds(time_s), "" if start_s is None else f"{start_s + time_s:.3f}")
+    @classmethod
+    def of(cls, *cells: object) -> Row:
+        """Return a row without remarks."""
+        return cls(cells)
 
 
-def date_words(start_s: float | None) -> str:
-    """Say on which day a recording began, as far as its stamps tell.
-
-    Examples
-    --------
-    >>> date_words(1760000000.034), date_words(12.5)
-    ('2025-10-09 08:53:20 UTC', '')
-    """
-    if start_s is None or not DATED_FROM_S <= start_s <= DATED_TO_S:
-        return ""
-    return datetime.fromtimestamp(start_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-
-
-def odds(probability: float) -> str:
-    """Say a probability as the reports do."""
-    return f"{probability * 100:.0f} %"
-
-
-def _title(cause: Cause) -> str:
-    """Say what is wrong; the two answers that are no fault have words of their own."""
-    return NO_CAUSES.get(cause.cause) or cause_title(cause)
+SECTIONS = {
+    "answer": "The answer",
+    "chain": "Chains",
+    "timeline": "Time line",
+    "table": "Controls × outputs",
+    "bus": "The bus",
+    "load": "Load",
+    "errors": "Errors",
+    "identifiers": "Identifiers",
+    "sleep": "Awake and asleep",
+    "marks": "Marks",
+    "untested": "Not tested",
+    "recording": "Recording",
+    "causes": "Causes",
+    "findings": "Findings",
+    "cautions": "Cautions",
+}
+"""Anchors of the sections of all pages, and what the links to them say."""
 
 
-def likely_step(cause: Cause) -> Step:
-    """Return the line of the answer that names the likely cause."""
-    subject = f"{phrases.listed(cause.subject)}: " if cause.subject else ""
-    text = phrases.sentence(f"{subject}{_title(cause)}")
-    return Step("likely", "Most likely", text, cause.probability, odds(cause.probability), cause.cause)
+def section_links(anchors: str, *, causes: Sequence[Cause] = (), **own: str) -> list[tuple[str, str]]:
+    """Return the links to the sections of a page, in order; ``own`` are words of this page alone."""
+    labels = {**SECTIONS, **own}
+    return [(anchor, labels[anchor]) for anchor in anchors.split() if anchor != "causes" or causes]
 
 
 def finding_views(
-    findings: Sequence[Finding], quoted: Mapping[int, Sequence[Quote]], *, several: bool
+    findings: Sequence[Finding], quoted: Mapping[Hashable, Sequence[Quote]], *, several: bool
 ) -> list[dict[str, object]]:
     """Return what the page shows of each finding, numbered as they stand."""
     return [
         {
             "number": number,
             "severity": each.severity,
-            "word": phrases.SEVERITIES[each.severity],
+            "word": wording.SEVERITIES[each.severity],
             "safety": each.safety,
-            "subject": phrases.listed(each.subject),
+            "subject": wording.listed(each.subject),
             "claim": each.claim,
             "check": each.check,
             "follows": _explained_by(each, findings),
             "rows": _finding_rows(each),
-            "quotes": [quote_view(quote) for quote in quoted.get(number, ())],
-            "seen": _seen(each, several=several),
+            "quotes": [quote_view(quote) for quote in quoted.get(each, ())],
+            "seen": seen_words(each, several=several),
             "is_open": each.severity == "failure" and not each.consequence_of,
         }
         for number, each in enumerate(findings, 1)
@@ -148,20 +108,7 @@ def _explained_by(finding: Finding, findings: Sequence[Finding]) -> int | None:
 
 
 def _finding_rows(finding: Finding) -> list[tuple[str, str]]:
-    rows = []
-    if not finding.consequence_of:
-        rows = [("Do next", finding.next_step), ("Caution", finding.caution)]
-    return [*rows, ("Cannot tell", finding.cannot_tell), ("Goes away if", finding.would_change)]
-
-
-def _seen(finding: Finding, *, several: bool) -> str:
-    lines, times = finding.evidence.lines, finding.evidence.times_s
-    if not lines and not times:
-        return ""
-    more = f" and {len(lines) - LINES_SHOWN} more" if len(lines) > LINES_SHOWN else ""
-    shown = phrases.listed([str(line) for line in lines[:LINES_SHOWN]])
-    where = f"{'line' if len(lines) == 1 else 'lines'} {shown}{more}" if lines else f"{phrases.seconds(times[0])} s"
-    return f"recording {finding.evidence.recording + 1}, {where}" if several else where
+    return [*own_steps(finding), ("Cannot tell", finding.cannot_tell), ("Goes away if", finding.would_change)]
 
 
 def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
@@ -169,26 +116,13 @@ def leading_views(findings: Sequence[Finding]) -> list[dict[str, object]]:
     own: list[dict[str, object]] = [
         {
             "number": number,
-            "word": phrases.SEVERITIES[each.severity],
-            "subject": phrases.listed(each.subject) or each.check,
+            "word": wording.SEVERITIES[each.severity],
+            "subject": wording.listed(each.subject) or each.check,
         }
         for number, each in enumerate(findings, 1)
         if not each.consequence_of
     ]
     return own[:LEADING]
-
-
-def file_name(recording: RecordingResult) -> str:
-    """Return the name of a recording without its folders."""
-    named = {"-": "standard input", "": "a recording in memory"}
-    return named.get(recording.file) or PurePath(recording.file).name
-
-
-def recording_subtitle(recording: RecordingResult) -> str:
-    """Say how much was recorded, and when."""
-    date = date_words(recording.start)
-    when = f", recorded {date}" if date else ""
-    return f"{phrases.counted(recording.frames, 'frame')} in {phrases.seconds(recording.duration_s)} s{when}"
 
 
 def quote_view(quote: Quote) -> dict[str, object]:
@@ -204,10 +138,10 @@ def quote_view(quote: Quote) -> dict[str, object]:
     if is_error:
         told.append((quote.error, True))
     if more:
-        told.append((f"{phrases.counted(more, 'other signal')} in it", False))
+        told.append((f"{wording.counted(more, 'other signal')} in it", False))
     return {
         "line": quote.line,
-        "seconds": phrases.seconds(quote.time_s),
+        "seconds": wording.seconds(quote.time_s),
         "stamp": quote.stamp,
         "frame": f"{number}{bits}{where}",
         "message": " of ".join(each for each in (quote.message, quote.sender) if each),
@@ -227,19 +161,12 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
     """Return what the page shows of each cause, the likeliest first."""
     return [
         {
-            "title": phrases.sentence(
-                f"{phrases.listed(each.subject)}: {_title(each)}" if each.subject else _title(each)
-            ),
+            "title": cause_words(each),
             "cause": each.cause,
             "scope": each.scope,
             "share": each.probability,
-            "odds": odds(each.probability),
-            "rows": [
-                ("Because", "; ".join(each.because)),
-                ("Against", "; ".join(each.against)),
-                ("Next test", each.next_test),
-                ("Caution", each.caution),
-            ],
+            "odds": wording.likelihood(each.probability),
+            "rows": cause_facts(each),
         }
         for each in as_read(causes)
     ]
@@ -247,21 +174,9 @@ def cause_views(causes: Sequence[Cause]) -> list[dict[str, object]]:
 
 def recording_view(recording: RecordingResult, title: str = "") -> dict[str, object]:
     """Return how a recording was made and what of it could not be used."""
-    start = "none" if recording.start is None else f"{phrases.seconds(recording.start)} s in the recorder's own clock"
-    date = date_words(recording.start)
     return {
         "title": title,
-        "rows": [
-            ("file", {"-": "standard input", "": "in memory"}.get(recording.file, recording.file)),
-            ("SHA-256", recording.sha256),
-            ("format", recording.format),
-            ("frames", f"{recording.frames} in {phrases.seconds(recording.duration_s)} s"),
-            ("first stamp", f"{start}, {date}" if date else start),
-            ("channels", phrases.listed(recording.channels) or "none named"),
-            ("quality", "; ".join([recording.quality, *recording.quality_reasons])),
-            ("error frames", error_frame_words(recording)),
-            ("not usable", phrases.counted(recording.problem_count, "line")),
-        ],
+        "rows": recording_facts(recording),
         "problems_title": "Lines of the recording that could not be used",
         "problems": _problem_rows(recording.problems),
         "database_title": "Entries of the database that could not be used",
@@ -270,4 +185,4 @@ def recording_view(recording: RecordingResult, title: str = "") -> dict[str, obj
 
 
 def _problem_rows(problems: Sequence[Problem]) -> list[Row]:
-    return [Row((each.line or "–", each.found, each.expected, each.count)) for each in problems[:PROBLEMS_SHOWN]]
+    return [Row.of(each.line or "–", each.found, each.expected, each.count) for each in problems[:PROBLEMS_SHOWN]]

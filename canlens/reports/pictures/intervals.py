@@ -15,12 +15,11 @@ from canlens.reports.pictures.picture import (
     Picture,
     clipped,
     column,
-    count,
     figure_text,
     foreign,
     label,
-    short_time,
 )
+from canlens.wording import counted, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -57,7 +56,7 @@ def interval_picture(rows: Sequence[MessageEvidence], total: int, *, name: str, 
         return None
     caption = (
         "Each row is a message: the thin line from its shortest to its longest interval, the thick part the middle "
-        "95 % where it is sent on a beat, the dot the median; the upright tick is the declared cycle time. "
+        "95 % where it is cyclic, the dot the median; the upright tick is the declared cycle time. "
         "The scale is logarithmic: each equal step is the same factor."
     )
     if total > len(rows):
@@ -173,21 +172,23 @@ def _where(row: MessageEvidence, rows: Sequence[MessageEvidence]) -> str:
 
 
 def _short(row: MessageEvidence) -> str:
-    declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
-    gaps = f", <b>{count(len(row.gaps.seen), 'gap')}</b>" if len(row.gaps.seen) else ""
-    return f"{short_time(row.times.median)}{declared}{gaps}"
+    gaps = f", <b>{counted(len(row.gaps.seen), 'gap')}</b>" if len(row.gaps.seen) else ""
+    return f"{short_time(row.times.median)}{_declared(row)}{gaps}"
+
+
+def _declared(row: MessageEvidence) -> str:
+    return f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
 
 
 def _told(row: MessageEvidence) -> str:
     """Say all of a row in a sentence."""
-    declared = f", declared {short_time(row.declared_s)}" if row.declared_s is not None else ""
     stayed_away = len(row.gaps.seen)
-    gaps = f", {count(stayed_away, 'gap')} with {count(row.gaps.missed, 'frame')} missing" if stayed_away else ""
+    gaps = f", {counted(stayed_away, 'gap')} with {counted(row.gaps.missed, 'frame')} missing" if stayed_away else ""
     which = row.number if row.name == row.number else f"{row.name} ({row.number})"
     which += f" on {row.channel}" if row.channel else ""
     return visible(
         f"{which}: median {short_time(row.times.median)}, {short_time(row.times.min)} to "
-        f"{short_time(row.times.max)}{declared}{gaps}, {count(row.frames, 'frame')}."
+        f"{short_time(row.times.max)}{_declared(row)}{gaps}, {counted(row.frames, 'frame')}."
     )
 
 
@@ -314,13 +315,13 @@ def _latency_told(own: Latencies, *, short: bool) -> str:
     parts = []
     number = len(own.answered_s) + len(own.late_s)
     if number:
-        parts.append(f"{count(number, 'answer')}, median {short_time(own.median_s)}")
+        parts.append(f"{counted(number, 'answer')}, median {short_time(own.median_s)}")
         if not short:
             parts.append(f"slowest {short_time(own.greatest_s)}")
     if len(own.late_s):
         parts.append(f"{len(own.late_s)} late")
     if own.unanswered:
-        parts.append(f"{own.unanswered} never answered")
+        parts.append(f"{own.unanswered} without answer")
     if not short:
         parts.append(f"allowed {short_time(own.within_s)}")
     return ", ".join(parts)

@@ -29,20 +29,12 @@ ANSWER_SIGNS: dict[Outcome, Parts] = {
     "late": {"symbol": "diamond-open", "size": 11, "color": ORANGE, "line": {"width": 2}},
     "unanswered": {"symbol": "x-thin-open", "size": 11, "color": RED, "line": {"width": 3}},
     "too-short": {"symbol": "circle-open", "size": 8, "color": GREY, "line": {"width": 1.5}},
-    "held": {"symbol": "square-open", "size": 8, "color": GREY, "line": {"width": 1.5}},
-}
-OUTCOME_WORDS: dict[Outcome, str] = {
-    "answered": "answered in time",
-    "late": "late answer",
-    "unanswered": "no answer",
-    "too-short": "too short to tell",
-    "held": "was still on",
+    "still-on": {"symbol": "square-open", "size": 8, "color": GREY, "line": {"width": 1.5}},
 }
 MOMENT_SIGNS: dict[str, Parts] = {
     "unasked": {"symbol": "triangle-down", "size": 11, "color": RED},
     "dropped": {"symbol": "star-triangle-up-open", "size": 12, "color": RED, "line": {"width": 2}},
 }
-MOMENT_WORDS = {"unasked": "came on, nobody asked", "dropped": "went off by itself"}
 SHADES: dict[ShadeKind, tuple[str, str]] = {
     "bus-silent": ("bus silent", "rgba(128,128,128,0.30)"),
     "channel-stopped": ("channel stopped", "rgba(138,99,210,0.30)"),

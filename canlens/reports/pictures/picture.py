@@ -13,6 +13,7 @@ import numpy as np
 
 from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import CLEAR, FONT_SIZE, GRID, SHADES, SMALL, plain_layout
+from canlens.wording import OUTCOMES, counted, percent, quantity, seconds, short_time, some
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from canlens.nouns.pictures import DrawnRecording, Joins, Outcome, StepLane
     from canlens.reports.pictures.looks import Parts
+    from canlens.signals import Floats
 
 
 # Picture: one drawing of a page with its words, and the form in which the plotting script takes it.
@@ -299,60 +301,11 @@ def _binding() -> Parts:
     }
 
 
-# Quantity words: numbers of a picture in words, with their units.
-
-
-def seconds(value: float) -> str:
-    """Say a time since the start [s], to the millisecond."""
-    return f"{value:.3f} s"
-
-
-def short_time(value: float) -> str:
-    """Say a short time [s] to three digits.
-
-    Examples
-    --------
-    >>> short_time(0.0623), short_time(1.25), short_time(math.nan)
-    ('62.3 ms', '1.25 s', 'not known')
-    """
-    if math.isnan(value):
-        return "not known"
-    return f"{value:.3g} s" if abs(value) >= 1 else f"{value * 1000:.3g} ms"
-
-
-def percent(ratio: float) -> str:
-    """Say a ratio in percent, to one decimal."""
-    return "not known" if math.isnan(ratio) else f"{ratio * 100:.1f} %"
-
-
-def quantity(value: float, unit: str) -> str:
-    """Say a quantity to three digits."""
-    return "not known" if math.isnan(value) else f"{value:.3g} {unit}"
-
-
-def count(number: int, one: str, many: str | None = None) -> str:
-    """Say how many of a thing there are.
-
-    Examples
-    --------
-    >>> count(1, "exercise"), count(3, "exercise")
-    ('1 exercise', '3 exercises')
-    """
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
-
-def listed(items: list[str], *, most: int = 12) -> str:
-    """Join a few things; of many, the first, and how many more there are."""
-    if len(items) <= most:
-        return ", ".join(items)
-    return ", ".join(items[:most]) + f" and {len(items) - most} more"
-
-
 # Lane words: the line above each lane, and what a time line shows, for those who cannot see it.
 
 
 LONGEST_NAME = 24
-WRONG: dict[Outcome, str] = {"late": "late", "unanswered": "no answer"}
+WRONG: dict[Outcome, str] = {"late": "late", "unanswered": "without answer"}
 
 
 def clipped(name: str) -> str:
@@ -398,7 +351,7 @@ def time_line_words(drawn: DrawnRecording) -> str:
 
 
 def _sentences(drawn: DrawnRecording) -> Iterator[str]:
-    yield f"Time line of {seconds(drawn.duration_s)}."
+    yield f"Time line of {seconds(drawn.duration_s)} s."
     for lane in drawn.lanes:
         if lane.kind == "control":
             yield f"Control {visible(lane.name)}: {_told(lane, drawn)}."
@@ -410,11 +363,10 @@ def _sentences(drawn: DrawnRecording) -> Iterator[str]:
         if joined.outcome in {"late", "unanswered"}:
             yield _failures(joined)
     for moment in drawn.moments:
-        word = "came on unasked" if moment.kind == "unasked" else "went off by itself"
-        yield f"{visible(moment.output)} {word} at {listed([seconds(each) for each in moment.time_s.tolist()])}."
+        yield f"{visible(moment.output)} {OUTCOMES[moment.kind]} at {_moments(moment.time_s)}."
     for shade in drawn.shades:
-        spans = [f"{start:.3f} to {seconds(stop)}" for start, stop in zip(shade.from_s, shade.to_s, strict=True)]
-        yield f"Shaded, {SHADES[shade.kind][0]}: {listed(spans)}."
+        spans = [f"{seconds(start)} to {seconds(stop)} s" for start, stop in zip(shade.from_s, shade.to_s, strict=True)]
+        yield f"Shaded, {SHADES[shade.kind][0]}: {some(spans, most=12)}."
     yield from _quantities(drawn)
     yield error_words(drawn)
 
@@ -438,8 +390,7 @@ def _quantities(drawn: DrawnRecording) -> Iterator[str]:
 def error_words(drawn: DrawnRecording) -> str:
     """Say how many error episodes there were, or why nothing can be said."""
     if drawn.errors.total:
-        times = [seconds(each) for each in drawn.errors.from_s.tolist()]
-        return f"{count(drawn.errors.total, 'error episode')}, at {listed(times)}."
+        return f"{counted(drawn.errors.total, 'error episode')}, at {_moments(drawn.errors.from_s)}."
     if drawn.errors_recorded == "yes":
         return "No error episodes."
     return "No error episodes are in the recording, but it is not known to hold errors."
@@ -455,5 +406,9 @@ def _slowest(lane: StepLane, drawn: DrawnRecording) -> str:
 
 def _failures(joined: Joins) -> str:
     word = "late" if joined.outcome == "late" else "not at all"
-    times = listed([seconds(each) for each in joined.time_s.tolist()])
-    return f"{visible(joined.output)} answered {word} when asked at {times}."
+    return f"{visible(joined.output)} answered {word} when asked at {_moments(joined.time_s)}."
+
+
+def _moments(time_s: Floats) -> str:
+    """Say when something happened, the first times of many."""
+    return some((f"{seconds(each)} s" for each in time_s.tolist()), most=12)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.reports.pictures.looks import BLUE, CHANNEL_DASHES, GREEN, LIMIT_DASHES, LIMIT_WORDS, ORANGE, RED, VIOLET
-from canlens.reports.pictures.picture import Strip, clipped, column, foreign, places, quantity
+from canlens.reports.pictures.picture import Strip, clipped, column, foreign, places
+from canlens.wording import counted, quantity
 
 if TYPE_CHECKING:
     from canlens.nouns.pictures import Bursts, Current, DrawnRecording, Load, Series, Supply
@@ -76,7 +77,7 @@ def load_strip(loads: tuple[Load, ...], drawn: DrawnRecording) -> Strip:
         traces += error_traces(drawn.errors, top, start=drawn.start)
     title = f"<b>bus load</b>, % of {loads[0].window_s:g} s" if loads else "<b>errors</b>"
     if drawn.errors.total:
-        title += f"  <b>{drawn.errors.total} error episode{'s' if drawn.errors.total > 1 else ''}</b>"
+        title += f"  <b>{counted(drawn.errors.total, 'error episode')}</b>"
     return Strip(title, LOAD_PX, tuple(traces), _axis(0.0, top * 1.12, "%"))
 
 

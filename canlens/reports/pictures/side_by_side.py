@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.measures.picturing.comparisons import BLOCK_S
+from canlens.nouns.baselines import BLOCK_S
 from canlens.reports.layout import visible
 from canlens.reports.pictures.looks import BLUE, FONT_SIZE, GREEN, GRID, ORANGE, RED, SMALL, VIOLET, plain_layout
 from canlens.reports.pictures.picture import (
@@ -19,16 +19,14 @@ from canlens.reports.pictures.picture import (
     figure_text,
     foreign,
     label,
-    percent,
-    short_time,
 )
 from canlens.reports.pictures.quantity_strips import MOST_SIGNS
+from canlens.wording import percent, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from canlens.measures.picturing.comparisons import ComparedChannel, ComparedMessage, DrawnComparison
-    from canlens.nouns.pictures import Series
+    from canlens.nouns.pictures import ComparedChannel, ComparedMessage, DrawnComparison, Series
     from canlens.reports.pictures.looks import Parts
 
 

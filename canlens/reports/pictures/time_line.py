@@ -15,9 +15,7 @@ from canlens.reports.pictures.looks import (
     GREY,
     MARK_SIGN,
     MOMENT_SIGNS,
-    MOMENT_WORDS,
     ORANGE,
-    OUTCOME_WORDS,
     SHADES,
 )
 from canlens.reports.pictures.picture import (
@@ -36,11 +34,11 @@ from canlens.reports.pictures.picture import (
     lane_title,
     places,
     row_of,
-    short_time,
     stacked,
     time_line_words,
 )
 from canlens.reports.pictures.quantity_strips import load_strip, quantity_strips
+from canlens.wording import OUTCOMES, short_time
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -87,7 +85,7 @@ def _joining_line(own: Joins, rows: Rows, *, in_lane: bool) -> Parts:
     return {
         "type": "scatter",
         "mode": "lines",
-        "name": OUTCOME_WORDS[own.outcome],
+        "name": OUTCOMES[own.outcome],
         "legendgroup": None if own.outcome in ANSWER_SIGNS else own.outcome,
         "x": column(np.column_stack((own.time_s, own.time_s + own.latency_s, gap)).ravel()),
         "y": column(np.column_stack((from_y, to_y, to_y)).ravel(), "i2"),
@@ -100,7 +98,7 @@ def _signs(own: Joins, rows: Rows, start: float | None) -> Parts:
     """Draw a sign on the output's lane for each exercise."""
     at = slice(None, MOST_SIGNS)
     time_s = own.time_s[at]
-    words = OUTCOME_WORDS[own.outcome]
+    words = OUTCOMES[own.outcome]
     told, where = places(time_s, own.line[at], start=start)
     return {
         "type": "scatter",
@@ -136,13 +134,13 @@ def _moment(own: OddMoments, foot: int, start: float | None) -> Parts:
     return {
         "type": "scatter",
         "mode": "markers",
-        "name": MOMENT_WORDS[own.kind],
+        "name": OUTCOMES[own.kind],
         "legendgroup": own.kind,
         "x": column(time_s),
         "y": column(np.full(len(time_s), foot + TOP - 2), "i2"),
         "marker": MOMENT_SIGNS[own.kind],
         "customdata": told,
-        "hovertemplate": f"<b>{foreign(own.output)}</b>: {MOMENT_WORDS[own.kind]}<br>%{{x:.3f}} s from start{where}"
+        "hovertemplate": f"<b>{foreign(own.output)}</b>: {OUTCOMES[own.kind]}<br>%{{x:.3f}} s from start{where}"
         "<extra></extra>",
     }
 

@@ -7,31 +7,19 @@ from math import ceil
 from pathlib import PurePath
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.reports import phrases
+from canlens import wording
+from canlens.reports.headlines import verdict_sentence
 from canlens.reports.layout import visible
+from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import NEVER_SHOWN, plain_name, planned_words, rule_words
-from canlens.reports.text import verdict_sentence
 from canlens.results.form import version
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from jinja2 import Template
-
     from canlens.job import JobDetails, PartShape
     from canlens.plan import Output, Plan
     from canlens.results.check import CheckResult, OutputResult, Verdict
-
-
-# Templates of what is printed: foreign names stay text.
-
-
-def template(name: str) -> Template:
-    """Return a template of this folder; what it is filled with is escaped, and what is missing is an error."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 – only wanted here
-
-    loader = PackageLoader("canlens.reports", "sheet")
-    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined, trim_blocks=True).get_template(name)
 
 
 # Normal behaviour: what whoever uses the vehicle might take for a fault.
@@ -191,20 +179,6 @@ CAUTIONS = (
 """What whoever uses the vehicle has to mind."""
 
 
-OPEN_LINKS = {
-    "traffic": "whether the bus carries traffic",
-    "control-message": "whether the control's message comes",
-    "control-change": "whether the control's signal moves",
-    "controller": "whether the controller is alive",
-    "noticed": "whether the controller notices the control",
-    "commanded": "whether it is switched when it should be",
-    "output": "whether voltage and current reach it",
-    "load": "whether the load works: look, listen, measure",
-    "release": "whether it stops when it should",
-}
-"""What a link that was not shown leaves open, in a customer's words."""
-
-
 class _Row(NamedTuple):
     name: str
     fitted: tuple[str, ...]
@@ -239,7 +213,7 @@ def customer_sheet(
     sheets = [_sheet(result, plan, details, not_tested, cut) for cut in CUTS]
     tries = [(sheet, points) for sheet in sheets for points in SIZES if fits(sheet.texts(), points)]
     sheet, points = tries[0] if tries else (sheets[-1], SIZES[-1])
-    page = template("customer_sheet.html")
+    page = page_environment().get_template("customer_sheet.html")
     return page.render(sheet._asdict(), points=points, cautions=CAUTIONS, sign_off=SIGN_OFF)
 
 
@@ -279,7 +253,7 @@ def _row(name: str, one: OutputResult, output: Output, details: JobDetails | Non
     return _Row(
         _cut(plain_name(name), cut.name),
         tuple(_cut(each, cut.name) for each in fitted[:FITTED_SHOWN] if each),
-        _cut(phrases.sentence(planned_words(output)), cut.text),
+        _cut(wording.sentence(planned_words(output)), cut.text),
         one.verdict,
         sign,
         word,
@@ -297,10 +271,10 @@ def _fuse(part: PartShape) -> str:
 def _open_points(result: CheckResult) -> list[str]:
     """Say what the recording leaves open."""
     told = []
-    for link, what in OPEN_LINKS.items():
+    for link, what in wording.OPEN_LINKS.items():
         names = [plain_name(name) for name, one in result.outputs.items() if one.links[link] == "cannot-tell"]
         if names:
-            whose = "any output" if len(names) == len(result.outputs) else phrases.listed(names)
+            whose = "any output" if len(names) == len(result.outputs) else wording.listed(names)
             told.append(f"For {whose}: {what}.")
     return [*told, NEVER_SHOWN]
 
@@ -308,12 +282,11 @@ def _open_points(result: CheckResult) -> list[str]:
 def _seen(one: OutputResult) -> str:
     """Say in a sentence what was seen of an output."""
     if one.verdict == "proven":
-        times = "once" if one.due == 1 else f"{one.due} times"
         median = one.latency_s.median
-        quick = f", typically within {phrases.milliseconds(median)} ms" if median is not None else ""
-        return f"asked for {times}, answered every time{quick}."
+        quick = f", typically within {wording.milliseconds(median)} ms" if median is not None else ""
+        return f"asked for {wording.times(one.due)}, answered every time{quick}."
     follows = one.observed if one.observed not in (None, one.planned) else None
-    reason = phrases.sentence(one.reason)
+    reason = wording.sentence(one.reason)
     return f"{reason} It follows: {plain_name(follows)}." if follows else reason
 
 

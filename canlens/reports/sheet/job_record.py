@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-import math
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.reports import phrases
-from canlens.reports.layout import visible
+from canlens import wording
+from canlens.reports.facts import latency_words, limit_words, reading_words, rest_facts
+from canlens.reports.headlines import verdict_sentence
+from canlens.reports.page.assembling import page_environment
 from canlens.reports.phrases import planned_words
-from canlens.reports.sheet.customer_sheet import normal_behaviour, template
-from canlens.reports.survey_text import rest_facts
-from canlens.reports.text import verdict_sentence
+from canlens.reports.sheet.customer_sheet import normal_behaviour
 from canlens.reports.text_sections import by_severity
 from canlens.results.form import version
 
@@ -79,11 +78,15 @@ def job_record(result: CheckResult, plan: Plan, manifest: Manifest, readings: Se
         HTML that needs nothing else; nothing in it is cut.
     """
     sections = [each for each in _sections(result, plan, manifest, readings) if each.rows or each.points]
-    return template("job_record.html").render(
-        title=visible(result.title or "Hand-over"),
-        verdict=verdict_sentence(result),
-        sections=[_visible(each) for each in sections],
-        sign_off=manifest.sign_off,
+    return (
+        page_environment()
+        .get_template("job_record.html")
+        .render(
+            title=result.title or "Hand-over",
+            verdict=verdict_sentence(result),
+            sections=sections,
+            sign_off=manifest.sign_off,
+        )
     )
 
 
@@ -142,10 +145,10 @@ def _state(state: StateShape) -> list[tuple[str, str]]:
         if given is None:
             continue
         value = given if isinstance(given, float) else given.value
-        text = f"{value:g} {unit}" if math.isfinite(value) else "open line"
+        text = reading_words(value, unit)
         if not isinstance(given, float) and given.limit is not None:
             source = f", {given.source}" if given.source else ""
-            text += f" (limit {given.limit[0]:g} to {given.limit[1]:g} {unit}{source})"
+            text += f" (limit {limit_words(given.limit, unit)}{source})"
         rows.append((label, text))
     return rows + [(key, text) for key, text in (("baseline", state.baseline), ("note", state.note)) if text]
 
@@ -161,8 +164,7 @@ def _parts(job: JobDetails) -> Section:
 
 
 def _reading(each: JudgedReading) -> tuple[str, ...]:
-    value = f"{each.value:g} {each.unit}" if math.isfinite(each.value) else "open line"
-    limit = "–" if each.limit is None else f"{each.limit[0]:g} to {each.limit[1]:g} {each.unit}"
+    value, limit = reading_words(each.value, each.unit), limit_words(each.limit, each.unit)
     return (READINGS.get(each.name, (each.name, ""))[0], value, limit, each.source or "–")
 
 
@@ -172,9 +174,9 @@ def _outputs(result: CheckResult, plan: Plan) -> list[tuple[str, ...]]:
             name,
             one.load or "–",
             planned_words(plan.outputs[name]),
-            f"{phrases.VERDICTS[one.verdict]}: {one.reason}",
+            f"{wording.VERDICTS[one.verdict]}: {one.reason}",
             f"{one.answered} of {one.due}",
-            f"{phrases.milliseconds(one.latency_s.median)} / {phrases.milliseconds(one.latency_s.max)} ms",
+            f"{latency_words(one.latency_s)} ms",
         )
         for name, one in result.outputs.items()
     ]
@@ -184,7 +186,7 @@ def _findings(result: CheckResult) -> list[str]:
     told = []
     for each in by_severity(result.findings):
         safety = ", safety item" if each.safety else ""
-        told.append(f"{phrases.SEVERITIES[each.severity]}{safety}: {each.claim}")
+        told.append(f"{wording.SEVERITIES[each.severity]}{safety}: {each.claim}")
     return told or ["None."]
 
 
@@ -198,9 +200,3 @@ def _inputs(manifest: Manifest) -> list[tuple[str, ...]]:
 def _versions(manifest: Manifest) -> list[tuple[str, str]]:
     databases = [(f"database {each.file}", each.version or "names no version") for each in manifest.databases]
     return [("canlens", version()), ("Python", manifest.python), *manifest.libraries.items(), *databases]
-
-
-def _visible(section: Section) -> Section:
-    """Return a section in which control characters are made visible."""
-    rows = [tuple(map(visible, row)) for row in section.rows]
-    return section._replace(rows=rows, points=[visible(each) for each in section.points])
