@@ -19,7 +19,6 @@ from canlens.measures.outputs.answers import LONGEST_LEAD_S, answers, exercises,
 from canlens.measures.outputs.hindrances import with_hindrances
 from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset, missed_marks
 from canlens.measures.outputs.several import added_control, added_output
-from canlens.measures.outputs.shifts import unshifted
 from canlens.measures.outputs.supply import rest, starting, supply
 from canlens.measures.outputs.tracks import rule_track, states_of
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
@@ -272,9 +271,7 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
         for name in plan.controls
     }
     outputs = {
-        name: unshifted(
-            output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s), output.within_s
-        )
+        name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
         for name, output in plan.outputs.items()
     }
     outputs = with_hindrances(plan, trace, with_rivals(plan, recorded.controls, outputs))
