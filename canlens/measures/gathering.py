@@ -270,12 +270,10 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
         name: _control(plan, plan.controls[name], recorded, marked.get(name) if marks else None)
         for name in plan.controls
     }
-    outputs = {
-        name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
-        for name, output in plan.outputs.items()
-    }
-    outputs = with_hindrances(plan, trace, with_rivals(plan, recorded.controls, outputs))
-    return _Part(len(trace), recorded, missing, offset_s, controls, outputs)
+    each_of = ((each, _of(observed, each.name)) for each in plan.outputs.values())
+    outputs = {each.name: output_evidence(plan, each, recorded, own, offset_s=seen_offset_s) for each, own in each_of}
+    judged = with_hindrances(plan, trace, with_rivals(plan, recorded.controls, outputs))
+    return _Part(len(trace), recorded, missing, offset_s, controls, judged)
 
 
 MOST_TRIED = 40
@@ -327,9 +325,7 @@ def on_channel(trace: Trace, name: str | None) -> Trace:
 def _references(plan: Plan) -> Iterable[SignalReference]:
     """List every signal that the plan names."""
     for control in plan.controls.values():
-        yield control.condition.reference
-        if control.noticed:
-            yield control.noticed.reference
+        yield from (each.reference for each in (control.condition, control.noticed) if each)
     for output in plan.outputs.values():
         if output.command:
             yield output.command.reference
