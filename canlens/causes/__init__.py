@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.causes import bus, controller, errors, loads, release, routing
+from canlens.causes import bus, controller, errors, loads, release, routing, shared_causes
 from canlens.causes.cause import Candidate
 from canlens.causes.ranking import weighed
 
@@ -28,8 +28,14 @@ ALL: tuple[Candidate, ...] = (
     bus.DUPLICATE_IDENTIFIER,
     bus.MESSAGE_MISSING,
     bus.BUS_STAYS_AWAKE,
+    bus.RECORDER_LOSES,
     controller.CONTROLLER_SILENT,
     controller.SUPPLY_SAG,
+    controller.COMMON_GROUND,
+    shared_causes.SUPPLY_MISSING,
+    shared_causes.BUS_PLUG_OPEN,
+    shared_causes.CONTROL_NOT_NOTICED,
+    shared_causes.SETTING_DIFFERS,
     controller.CONTROL_NEVER_CHANGES,
     routing.OUTPUTS_SWAPPED,
     routing.OUTPUT_FOLLOWS_OTHER_CONTROL,
@@ -60,11 +66,12 @@ def wrong_beyond_outputs(named: Iterable[Cause]) -> float:
     """Return how probable the likeliest cause of bus or controller is, wherever it may be at work.
 
     Where several outputs may be the one that pulls the supply down, none stands high alone, but one of them does it.
+    A recorder that loses frames is nothing wrong with the job.
     """
     question = {each.name: each.question for each in ALL}
     sums: dict[tuple[str, ...], float] = {}
     for each in named:
-        if each.scope in {"bus", "controller"}:
+        if each.scope in {"bus", "controller"} and question.get(each.cause) != "loss":
             key = (each.cause,) if question.get(each.cause) in ONE_OF_THEM else (each.cause, *each.subject)
             sums[key] = sums.get(key, 0.0) + each.probability
     return min(1.0, max(sums.values(), default=0.0))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
 from canlens.causes.weighing import bus_words
 from canlens.wording import counted
@@ -113,6 +115,60 @@ def identifier_cases(asked: Asked) -> Iterator[Case]:
         sign = Sign("identity", value, f"{each.name} comes as from two senders ({told})")
         words = bus_words(asked.evidence, message=f"{each.name} (0x{each.identifier:x})")
         yield Case("identifiers", (each.name,), (sign,), words=words)
+
+
+FEWEST_LOST = 2.0
+"""A message tells how many frames are lost where at least so many of it would be, were the loss equal."""
+FEWEST_SENDERS = 2
+LEAST_LOSS = 0.002
+SPREAD = 2.5
+"""Losses that scatter by more than this much of what chance does (chi-square per degree of freedom) are not equal."""
+
+
+def loss_cases(asked: Asked) -> Iterator[Case]:
+    """Ask whether frames are missing from all beats alike."""
+    supply = asked.evidence.supply
+    restarting = asked.evidence.plan.controller.node if supply is not None and len(supply.restarts_s) else None
+    every = [
+        each
+        for each in asked.evidence.bus_evidence.intervals
+        if each.cycle_s and not each.is_of_two and (restarting is None or restarting not in each.senders)
+    ]
+    lost = np.array([each.gaps.missed for each in every], float)
+    due = lost + np.array([each.frames for each in every], float)
+    total = float(lost.sum() / due.sum()) if every else 0.0
+    expected = total * due
+    telling = expected >= FEWEST_LOST
+    senders = {each.sender or each.name for each, tells in zip(every, telling.tolist(), strict=True) if tells}
+    if len(senders) < FEWEST_SENDERS:
+        return
+    scatter = np.square(lost - expected)[telling] / expected[telling]
+    is_equal = total >= LEAST_LOSS and scatter.sum() / (telling.sum() - 1) < SPREAD
+    value = "equal" if is_equal else "uneven" if total >= LEAST_LOSS else "none"
+    told = f"{total * 100:.2g} % of the frames are missing, from {counted(int(telling.sum()), 'message')} alike"
+    yield Case("loss", (), (Sign("loss", value, told),), words=bus_words(asked.evidence))
+
+
+RECORDER_LOSES = Candidate(
+    name="recorder-loses",
+    scope="bus",
+    question="loss",
+    weight=8,
+    chances={
+        "loss": {"none": 0.2, "uneven": 0.1, "equal": 0.7},
+    },
+    docstring="""recorder-loses: equal loss over all senders: the recording, not the vehicle.
+
+What is wrong
+    The recorder, its lead to the computer or the computer is too slow, and drops frames of everybody alike.
+Speaks for it
+    Frames are missing from the beats of all messages, of each in the same share.
+Speaks against it
+    One node alone loses frames; gaps of all messages at once, which are those of a clock or of a sleeping bus.
+Next test
+    Record again with nothing else running, or with another recorder, and compare how many frames are missing.
+""",
+)
 
 
 def sleep_cases(asked: Asked) -> Iterator[Case]:

@@ -48,11 +48,27 @@ class Sign:
 
 @dataclass(frozen=True)
 class Suspect:
-    """Where a cause may be at work: the subject, and how well it explains what was seen beside its rivals."""
+    """Where a cause may be at work.
+
+    Attributes
+    ----------
+    subject
+        What is at fault.
+    share
+        How well it explains what was seen beside its rivals.
+    sentence
+        What says so.
+    explains
+        Outputs whose own causes it makes needless, where it is the cause of several.
+    most
+        No more probable than this, since something that the tables do not weigh would show the same.
+    """
 
     subject: Subject
     share: float = 1.0
     sentence: str = ""
+    explains: tuple[str, ...] = ()
+    most: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -156,14 +172,29 @@ SYMPTOMS: tuple[Symptom, ...] = (
         "a message that the plan needs",
         {"comes": 0.97995, "cyclic, absent": 0.00005, "sent on changes, absent": 0.008, "not needed, absent": 0.012},
     ),
+    Symptom("loss", "frames that are missing from beats", {"none": 0.95, "uneven": 0.0495, "equal": 0.0005}),
     # the controller
-    Symptom("controller", "messages of the controller's node", {"come": 0.99995, "none": 0.00005}),
+    Symptom("controller", "messages of the controller's node", {"come": 0.99994, "stops": 0.00001, "none": 0.00005}),
+    Symptom(
+        "together",
+        "outputs that never come on when asked",
+        {"no": 0.996, "one": 0.0037, "several": 0.00025, "all": 0.00005},
+    ),
+    Symptom("noticed", "the controller's own report of each control", {"follows": 0.9995, "never": 0.0005}),
+    Symptom("box-supply", "voltage at the controller's own plug", {"there": 0.9995, "missing": 0.0005}),
+    Symptom("fuse", "the controller's fuse", {"whole": 0.998, "blown": 0.002}),
+    Symptom("plug", "the controller's plug", {"seated": 0.998, "open": 0.002}),
     Symptom(
         "restarts",
         "the controller falls silent and returns",
         {"none": 0.995, "at turn-on": 0.0005, "elsewhere": 0.0045},
     ),
     Symptom("supply", "the reported supply", {"steady": 0.9697, "sags": 0.03, "sags with an output": 0.0003}),
+    Symptom(
+        "falls",
+        "outputs that pull supply or voltages down while they are on",
+        {"none": 0.9968, "one": 0.003, "several": 0.0002},
+    ),
     # a control
     Symptom(
         "control",

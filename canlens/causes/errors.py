@@ -9,6 +9,7 @@ import numpy as np
 from canlens.causes.bus import ohm_signs
 from canlens.causes.cause import Candidate, Case, Sign, Suspect
 from canlens.causes.weighing import bus_words
+from canlens.plan.rule import ON, Rule
 from canlens.wording import counted
 
 if TYPE_CHECKING:
@@ -35,6 +36,10 @@ STRAYS = 2
 UNNAMED: tuple[SuspectKind, ...] = ("bad-sender", "bad-receiver", "other")
 UNNAMED_WEIGHT = 16.0
 """A node that cannot send or receive well is as common as a cause of weight 8, half of which is the unknown's own."""
+FEWEST_STRETCHES = 3
+"""An output that was on in fewer stretches than these may have been on by chance where something else disturbed."""
+MOST_DOUBTFUL = 0.4
+"""Outputs that are on just while the engine runs are all together no likelier than this to be what disturbs."""
 FEWEST_GAPS = 2
 ALL_OF_THEM = 0.8
 """So much of a node's messages must share its gaps."""
@@ -99,14 +104,33 @@ def _suspects(asked: Asked, gaps: dict[str, int]) -> dict[str, tuple[Suspect, ..
             "node-intermittent": tuple(_gap_suspects(asked, gaps, {})),
         }
     for cause, kind in KINDS.items():
+        named = [each for each in attribution.suspicions if each.kind == kind]
+        doubtful = [each.subject for each in named if each.subject and _is_as_the_engine(evidence, each.subject)]
+        doubt = sum(each.probability for each in named if each.subject in doubtful)
         found[cause] = tuple(
-            Suspect((each.subject,) if each.subject else (), each.probability * len(KINDS), attribution.sentence)
-            for each in attribution.suspicions
-            if each.kind == kind
+            Suspect(
+                (each.subject,) if each.subject else (),
+                each.probability * len(KINDS),
+                attribution.sentence,
+                most=MOST_DOUBTFUL * each.probability / doubt if each.subject in doubtful and doubt else 1.0,
+            )
+            for each in named
         )
     loose = {each.subject[0]: each.share for each in found["node-intermittent"] if each.subject}
     found["node-intermittent"] = tuple(_gap_suspects(asked, gaps, loose))
     return found
+
+
+def _is_as_the_engine(evidence: Evidence, subject: str) -> bool:
+    """Tell whether a suspect is an output that errors cannot tell from the engine, or from a part of the drive."""
+    own = evidence.outputs.get(subject)
+    if own is None:
+        return False
+    awake = evidence.plan.bus.awake_while
+    if awake is not None and evidence.plan.outputs[subject].when.same_as(Rule.of(awake)):
+        return True
+    shown = own.shown if own.shown is not None else own.rule
+    return int((shown.state == ON).sum()) < FEWEST_STRETCHES
 
 
 def _gap_suspects(asked: Asked, gaps: dict[str, int], loose: dict[str, float]) -> Iterator[Suspect]:
@@ -123,7 +147,7 @@ def _gap_suspects(asked: Asked, gaps: dict[str, int], loose: dict[str, float]) -
 
 
 def nodes_with_gaps(evidence: Evidence) -> dict[str, int]:
-    """Return the nodes all of whose messages stayed away together, and how often."""
+    """Return the nodes all of whose messages stayed away together while others came, and how often."""
     by_node: dict[str, list[MessageEvidence]] = {}
     for each in evidence.bus_evidence.intervals:
         if each.senders and each.cycle_s:
@@ -133,7 +157,11 @@ def nodes_with_gaps(evidence: Evidence) -> dict[str, int]:
         fastest = min(messages, key=lambda each: each.cycle_s or np.inf)
         if len(fastest.gaps.seen) < FEWEST_GAPS:
             continue
-        count = len(fastest.gaps.seen)
+        gap_s = fastest.gaps.seen.time_s
+        alone = np.ones(len(gap_s), bool)
+        for stop in evidence.bus_evidence.quiet.stops if evidence.bus_evidence.quiet else ():
+            alone &= (gap_s < stop.from_s - TOGETHER_S) | (gap_s > stop.to_s + TOGETHER_S)
+        count = int(alone.sum())
         if count >= FEWEST_GAPS:
             found[node] = count
     return found

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from canlens.causes.cause import Candidate, Case, Sign
 from canlens.causes.weighing import output_words, yes
-from canlens.judging import wrongs
+from canlens.judging import followed, wrongs
 from canlens.nouns.outputs import LoadEvidence
 from canlens.plan.rule import ON
 from canlens.wording import counted
@@ -39,7 +39,7 @@ def cases(asked: Asked) -> Iterator[Case]:
                 "load",
                 (name,),
                 signs,
-                {} if load.has_voltage else {"output-not-fed": ()},
+                left=1 - asked.explained(name),
                 words=output_words(evidence, name),
                 safety=evidence.plan.outputs[name].safety,
             )
@@ -67,15 +67,14 @@ def _signs(evidence: Evidence, own: OutputEvidence, load: LoadEvidence) -> Itera
         yield yes("stray", "stray-current" in wrong, "current flows while it is off", "no current while it is off")
     if len(own.answers.answered) + len(own.answers.dropped_out) and not is_above:
         number = len(own.answers.dropped_out) + (len(own.dropped) if "dropped" in wrong else 0)
-        number = number if number >= FEWEST_DROPS else 0
+        is_own = followed(evidence, own.name).value in {"own", "none"}
+        number = number if number >= FEWEST_DROPS and is_own else 0
         told = f"it answers in time and drops out {counted(number, 'time')}"
         yield yes("drops", number, told, "it never dropped out")
-    if load.has_voltage and ever_on:
-        yield (
-            Sign("voltage", "none", "no voltage while it is on")
-            if "no-voltage" in wrong
-            else Sign("voltage", "there", "voltage is there")
-        )
+    if "no-voltage" in wrong:
+        yield Sign("voltage", "none", "no voltage while it is on")
+    elif not math.isnan(load.on_voltage_v):
+        yield Sign("voltage", "there", f"{load.on_voltage_v:.3g} V while it is on")
 
 
 def _falls_while_asked(own: OutputEvidence) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from canlens.causes import bus, controller, errors, loads, release, routing
+from canlens.causes import bus, controller, errors, loads, release, routing, shared_causes
 from canlens.causes.cause import SYMPTOMS
 from canlens.causes.trials import Trial, best_trial, sentence
 from canlens.causes.weighing import Asked, answers_to
@@ -28,22 +28,30 @@ LEAST = 0.05
 """Causes below this are not told."""
 SAID = 3
 """So many sentences for and against a cause are said, the weightiest first."""
+UNSHOWN = "nothing shows any output of the plan"
 WEIGHTY = 0.7
 """A sign counts for or against where it is twice as probable under one of the two (natural logarithm)."""
 
 
 class Question(NamedTuple):
-    """A question: its name, the scope of an unknown answer, and the subjects to which it is put."""
+    """A question: its name, the scope of an unknown answer, the subjects to which it is put.
+
+    ``tells_unknown``: whether a fault that no table describes is told; not where a question after it says so.
+    """
 
     name: str
     scope: Scope
     cases: Callable[[Asked], Iterator[Case]]
+    tells_unknown: bool = True
 
 
 QUESTIONS: tuple[Question, ...] = (
     Question("traffic", "bus", bus.traffic_cases),
+    Question("shared", "controller", shared_causes.cases, tells_unknown=False),
     Question("controller", "controller", controller.cases),
+    Question("ground", "controller", controller.ground_cases, tells_unknown=False),
     Question("messages", "bus", bus.message_cases),
+    Question("loss", "bus", bus.loss_cases, tells_unknown=False),
     Question("identifiers", "bus", bus.identifier_cases),
     Question("errors", "bus", errors.cases),
     Question("sleep", "bus", bus.sleep_cases),
@@ -66,9 +74,16 @@ def weighed(evidence: Evidence, catalogue: Sequence[Candidate]) -> tuple[Cause, 
         for case in question.cases(asked):
             answers = answers_to(case, candidates)
             asked.found[question.name, case.subject] = answers
-            told += [_told(asked, case, each, answers, question.scope) for each in answers if each.probability >= LEAST]
-    if evidence.recording.quality == "poor" or not evidence.fits:
-        told = []  # whatever it seems to show may be the fault of the recording, or of another vehicle's plan
+            told += [
+                _told(asked, case, each, answers, question.scope)
+                for each in answers
+                if each.probability >= LEAST and (each.candidate or question.tells_unknown)
+            ]
+    if evidence.recording.quality == "poor":
+        told = []  # whatever it seems to show may be the fault of the recording
+    elif not evidence.fits:  # or of another vehicle's plan, but for what keeps all traffic away
+        traffic = {each.name for each in catalogue if each.question == QUESTIONS[0].name}
+        told = [each for each in told if each.cause in traffic]
     told = _once(told)
     if not told and (reason := _too_little(evidence)):
         told = [_not_enough(reason)]
@@ -124,7 +139,7 @@ def _too_little(evidence: Evidence) -> str:
     if not evidence.fits:
         return "hardly any message of the plan is on this bus: is it another vehicle's DBC or recording?"
     if all(each.judged_from == "nothing" for each in evidence.outputs.values()):
-        return "nothing shows any output of the plan"
+        return UNSHOWN
     if not any(len(each.answers.due) for each in evidence.outputs.values()):
         return "no exercise was made that could be judged"
     return ""
@@ -137,7 +152,12 @@ def _not_enough(reason: str) -> Cause:
         subject=(),
         probability=1.0,
         because=(reason,),
-        next_test="Record again, every control operated as often as the plan asks, with marks.",
+        next_test=(
+            "Watch the outputs: operate every control as often as the plan asks, note when each output goes on and "
+            "off, and give the notes as observations."
+            if reason == UNSHOWN
+            else "Record again, every control operated as often as the plan asks, with marks."
+        ),
     )
 
 

@@ -47,6 +47,7 @@ def release_cases(asked: Asked) -> Iterator[Case]:
         if signs:
             explained = 1 - asked.wrong("routing", (name,))
             explained *= 1 - asked.wrong("load", (name,), but=["load-open"])
+            explained *= 1 - asked.explained(name)
             suspects = {} if own.cut_off is not None else {"cut-off-differs": ()}
             yield Case(
                 "release",
@@ -60,7 +61,7 @@ def release_cases(asked: Asked) -> Iterator[Case]:
 
 
 def _timer_signs(symptom: str, timer: Timer, own: OutputEvidence, wrong: int, overdue: int) -> Iterator[Sign]:
-    """Tell whether a timer is right, or wrong and always alike, or wrong and scattered."""
+    """Tell whether a timer is right, or mostly wrong and always alike, or wrong and scattered."""
     planned = f"planned {timer.planned_s:g} s"
     if not wrong and not overdue:
         if timer.completed:
@@ -74,7 +75,9 @@ def _timer_signs(symptom: str, timer: Timer, own: OutputEvidence, wrong: int, ov
     if not timer.planned_s and _is_as_late(middle_s, own, slack_s):
         return
     spread_s = float(np.median(np.abs(timer.longest_s - middle_s)))
-    value = "alike" if spread_s <= ALIKE * middle_s + slack_s else "scattered"
+    is_rule = 2 * (wrong + overdue) > timer.completed + overdue
+    is_planned = float(np.median(timer.shortest_s)) <= timer.planned_s <= middle_s and not overdue
+    value = "alike" if spread_s <= ALIKE * middle_s + slack_s and is_rule and not is_planned else "scattered"
     yield Sign(symptom, value, f"its {symptom} is {middle_s:.2f} s, {planned}")
 
 
@@ -117,6 +120,7 @@ def _look(question: str, asked: Asked, name: str, sign: Sign) -> Case:
     left = 1 - asked.probability("supply-sag")
     left *= 1 - asked.wrong("load", (name,), but=["load-open"])
     left *= 1 - asked.wrong("routing", (name,), but=["answer-late"])
+    left *= 1 - asked.explained(name)
     return Case(question, (name,), (sign,), left=left, words=words, safety=asked.evidence.plan.outputs[name].safety)
 
 

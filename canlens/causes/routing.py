@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from canlens.nouns.outputs import Evidence, OutputEvidence
 
 NAME = "routing"
+ALIKE = 0.3
+"""Delays that differ from their median by no more than this share, beside what rows hide, are one (our choice)."""
 MOST = 0.5
 """From this share of the exercises on that are answered late, being late is the rule."""
 
@@ -31,7 +33,8 @@ MOST = 0.5
 class ControlTally:
     """How the exercises of an output went, those left out that something excuses.
 
-    ``still_on`` counts those that met an output which was on already.
+    ``still_on`` counts those that met an output which was on already; ``is_alike`` tells whether those that are late
+    are so by about the same time.
     """
 
     answered: int
@@ -39,6 +42,7 @@ class ControlTally:
     unanswered: int
     still_on: int
     unasked: int
+    is_alike: bool = True
 
     @property
     def due(self) -> int:
@@ -58,12 +62,17 @@ def tally(evidence: Evidence, name: str) -> ControlTally:
     open_s = steps["unanswered"].time_s if "unanswered" in steps else np.zeros(0)
     on = int((own.track.at(open_s, side="left") == ON).sum()) if own.track is not None else 0
     late = len(steps.get("late", ()))
+    late_s = own.answers.late_s
+    slack_s = own.rule.slack_s + (own.track.slack_s if own.track is not None else 0.0)
+    middle_s = float(np.median(late_s)) if len(late_s) else 0.0
+    is_alike = bool(len(late_s)) and float(np.median(np.abs(late_s - middle_s))) <= ALIKE * middle_s + slack_s
     forgiven = _forgiven(own, evidence.plan.outputs[name].within_s) if late else 0
     return ControlTally(
         answered=len(own.answers.answered) - forgiven,
         late=late + forgiven,
         unanswered=len(open_s) - on,
         still_on=on,
+        is_alike=is_alike,
         unasked=len(steps.get("unasked", ())) if own.shown is None or len(own.shown.rises) else 0,
     )
 
@@ -85,7 +94,7 @@ def cases(asked: Asked) -> Iterator[Case]:
         state = _state(own, one)
         signs = [*_answer_signs(one), *_state_signs(state, own)]
         if (one.due or one.unwanted) and (state == "changes" or rule.value == "exchanged"):
-            signs.append(_rule_sign(name, rule, str(output.when)))
+            signs.append(_hindered(own) or _rule_sign(name, rule, str(output.when)))
         if not signs:
             continue
         pairs = tuple(
@@ -104,7 +113,8 @@ def cases(asked: Asked) -> Iterator[Case]:
             suspects={"outputs-swapped": pairs},
             left=(1 - max(asked.wrong("control", (control,)) for control in output.when.controls))
             * (1 - asked.wrong("load", (name,), but=["load-open"]))
-            * (1 - asked.wrong("controller", (), but=["supply-sag"])),
+            * (1 - asked.wrong("controller", (), but=["supply-sag"]))
+            * (1 - asked.explained(name)),
             words=output_words(evidence, name, other=rule.partner, rule=follows),
             safety=output.safety,
         )
@@ -116,7 +126,7 @@ def _answer_signs(one: ControlTally) -> Iterator[Sign]:
         value = "all" if one.answered == one.due else "some" if one.answered else "none"
         yield Sign("answers", value, f"{one.answered} of {counted(one.due, 'exercise')} answered in time")
     if came := one.answered + one.late:
-        value = "none" if not one.late else "most" if one.late >= MOST * one.due else "some"
+        value = "none" if not one.late else "most" if one.late >= MOST * one.due and one.is_alike else "some"
         yield Sign("late", value, f"{one.late} of {counted(came, 'answer')} too late")
     if one.due or one.unwanted:
         yield yes("unasked", one.unwanted, f"on without being asked ({one.unwanted}×)", "never on without being asked")
@@ -141,6 +151,15 @@ def _state_signs(state: str, own: OutputEvidence) -> Iterator[Sign]:
     }
     if state:
         yield Sign("state", state, words[state])
+
+
+def _hindered(own: OutputEvidence) -> Sign | None:
+    """Tell of a condition that the plan does not know; None where there is none, or a rule explains more."""
+    found = own.hindrance
+    if found is None or own.is_always_on or own.seen.rules:
+        return None
+    presses = f"every one of the {found.exercises} exercises that failed"
+    return Sign("follows", "other", f"{presses} was made while {found.path} = {found.value:g}, and no other")
 
 
 def _rule_sign(name: str, rule: Followed, planned: str) -> Sign:

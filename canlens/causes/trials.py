@@ -136,6 +136,55 @@ TRIALS: tuple[Trial, ...] = (
         "live",
     ),
     Trial(
+        "Measure from battery minus to the ground pin of {node} while one output after the other is on",
+        {
+            "common-ground": "more than half a volt, more the more outputs are on",
+            "supply-sag": "little, if the feed and not the ground is weak",
+        },
+        "live",
+    ),
+    Trial(
+        "Record again with another recorder or on another computer, and compare how many frames are missing",
+        {"recorder-loses": "none are missing", "node-intermittent": "the frames of {node} are missing again"},
+    ),
+    Trial(
+        "Look at the fuse of {node} and whether its plug is seated",
+        {
+            "supply-missing": "a blown or missing fuse, often",
+            "bus-plug-open": "a plug that is not seated, often",
+            "controller-silent": "one of the two, or neither",
+            "setting-differs": "both are well",
+        },
+    ),
+    Trial(
+        "Measure supply to ground at the plug of {node} with a lamp as load; then, battery off, H to L there",
+        {
+            "supply-missing": "no supply, or no ground",
+            "bus-plug-open": "a supply, and not the 60 ohm of the bus",
+            "controller-silent": "one of these",
+            "setting-differs": "a supply, and 60 ohm",
+        },
+        "live",
+    ),
+    Trial(
+        "Measure the input of {node} for {control} while it is operated, or look up which message it reads for it",
+        {
+            "control-not-noticed": "an input that does not move, or another message than the plan's",
+            "setting-differs": "the planned one, and it moves",
+            "output-not-commanded": "the planned one, and it moves",
+        },
+        "live",
+    ),
+    Trial(
+        "Read the configuration out of {node} and hold it against the plan, output by output",
+        {
+            "setting-differs": "several outputs are set otherwise than planned",
+            "control-not-noticed": "the outputs are as planned; {control} is assigned otherwise, or not at all",
+            "supply-missing": "as planned",
+            "bus-plug-open": "as planned",
+        },
+    ),
+    Trial(
         "Operate {control} again with marks; see whether its original function works and which other bits move",
         {
             "control-never-changes": "{message} stands still; another bit may move",

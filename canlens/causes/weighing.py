@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from canlens.causes.cause import BY_NAME, Sign, Suspect
+from canlens.judging.deviations import shared_messages
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -59,7 +60,12 @@ def answers_to(case: Case, candidates: Iterable[Candidate]) -> list[CauseAnswer]
     highest = max(fine, *logs)
     total = math.exp(fine - highest) + sum(math.exp(each - highest) for each in logs)
     found = [
-        CauseAnswer(candidate, suspect, case.left * math.exp(log - highest) / total, _compared(case, chances))
+        CauseAnswer(
+            candidate,
+            suspect,
+            min(case.left * math.exp(log - highest) / total, suspect.most),
+            _compared(case, chances),
+        )
         for (candidate, suspect, _, chances), log in zip(rows, logs, strict=True)
     ]
     return sorted(found, key=lambda each: -each.probability)
@@ -119,6 +125,18 @@ class Asked:
             for each in self.found.get((question, subject), [])
             if each.candidate is None or each.candidate.name not in left_out
         )
+
+    def explained(self, output: str) -> float:
+        """Return how probable it is that a cause of several outputs, or of a message, explains what one of them did."""
+        every = (each for answers in self.found.values() for each in answers)
+        total = sum(each.probability for each in every if output in each.suspect.explains)
+        total += sum(self.wrong("identifiers", (each,)) for each in shared_messages(self.evidence, output))
+        return min(1.0, total)
+
+    def decided(self, *causes: str) -> float:
+        """Return the probability of the likeliest of some causes where it is above one half; else 0."""
+        likeliest = max(self.probability(each) for each in causes)
+        return likeliest if likeliest > 0.5 else 0.0  # noqa: PLR2004 – rather yes than no
 
     def probability(self, cause: str) -> float:
         """Return how probable a cause is at its likeliest subject."""

@@ -256,7 +256,7 @@ def _judged(evidence: Evidence, name: str) -> Iterator[Deviation]:
     for found in _seen(evidence, name):
         left = np.ones(len(found.steps), bool)
         for excuse in EXCUSES:
-            covered = left & excuse.covers(evidence, found)
+            covered = left & excuse.covers(evidence, name, found)
             if covered.any():
                 yield found.where(covered, excused_by=excuse.name)
                 left &= ~covered
@@ -350,17 +350,18 @@ class Excuse(NamedTuple):
     link
         The link that is broken instead; empty where nothing of the install is.
     covers
-        Tells which steps of a deviation it explains.
+        Tells which steps of an output's deviation it explains.
     """
 
     name: str
     words: str
     link: str
-    covers: Callable[[Evidence, Deviation], Bools]
+    covers: Callable[[Evidence, str, Deviation], Bools]
 
 
-def _restarting(evidence: Evidence, found: Deviation) -> Bools:
-    """Tell which steps lie about a restart of the controller."""
+def _restarting(evidence: Evidence, name: str, found: Deviation) -> Bools:
+    """Tell which steps lie about a restart of the controller, whatever output they are of."""
+    del name
     covered = np.zeros(len(found.steps), bool)
     if evidence.supply is None or found.kind in NOT_BY_RESTARTS:
         return covered
@@ -370,7 +371,25 @@ def _restarting(evidence: Evidence, found: Deviation) -> Bools:
     return covered
 
 
-EXCUSES: tuple[Excuse, ...] = (Excuse("restart", "but {node} restarted meanwhile", "controller", _restarting),)
+def _of_two_senders(evidence: Evidence, name: str, found: Deviation) -> Bools:
+    """Tell which steps rest on messages that two senders use; of a control that does not move the marks tell."""
+    is_shared = found.kind not in {"unmoved-control", "sag"} and bool(shared_messages(evidence, name))
+    return np.full(len(found.steps), is_shared)
+
+
+def shared_messages(evidence: Evidence, name: str) -> tuple[str, ...]:
+    """Return the messages under which two senders were seen and on which an output's verdict rests."""
+    output, controls = evidence.plan.outputs[name], evidence.plan.controls
+    conditions = [output.command, *(controls[each].condition for each in output.when.controls)]
+    references = [output.level, output.current, output.voltage, *(each.reference for each in conditions if each)]
+    needed = {each.message.name for each in references if each}
+    return tuple(each.name for each in evidence.bus_evidence.intervals if each.is_of_two and each.name in needed)
+
+
+EXCUSES: tuple[Excuse, ...] = (
+    Excuse("restart", "but {node} restarted meanwhile", "controller", _restarting),
+    Excuse("two-senders", "but two senders use a message on which this rests", "", _of_two_senders),
+)
 """The first that covers a step excuses it."""
 
 

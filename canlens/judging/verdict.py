@@ -128,6 +128,10 @@ def _open_ends(judged: Judged) -> Iterator[str]:
     node = judged.evidence.plan.controller.node or "the controller"
     for each, excuse in judged.excused:
         yield f"{each.sentence}, {excuse.words.format(node=node)}"
+    attribution = judged.evidence.bus_evidence.attribution
+    suspect = attribution.answer if attribution is not None else None
+    if suspect is not None and suspect.kind == "interference" and suspect.subject == judged.own.name:
+        yield "errors came on the bus while it was on"
     yield from _unseen_exercises(judged)
     yield from _untold(judged.own)
     run_on_s, cut_after_s = judged.output.run_on_s or 0.0, judged.output.cut_after_s or 0.0

@@ -16,6 +16,7 @@ from canlens.measures.errors.ledger import error_ledger, lone_sender
 from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
 from canlens.measures.outputs.answers import LONGEST_LEAD_S, answers, exercises, lead
+from canlens.measures.outputs.hindrances import with_hindrances
 from canlens.measures.outputs.observations import (
     HAND_NOTED_S,
     marks_offset,
@@ -278,11 +279,10 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
         name: _control(plan, plan.controls[name], recorded, marked.get(name) if marks else None)
         for name in plan.controls
     }
-    outputs = {
-        name: output_evidence(plan, output, recorded, observations_of(observed, name), offset_s=seen_offset_s)
-        for name, output in plan.outputs.items()
-    }
-    return _Part(len(trace), recorded, missing, offset_s, controls, with_rivals(plan, recorded.controls, outputs))
+    each_of = ((each, observations_of(observed, each.name)) for each in plan.outputs.values())
+    outputs = {each.name: output_evidence(plan, each, recorded, own, offset_s=seen_offset_s) for each, own in each_of}
+    judged = with_hindrances(plan, trace, with_rivals(plan, recorded.controls, outputs))
+    return _Part(len(trace), recorded, missing, offset_s, controls, judged)
 
 
 def _identifiers(plan: Plan) -> Identifiers:
@@ -321,9 +321,7 @@ def on_channel(trace: Trace, name: str | None) -> Trace:
 def _references(plan: Plan) -> Iterable[SignalReference]:
     """List every signal that the plan names."""
     for control in plan.controls.values():
-        yield control.condition.reference
-        if control.noticed:
-            yield control.noticed.reference
+        yield from (each.reference for each in (control.condition, control.noticed) if each)
     for output in plan.outputs.values():
         if output.command:
             yield output.command.reference

@@ -59,6 +59,8 @@ class SupplyEvidence:
         Whether it fell below the plan's limit, or by more than two volts for a moment while an output was on.
     sags
         By output: where the supply fell below the plan's limit just after it had turned on.
+    falls_v
+        By output: how much lower the supply, or the voltage of another output that is on, is while it is on [V].
     """
 
     restarts_s: Floats
@@ -67,6 +69,7 @@ class SupplyEvidence:
     usual_v: float | None = None
     is_sagging: bool = False
     sags: dict[str, Places] = field(default_factory=dict)
+    falls_v: dict[str, float] = field(default_factory=dict)
 
 
 # Evidence: all that was measured on one recording; checks and causes read it and nothing else.
@@ -198,6 +201,8 @@ class LoadEvidence:
     on_current_a, net_a
         Median current while commanded on and settled, and the same less what flows while it is off [A]; nan where there
         is none.
+    on_voltage_v
+        Median voltage while commanded on and settled [V]; nan where it was not seen then.
     highest_a
         Highest current reported [A]; nan where there is none.
     over_peak, over_continuous, no_current, no_voltage, current_when_off
@@ -213,6 +218,7 @@ class LoadEvidence:
 
     on_current_a: float = np.nan
     net_a: float = np.nan
+    on_voltage_v: float = np.nan
     highest_a: float = np.nan
     over_peak: Places = field(default_factory=Places.none)
     over_continuous: Places = field(default_factory=Places.none)
@@ -297,6 +303,25 @@ class Rival:
     output: str = ""
 
 
+@dataclass(frozen=True)
+class Hindrance:
+    """A signal that is not in the plan, and the value that it had at every exercise that failed, but at no other.
+
+    Attributes
+    ----------
+    path
+        The signal, ``MESSAGE.SIGNAL``.
+    value
+        Its value at the exercises that failed.
+    exercises
+        How many these were.
+    """
+
+    path: str
+    value: float
+    exercises: int
+
+
 @dataclass(frozen=True, eq=False)
 class OutputEvidence:
     """What one output did, against its rule.
@@ -329,6 +354,8 @@ class OutputEvidence:
         Whether an output judged by observation was also seen off while its rule was off.
     leads_s
         How much earlier than the bus tells of its control the output acts, every time [s]; 0 where it does not.
+    hindrance
+        What was always so when an exercise failed, and never else; None where nothing is known.
     """
 
     name: str
@@ -352,6 +379,7 @@ class OutputEvidence:
     confirmed: int = 0
     seen_off: bool = False
     leads_s: float = 0.0
+    hindrance: Hindrance | None = None
     disagreed: Places = field(default_factory=Places.none)
 
     @property

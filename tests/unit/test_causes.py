@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 BY_NAME = {each.name: each for each in SYMPTOMS}
 HORN, BRAKE = presses(3), presses(3, first_s=12)
-CONTRACTED = 27
+CONTRACTED = 33
 PAIRS = [
     ("outputs-swapped", "output-follows-other-control"),
     ("output-not-commanded", "output-always-on"),

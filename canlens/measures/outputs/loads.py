@@ -303,7 +303,9 @@ def load(
     if voltage is not None and len(voltage) and output.level is None:
         on, _ = _settled(track, flashing, rhythm_of(voltage), soft_s=soft_s)
         no_voltage = _holds_that(voltage, on, lambda median: median < DEAD_V)
-        found = replace(found, has_voltage=True, no_voltage=no_voltage)
+        volts = voltage.value[on & ~np.isnan(voltage.value)]
+        usual_v = float(np.median(volts)) if len(volts) >= FEWEST_ROWS else np.nan
+        found = replace(found, has_voltage=True, no_voltage=no_voltage, on_voltage_v=usual_v)
     return found
 
 

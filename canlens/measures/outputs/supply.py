@@ -16,14 +16,14 @@ from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from canlens.measures.outputs.whole import Recorded
     from canlens.nouns.messages import QuietEvidence
     from canlens.nouns.outputs import ControlEvidence, OutputEvidence
     from canlens.nouns.tracks import Track
     from canlens.plan import Bus, Plan
-    from canlens.signals import Floats
+    from canlens.signals import Floats, Signal
     from canlens.trace import Bools, Ints, Trace
 
 
@@ -131,6 +131,11 @@ LOOKS = 20
 """Independent looks at the supply that its rows are worth, however many they are (our choice; it moves slowly)."""
 LEAST_LEFT = 0.01
 FEWEST_ROWS = 5
+SETTLE_S, BESIDE_S = 0.2, 0.5
+"""So long after an output turned on or off the voltages have settled, and so long they are looked at (our choice)."""
+FEWEST_STEPS = 2
+NOT = {ON: (OFF, UNKNOWN), OFF: (ON, UNKNOWN)}
+"""The states other than one."""
 MOST_COVERED = 0.6
 """Flashing counts as turning on as long as what follows it covers no more of the recording."""
 FOLLOWS, HOLDS = 0.7, 0.3
@@ -175,7 +180,40 @@ def supply(plan: Plan, recorded: Recorded, outputs: Mapping[str, OutputEvidence]
         usual_v,
         is_sagging,
         _sags(plan, recorded, tracks),
+        dict(_falls(plan, recorded, tracks)),
     )
+
+
+def _falls(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> Iterator[tuple[str, float]]:
+    """Yield outputs with the fall of what others measure when they turn on [V]; those of which nothing tells are left.
+
+    The supply is looked at where only the output changes, the voltage of another output where that one stays on.
+    """
+    sources = [("", recorded.signal(plan.controller.supply))]
+    sources += [(name, recorded.signal(plan.outputs[name].voltage)) for name in tracks if not plan.outputs[name].level]
+    for name, track in tracks.items():
+        falls_v: list[float] = []
+        for source, signal in sources:
+            if signal is not None and source != name:
+                others = {each: ON if each == source else OFF for each in tracks if each != name}
+                falls_v += _steps_v(signal, track, {tracks[each]: state for each, state in others.items()})
+        if len(falls_v) >= FEWEST_STEPS:
+            yield name, float(np.median(falls_v))
+
+
+def _steps_v(signal: Signal, track: Track, others: Mapping[Track, int]) -> Iterator[float]:
+    """Yield how much a voltage is lower just after an output turned on than before, and just before it turns off."""
+    apart_s = SETTLE_S + _slack_s(track)
+    for edges, sign in ((track.rises, 1), (track.falls, -1)):
+        for edge_s in track.time_s[edges].tolist():
+            start_s, stop_s = np.array([edge_s - apart_s - BESIDE_S]), np.array([edge_s + apart_s + BESIDE_S])
+            if any(each.ever(known, start_s, stop_s)[0] for each, state in others.items() for known in NOT[state]):
+                continue
+            first, last = np.searchsorted(signal.time_s, [start_s[0], stop_s[0]])
+            time_s, volts = signal.time_s[first:last], signal.value[first:last]
+            before, after = volts[time_s <= edge_s - apart_s], volts[time_s >= edge_s + apart_s]
+            if len(before) and len(after):
+                yield sign * float(np.median(before) - np.median(after))
 
 
 def restarts(plan: Plan, recorded: Recorded) -> tuple[Floats | None, float | None]:

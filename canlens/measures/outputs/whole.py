@@ -13,6 +13,7 @@ from canlens.measures.outputs.answers import answers, cut_off, dropped, exercise
 from canlens.measures.outputs.loads import bridged, calm, flash, level, load, steady
 from canlens.measures.outputs.observations import agreement, observed_answers
 from canlens.measures.outputs.rules_seen import seen_rules
+from canlens.measures.outputs.shifts import unshifted
 from canlens.measures.outputs.tracks import Rhythm, rule_track, states_of, track
 from canlens.measures.outputs.wanted import (
     NEVER_S,
@@ -444,6 +445,7 @@ def with_rivals(
     outputs
         As measured one by one.
     """
+    outputs = {name: unshifted(own, plan.outputs[name].within_s) for name, own in outputs.items()}
     return {
         name: replace(own, rivals=tuple(_rivals(plan, controls, outputs, name)))
         if own.strays_from(plan.outputs[name].when)
