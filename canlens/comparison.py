@@ -333,15 +333,16 @@ def _outputs(sides: list[_Side], plan: Plan | None) -> tuple[list[Change], list[
     first, second = (side.checkup for side in sides)
     if first is None or second is None:
         return [], [NotCompared(what, "a baseline holds no payloads", needed)]
-    timers = timer_changes(first.evidence[0], second.evidence[0])
+    both = (first.evidence[0], second.evidence[0])
+    timers = timer_changes(*both)
     timed = {each.subject[0] for each in timers if each.before is not None and each.after is not None}
-    rules, open_rules = rule_changes(plan, first.result.outputs, second.result.outputs, timed=timed)
+    rules, open_rules = rule_changes(both, first.result.outputs, second.result.outputs, timed=timed)
     other_rule = {each.subject[0] for each in rules}
     found = [
         (rules, open_rules),
         ([each for each in timers if each.subject[0] not in other_rule], []),
-        latency_changes(first.evidence[0], second.evidence[0]),
-        supply_changes(plan, first.evidence[0], second.evidence[0]),
+        latency_changes(*both),
+        supply_changes(plan, *both),
     ]
     return [each for changes, _ in found for each in changes], [each for _, unknown in found for each in unknown]
 

@@ -100,7 +100,7 @@ def level_cases(asked: Asked) -> Iterator[Case]:
 def flash_cases(asked: Asked) -> Iterator[Case]:
     """Ask of every output that should flash whether it does."""
     for name, own in asked.evidence.outputs.items():
-        if own.flash is None or own.flash.too_coarse or not own.flash.stretches:
+        if own.flash is None or not own.flash.is_fine or not own.flash.stretches:
             continue
         planned = asked.evidence.plan.outputs[name].flash_hz or 0.0
         value = "wrong" if wrongs(asked.evidence, name, "wrong-flashing") else "right"

@@ -192,6 +192,7 @@ TRIALS: tuple[Trial, ...] = (
         {
             "output-not-fed": "none: an open fuse, or a supply pin without voltage",
             "load-open": "full voltage",
+            "output-intermittent": "full voltage that comes and goes",
         },
         "live",
     ),

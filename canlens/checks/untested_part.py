@@ -18,54 +18,54 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from canlens.checks.entry import Check, called
+from canlens.judging.deviations import unseen_parts
+from canlens.judging.settling import SPARE_S
 from canlens.results.finding import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.nouns.outputs import Evidence, OutputEvidence
+    from canlens.judging.deviations import Part
+    from canlens.nouns.outputs import Evidence
 
 
 def find(evidence: Evidence) -> Iterator[Finding]:
     """Find promised parts that the recording does not show."""
     for name, own in evidence.outputs.items():
-        if own.judged_from == "nothing":
-            continue
         output = evidence.plan.outputs[name]
-        for part, advice in _parts(own, output.run_on_s):
+        run_on_s, cut_after_s = output.run_on_s or 0.0, output.cut_after_s or 0.0
+        times_s = {"run_on_s": run_on_s, "cut_after_s": cut_after_s}
+        long_s = {"run_long_s": run_on_s + SPARE_S, "hold_long_s": cut_after_s + SPARE_S}
+        for each in unseen_parts(own, output):
+            part = NAMES[each].format(**times_s)
             yield Finding(
                 check="untested-part",
                 severity="note",
                 subject=(name,),
                 claim=f"{called(output)}: {part} was never seen.",
                 cannot_tell=f"Whether {part} is as planned.",
-                next_step=advice,
+                next_step=ADVICE[each].format(name=name, **long_s),
                 would_change=f"One recording that shows {part}.",
             )
 
 
-def _parts(own: OutputEvidence, run_on_s: float | None) -> Iterator[tuple[str, str]]:
-    """List what was not seen, with what to do for it."""
-    if own.judged_from == "observed":
-        if not own.seen_off:
-            yield "its going off with its rule", f"Watch {own.name} with every control released and note it as off."
-        return
-    if run_on_s is not None and own.release is not None and not own.release.completed:
-        yield (
-            f"the end of its run-on of {run_on_s:g} s",
-            f"Record for {run_on_s + 5:g} s after its rule has ended.",
-        )
-    if own.cut_off is not None and not own.cut_off.is_shown:
-        planned_s = own.cut_off.planned_s
-        yield f"its cut-off after {planned_s:g} s", f"Hold its rule on for {planned_s + 5:g} s in one go."
-    if own.day is not None and not len(own.day.medians):
-        yield "its level by day", "Record it once by daylight, or with the light sensor lit."
-    if own.night is not None and not len(own.night.medians):
-        yield "its level by night", "Record it once in the dark, or with the light sensor covered."
-    if own.flash is not None and own.flash.too_coarse:
-        yield "its flashing", "Watch it by eye and note it with --observed: its messages come too seldom."
-    elif own.flash is not None and not own.flash.stretches:
-        yield "its flashing", "Hold the control that makes it flash for three seconds."
-
+NAMES: dict[Part, str] = {
+    "off": "its going off with its rule",
+    "run-on": "the end of its run-on of {run_on_s:g} s",
+    "cut-off": "its cut-off after {cut_after_s:g} s",
+    "level-by-day": "its level by day",
+    "level-by-night": "its level by night",
+    "flashing-in-time": "its flashing",
+    "flashing": "its flashing",
+}
+ADVICE: dict[Part, str] = {
+    "off": "Watch {name} with every control released and note it as off.",
+    "run-on": "Record for {run_long_s:g} s after its rule has ended.",
+    "cut-off": "Hold its rule on for {hold_long_s:g} s in one go.",
+    "level-by-day": "Record it once by daylight, or with the light sensor lit.",
+    "level-by-night": "Record it once in the dark, or with the light sensor covered.",
+    "flashing-in-time": "Watch it by eye and note it with --observed: its messages come too seldom.",
+    "flashing": "Hold the control that makes it flash for three seconds.",
+}
 
 CHECK = Check("untested-part", find, of_whole_job=True)

@@ -374,6 +374,27 @@ EXCUSES: tuple[Excuse, ...] = (Excuse("restart", "but {node} restarted meanwhile
 """The first that covers a step excuses it."""
 
 
+# Parts: what the plan promises of an output beside its answers, and nothing showed.
+
+
+Part = Literal["off", "run-on", "cut-off", "level-by-day", "level-by-night", "flashing", "flashing-in-time"]
+"""Off with its rule, as the eye sees it; its times; its levels; its flashing, and rows often enough to show that."""
+
+
+def unseen_parts(own: OutputEvidence, output: Output) -> tuple[Part, ...]:
+    """Return what of the plan was never seen to its end."""
+    unseen: dict[Part, bool] = {
+        "off": own.judged_from == "observed" and not own.seen_off,
+        "run-on": output.run_on_s is not None and own.release is not None and not own.release.completed,
+        "cut-off": own.cut_off is not None and not own.cut_off.is_shown,
+        "level-by-day": own.day is not None and not len(own.day.medians),
+        "level-by-night": own.night is not None and not len(own.night.medians),
+        "flashing-in-time": own.flash is not None and not own.flash.is_fine,
+        "flashing": own.flash is not None and own.flash.is_fine and not own.flash.stretches,
+    }
+    return tuple(part for part, is_unseen in unseen.items() if is_unseen)
+
+
 # Judged: one output with all that decides about it.
 
 

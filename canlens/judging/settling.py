@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.judging.deviations import unseen_parts
 from canlens.plan.rule import OFF, ON, UNKNOWN
 from canlens.wording import listed, times
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
-    from canlens.judging.deviations import Judged
+    from canlens.judging.deviations import Judged, Kind, Part
     from canlens.nouns.outputs import OutputEvidence
     from canlens.plan import Output
     from canlens.plan.rule import Rule, States
@@ -29,6 +30,16 @@ UNSEEN_S = 1.0
 """How long a change may stay unseen where nothing of the output was received [s]."""
 FLASHING_S = 3.0
 ROUNDING = 1e-6
+SHOWN_BY: dict[Kind, Part] = {
+    "wrong-run-on": "run-on",
+    "stuck": "run-on",
+    "wrong-cut-off": "cut-off",
+    "never-cut-off": "cut-off",
+    "wrong-level-by-day": "level-by-day",
+    "wrong-level-by-night": "level-by-night",
+    "wrong-flashing": "flashing",
+}
+"""The part that must be seen once more where something excuses what was seen; other kinds take an exercise."""
 MOST_SETTINGS = 1 << 12
 """Settings of the controls that are tried for an exercise, those with few controls on first: all there are of twelve
 controls; nobody operates more of them at once."""
@@ -190,9 +201,7 @@ def _missing(judged: Judged) -> Iterator[Exercise]:
     if lacking > made:
         due = len(own.answers.due)
         yield replace(_switching_on(output.when), count=lacking, hold_s=0.0, is_more=due > 0)
-    elif own.judged_from == "observed" and not own.seen_off:
-        yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
-    if judged.excused:
+    if any(each.kind not in SHOWN_BY for each, _ in judged.excused):
         yield replace(_switching_on(output.when), hold_s=0.0, is_more=True)
 
 
@@ -224,24 +233,24 @@ def _mattering(rule: Rule, control: str, state: int) -> Exercise | None:
 
 
 def _parts(judged: Judged) -> Iterator[Exercise]:
-    """Yield what shows the times, levels and flashing that the plan promises and nothing showed."""
-    own, output = judged.own, judged.output
-    if own.judged_from != "bus":
-        return
-    on = _switching_on(output.when)
-    if output.pulse_s is not None and own.cut_off is not None and not own.cut_off.is_shown:
-        yield replace(on, hold_s=0.0, wait_s=output.pulse_s + SPARE_S)
-        return
-    if output.run_on_s is not None and own.release is not None and not own.release.completed:
-        yield replace(on, hold_s=0.0, wait_s=output.run_on_s + output.run_on_tolerance_s + SPARE_S)
-    if own.cut_off is not None and not own.cut_off.is_shown:
-        yield replace(on, hold_s=own.cut_off.planned_s + output.cut_after_tolerance_s + SPARE_S)
-    for level, at_night in ((own.day, False), (own.night, True)):
-        if level is not None and not len(level.medians):
-            yield _by_light(on, output.night, at_night=at_night)
-    if own.flash is not None and not own.flash.stretches and not own.flash.too_coarse and output.flash_when is not None:
-        both = _switching_on(output.when.and_also(output.flash_when))
-        yield replace(both, hold_s=FLASHING_S)
+    """Yield what shows the times, levels and flashing that the plan promises and nothing showed that counts."""
+    output, on = judged.output, _switching_on(judged.output.when)
+    hidden = (SHOWN_BY[each.kind] for each, _ in judged.excused if each.kind in SHOWN_BY)
+    for part in dict.fromkeys((*unseen_parts(judged.own, output), *hidden)):
+        match part:
+            case "off":
+                yield Exercise(frozenset(), off=frozenset(output.when.controls), hold_s=0.0)
+            case "run-on":
+                wait_s = (output.run_on_s or 0.0) + output.run_on_tolerance_s + SPARE_S
+                yield replace(on, hold_s=0.0, wait_s=wait_s)
+            case "cut-off" if output.pulse_s is not None:
+                yield replace(on, hold_s=0.0, wait_s=output.pulse_s + SPARE_S)
+            case "cut-off":
+                yield replace(on, hold_s=(output.cut_after_s or 0.0) + output.cut_after_tolerance_s + SPARE_S)
+            case "level-by-day" | "level-by-night":
+                yield _by_light(on, output.night, at_night=part == "level-by-night")
+            case "flashing" if output.flash_when is not None:
+                yield replace(_switching_on(output.when.and_also(output.flash_when)), hold_s=FLASHING_S)
 
 
 def _by_light(on: Exercise, night: str | None, *, at_night: bool) -> Exercise:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.judging.chain import chain, links_evidence
+from canlens.judging.deviations import unseen_parts
 from canlens.judging.settling import open_exercises
 from canlens.plan.rule import UNKNOWN
 from canlens.results.check import LINKS, LatencyResult, OutputResult, SeenResult, Verdict
@@ -15,7 +16,7 @@ from canlens.wording import counted, times
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from canlens.judging.deviations import Judged
+    from canlens.judging.deviations import Judged, Part
     from canlens.nouns.outputs import OutputEvidence
     from canlens.plan import Output
     from canlens.signals import Floats
@@ -107,6 +108,17 @@ def _rules(own: OutputEvidence, output: Output, verdict: Verdict) -> tuple[str |
 # Open ends: what keeps an output from being proven although nothing is wrong.
 
 
+UNSEEN: dict[Part, str] = {
+    "off": "it was never seen off while its rule was off",
+    "run-on": "its run-on of {run_on_s:g} s was never seen to the end",
+    "cut-off": "its cut-off after {cut_after_s:g} s was never seen",
+    "level-by-day": "its level by day was never seen",
+    "level-by-night": "its level by night was never seen",
+    "flashing-in-time": "its messages come too seldom to show flashing",
+    "flashing": "it was never seen flashing",
+}
+
+
 def _open_ends(judged: Judged) -> Iterator[str]:
     """Yield what is open, each as a short sentence, the first to be mended first."""
     if not judged.evidence.frames:
@@ -118,7 +130,9 @@ def _open_ends(judged: Judged) -> Iterator[str]:
         yield f"{each.sentence}, {excuse.words.format(node=node)}"
     yield from _unseen_exercises(judged)
     yield from _untold(judged.own)
-    yield from _unseen_parts(judged.own, judged.output)
+    run_on_s, cut_after_s = judged.output.run_on_s or 0.0, judged.output.cut_after_s or 0.0
+    for part in unseen_parts(judged.own, judged.output):
+        yield UNSEEN[part].format(run_on_s=run_on_s, cut_after_s=cut_after_s)
 
 
 def _unseen_messages(judged: Judged) -> Iterator[str]:
@@ -163,8 +177,6 @@ def _unseen_exercises(judged: Judged) -> Iterator[str]:
         yield f"{output.when} as a whole came on only {times(len(own.answers.due))}; {fewest} are asked for"
     for rival in own.confounded_with:
         yield f"{output.when} and {rival} never differed, so they cannot be told apart"
-    if own.judged_from == "observed" and not own.seen_off:
-        yield "it was never seen off while its rule was off"
 
 
 def _untold(own: OutputEvidence) -> Iterator[str]:
@@ -175,20 +187,3 @@ def _untold(own: OutputEvidence) -> Iterator[str]:
         yield f"{name} was never {'on' if state else 'off'} where that matters, so nothing shows that it does"
     if own.load is not None and len(own.load.switches_itself):
         yield "its current flows only part of the time: the load switches itself, or a contact is loose"
-
-
-def _unseen_parts(own: OutputEvidence, output: Output) -> Iterator[str]:
-    """Say which promised times, levels and flashes were never seen."""
-    if own.judged_from != "bus":
-        return
-    if output.run_on_s is not None and own.release is not None and not own.release.completed:
-        yield f"its run-on of {output.run_on_s:g} s was never seen to the end"
-    if own.cut_off is not None and not own.cut_off.completed:
-        yield f"its cut-off after {own.cut_off.planned_s:g} s was never seen"
-    for level, light in ((own.day, "day"), (own.night, "night")):
-        if level is not None and not len(level.medians):
-            yield f"its level by {light} was never seen"
-    if own.flash is not None and own.flash.too_coarse:
-        yield "its messages come too seldom to show flashing"
-    elif own.flash is not None and not own.flash.stretches:
-        yield "it was never seen flashing"

@@ -181,12 +181,12 @@ class LevelEvidence:
 
 @dataclass(frozen=True, eq=False)
 class FlashEvidence:
-    """Flash frequency in each stretch in which the output should flash [Hz]; nan where rows are too few."""
+    """Flash frequency in each stretch in which the output should flash [Hz]; fine where rows are enough to show it."""
 
     frequency_hz: Floats
     wrong: Places
     stretches: int
-    too_coarse: bool
+    is_fine: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -228,8 +228,7 @@ class LoadEvidence:
     @property
     def over_limit(self) -> Places:
         """Where the current passed a limit."""
-        both = (self.over_peak, self.over_continuous)
-        return Places(np.concatenate([each.line for each in both]), np.concatenate([each.time_s for each in both]))
+        return Places.joined((self.over_peak, self.over_continuous))
 
 
 @dataclass(frozen=True, eq=False)

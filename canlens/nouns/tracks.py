@@ -11,7 +11,7 @@ import numpy as np
 from canlens.plan.rule import OFF, ON, UNKNOWN, States
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from canlens.plan import Observation, Rule
     from canlens.signals import Floats
@@ -79,12 +79,12 @@ class Track:
 
     @cached_property
     def rises(self) -> Rows:
-        """Steps from off to on. The first step is none, nor is a step out of the unknown."""
+        """Places from off to on. The first step is none, nor is a step out of the unknown."""
         return np.flatnonzero((self.state[1:] == ON) & (self.state[:-1] == OFF)) + 1
 
     @cached_property
     def falls(self) -> Rows:
-        """Steps from on to off, by the same rule."""
+        """Places from on to off, by the same rule."""
         return np.flatnonzero((self.state[1:] == OFF) & (self.state[:-1] == ON)) + 1
 
     def ever(self, state: int, start_s: Floats, stop_s: Floats) -> Bools:
@@ -125,6 +125,14 @@ class Places:
     def of(cls, track: Track, index: Rows | Bools) -> Places:
         """Pick the steps of a track at ``index``."""
         return cls(track.line[index], track.time_s[index])
+
+    @classmethod
+    def joined(cls, parts: Sequence[Places]) -> Places:
+        """Put steps together, one part after the other."""
+        return cls(
+            np.concatenate([np.zeros(0, np.int64), *(each.line for each in parts)]),
+            np.concatenate([np.zeros(0), *(each.time_s for each in parts)]),
+        )
 
     def where(self, mask: Bools) -> Places:
         """Return some of the steps."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -139,3 +140,95 @@ def test_doing_what_the_list_says_proves_the_job() -> None:
     assert before.verdict == "not-proven"
     assert before.next_exercises == ("operate brake once while horn is off, for at least 2.0 s",), "it settles both"
     assert job({"horn": horn, "brake": brake}, outputs, end_s=24).checkup.result.verdict == "proven"
+
+
+def exercise(*operate: str, on: str = "", off: str = "", **more: Any) -> Exercise:
+    return Exercise(frozenset(operate), frozenset(on.split()), frozenset(off.split()), **more)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "both"),
+    [
+        # the one that operates less becomes part of the other only where its control is held there
+        (exercise("horn", on="key"), exercise("horn", "key"), exercise("horn", on="key")),
+        (exercise("horn"), exercise("horn", "key"), None),
+        (exercise("horn", on="key"), exercise("horn", on="dip"), exercise("horn", on="key dip")),
+        (exercise("horn", off="key"), exercise("horn", on="dip"), exercise("horn", on="dip", off="key")),
+        (exercise("horn", off="key"), exercise("horn", "key"), None),
+        (exercise("horn", "key"), exercise("horn", "dip"), None),
+        (exercise("horn"), exercise("key"), None),
+        (exercise("horn", on="key"), exercise("key", on="horn"), None),
+        (exercise(off="horn"), exercise(off="key"), exercise(off="horn key")),
+    ],
+)
+def test_two_exercises_become_one_only_where_their_settings_agree(
+    one: Exercise, other: Exercise, both: Exercise | None
+) -> None:
+    assert one.with_also(other) == both
+    assert other.with_also(one) == both
+
+
+def test_the_longer_the_more_often_and_everything_watched_stands() -> None:
+    one = exercise("horn", count=3, hold_s=1.0, wait_s=2.0, watch=("siren",), is_more=True)
+    other = exercise("horn", count=1, hold_s=4.0, wait_s=1.0, watch=("lamp", "siren"))
+    whole = exercise("horn", count=3, hold_s=4.0, wait_s=2.0, watch=("siren", "lamp"))
+    assert one.with_also(other) == whole
+    more = replace(other, is_more=True)
+    assert one.with_also(more) == replace(whole, is_more=True)
+
+
+@pytest.mark.parametrize(
+    ("one", "tells"),
+    [
+        (exercise("horn", off="brake"), True),
+        (exercise("horn", "brake"), False),
+        (exercise("horn"), False),
+        (exercise("horn", off="brake", hold_s=1.9), False),
+        (exercise("horn", off="brake", watch=("siren",)), False),
+        (exercise("brake", on="horn"), False),
+        (exercise(off="horn brake"), False),
+    ],
+)
+def test_an_exercise_tells_two_rules_where_they_differ_whatever_else_is_done(one: Exercise, tells: bool) -> None:  # noqa: FBT001
+    horn, brake = (parse_rule(name, NAMES) for name in ("horn", "brake"))
+    assert one.tells((horn, brake)) == tells
+    assert not one.tells(None)
+
+
+def test_words_name_controls_in_the_order_of_the_plan() -> None:
+    one = exercise("horn", "brake", on="ignition", off="dip key", count=2, hold_s=1.24, wait_s=3.0, watch=("a", "b"))
+    assert one.words(("brake", "key", "horn", "dip", "ignition")) == (
+        "operate brake and horn 2 times while ignition is on and key and dip are off, each time for at least 1.3 s, "
+        "then leave it alone for 3 s, watch a and b and note with --observed what it does"
+    )
+    assert exercise("horn", hold_s=1.2, is_more=True).words(NAMES) == "operate horn once more, for at least 1.2 s"
+
+
+def test_what_an_exercise_on_the_list_tells_anyway_is_not_asked_for_twice() -> None:
+    horn = presses(3)
+    same = {"siren": planned("horn", answering(horn)), "lamp": planned("brake", answering(horn))}
+    result = job({"horn": horn, "brake": horn}, same, end_s=12).checkup.result
+    assert result.next_exercises == ("operate brake once while horn is off, for at least 2.0 s",)
+    assert {each.next_exercise for each in result.outputs.values()} == {
+        "operate brake once while horn is off, for at least 2.0 s",
+        "operate horn once while brake is off, for at least 2.0 s",
+    }
+
+
+def test_rules_that_fit_as_well_as_each_other_are_told_apart() -> None:
+    horn, brake = presses(3), presses(3, first_s=12)
+    both = [*horn, *brake]
+    lamp = planned("horn", answering(brake), min_exercises=3)
+    one = job({"horn": horn, "brake": brake, "key": brake, "dip": both}, {"lamp": lamp}, end_s=24).checkup.result
+    assert one.outputs["lamp"].verdict == "failed"
+    words = one.outputs["lamp"].next_exercise
+    assert words is not None
+    assert "brake" in words
+    assert "key" in words
+
+
+def test_an_exercise_lasts_an_answer_time_an_interval_and_a_tenth() -> None:
+    slow = job({"horn": []}, {"siren": planned("horn", [], within_s=1.0)}, end_s=12, cycle_s=0.2).checkup.result
+    assert slow.next_exercises == ("operate horn 3 times, each time for at least 1.3 s",)
+    unseen = job({"horn": []}, {"siren": planned("horn", within_s=1.0)}, end_s=12).checkup.result
+    assert unseen.next_exercises[0].startswith("operate horn 3 times, each time for at least 2.1 s")

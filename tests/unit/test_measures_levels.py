@@ -94,7 +94,7 @@ def test_a_stretch_of_less_than_two_flashes_shows_no_frequency() -> None:
 
 def test_rows_too_seldom_to_show_flashing_say_so_and_judge_nothing() -> None:
     found = flashed(4.0, cycle_s=0.2)
-    assert found.too_coarse
+    assert not found.is_fine
     assert len(found.wrong) == 0
 
 
@@ -190,5 +190,5 @@ def test_flashing_sent_on_changes_only_is_seen_however_seldom_rows_come() -> Non
     flood = planned("ignition", state, flash_when="horn", flash_hz=4, flash_tolerance_hz=0.8)
     own = job({"ignition": IGNITION, "horn": horn}, {"flood": flood}, end_s=40).output("flood")
     assert own.flash is not None
-    assert not own.flash.too_coarse
+    assert own.flash.is_fine
     assert own.flash.frequency_hz == pytest.approx([4], rel=0.01)

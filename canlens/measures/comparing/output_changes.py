@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from canlens.measures.comparing.significance import benjamini_hochberg, exchange_p
-from canlens.plan.rule import parse_rule
 from canlens.results.compare import Change, NotCompared
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Collection, Iterator, Sequence
 
     from canlens.nouns.outputs import Evidence, OutputEvidence, Timer
     from canlens.plan import Plan, Rule
@@ -133,7 +132,11 @@ SUPPLY_FLOOR_SHARE = 0.05
 
 
 def rule_changes(
-    plan: Plan, before: dict[str, OutputResult], after: dict[str, OutputResult], *, timed: Collection[str] = ()
+    seen: tuple[Evidence, Evidence],
+    before: dict[str, OutputResult],
+    after: dict[str, OutputResult],
+    *,
+    timed: Collection[str] = (),
 ) -> tuple[list[Change], list[NotCompared]]:
     """Compare what each output followed.
 
@@ -142,11 +145,15 @@ def rule_changes(
     """
     changes: list[Change] = []
     open_ends: list[NotCompared] = []
-    for name in plan.outputs:
+    for name in seen[0].outputs:
         one, other = before[name], after[name]
-        if name in timed and not (_rules(plan, one) and _rules(plan, other)):
+        first, second = (
+            evidence.outputs[name].fits or ((evidence.plan.outputs[name].when,) if result.observed is not None else ())
+            for evidence, result in zip(seen, (one, other), strict=True)
+        )
+        if name in timed and not (first and second):
             continue
-        if _is_changed(plan, one, other):
+        if _is_changed(first, second, one, other):
             changes.append(_rule_change(name, one, other))
         elif not _seen(one) or not _seen(other):
             when = "before" if not _seen(one) else "after"
@@ -164,19 +171,12 @@ def _seen(result: OutputResult) -> bool:
     return result.observed is not None or result.first_broken_link == "commanded"
 
 
-def _is_changed(plan: Plan, one: OutputResult, other: OutputResult) -> bool:
-    first, second = _rules(plan, one), _rules(plan, other)
+def _is_changed(first: Sequence[Rule], second: Sequence[Rule], one: OutputResult, other: OutputResult) -> bool:
     if first and second:
         return not any(rule.same_as(rival) for rule in first for rival in second)
     if not (_seen(one) and _seen(other)):
         return False
     return (one.first_broken_link == "commanded") != (other.first_broken_link == "commanded")
-
-
-def _rules(plan: Plan, result: OutputResult) -> list[Rule]:
-    """Return the rules that explain what an output did."""
-    told = [result.observed, *result.also_fits] if result.observed is not None else []
-    return [parse_rule(text, tuple(plan.controls)) for text in told if text is not None]
 
 
 def _rule_change(name: str, one: OutputResult, other: OutputResult) -> Change:

@@ -287,7 +287,7 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
         longest_s=np.maximum(off_s - edge_s, 0.0)[done],
         completed=int(done.sum()),
         wrong=Places.of(rule, edge[wrong]),
-        overdue=_both(Places.of(rule, edge[overdue]), Places.of(output, from_start)),
+        overdue=Places.joined((Places.of(rule, edge[overdue]), Places.of(output, from_start))),
     )
 
 
@@ -389,11 +389,6 @@ def _on_from_start(rule: Track, output: Track, allowed_s: float) -> Rows:
     is_off = rule.at(np.array([since_s]))[0] == OFF
     long = is_off and lasts_s > allowed_s + 2 * output.slack_s
     return np.zeros(1 if long else 0, np.intp)
-
-
-def _both(first: Places, second: Places) -> Places:
-    """Put steps of two tracks together."""
-    return Places(np.append(first.line, second.line), np.append(first.time_s, second.time_s))
 
 
 def _stays_on(output: Track, time_s: Floats) -> Rows:

@@ -167,7 +167,7 @@ def flash(
     Returns
     -------
     FlashEvidence
-        Frequency 0 where nothing flashed; ``too_coarse`` where the rows come too seldom to show flashes at all. Rows
+        Frequency 0 where nothing flashed; not ``is_fine`` where the rows come too seldom to show flashes at all. Rows
         that are sent on the change itself show every flash, however seldom they come otherwise.
     """
     time_s, value, line = rows
@@ -191,7 +191,7 @@ def flash(
         if abs(found_hz - wanted_hz) > tolerance_hz + error_hz and not too_coarse:
             wrong_at.append(min(inside.start, len(line) - 1))
     at = np.array(wrong_at, np.intp)
-    return FlashEvidence(np.array(frequency), Places(line[at], time_s[at]), len(frequency), too_coarse)
+    return FlashEvidence(np.array(frequency), Places(line[at], time_s[at]), len(frequency), not too_coarse)
 
 
 def _frequency(time_s: Floats, value: Floats) -> tuple[float, float]:

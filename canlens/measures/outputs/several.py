@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -109,6 +109,9 @@ def _without(evidence: Evidence) -> Evidence:
     return replace(evidence, marks=(), controls=controls)
 
 
+Measured = TypeVar("Measured", Answers, Timer, LevelEvidence, FlashEvidence, LoadEvidence)
+
+
 # Adding: the evidence that several recordings of one job hold about the same output, as one.
 
 
@@ -132,21 +135,21 @@ def added_output(parts: Sequence[OutputEvidence]) -> OutputEvidence:
     scenes = tuple(scene for each in shown for scene in each.scenes)
     return replace(
         readable[-1] if readable else shown[-1],
-        answers=_answers([each.answers for each in shown]),
+        answers=_added([each.answers for each in shown]) or Answers.none(),
         exercised={name: sum(each.exercised.get(name, 0) for each in shown) for name in names},
         confounded_with=_in_all([each.confounded_with for each in risen]),
         scenes=scenes,
         seen=seen_rules(scenes),
-        release=_timer([each.release for each in shown]),
-        cut_off=_timer([each.cut_off for each in shown]),
-        dropped=_steps([each.dropped for each in shown]),
-        day=_level([each.day for each in shown]),
-        night=_level([each.night for each in shown]),
-        flash=_flash([each.flash for each in shown]),
-        load=_load([each.load for each in shown]),
+        release=_added([each.release for each in shown]),
+        cut_off=_added([each.cut_off for each in shown]),
+        dropped=Places.joined([each.dropped for each in shown]),
+        day=_added([each.day for each in shown]),
+        night=_added([each.night for each in shown]),
+        flash=_added([each.flash for each in shown]),
+        load=_added([each.load for each in shown]),
         confirmed=sum(each.confirmed for each in shown),
         seen_off=any(each.seen_off for each in shown),
-        disagreed=_steps([each.disagreed for each in shown]),
+        disagreed=Places.joined([each.disagreed for each in shown]),
         message_seen=any(bool(each.message_seen) for each in shown) if shown[-1].message_seen is not None else None,
     )
 
@@ -161,26 +164,11 @@ def added_control(parts: Sequence[ControlEvidence]) -> ControlEvidence:
     return replace(
         readable[-1] if readable else parts[-1],
         message_seen=any(each.message_seen for each in parts),
-        exercises=_steps([each.exercises for each in parts]),
+        exercises=Places.joined([each.exercises for each in parts]),
         marked=np.concatenate(marked) if marked else None,
         noticed=sum(noticed) if noticed else None,
         missed=sum(each.missed for each in parts),
     )
-
-
-def _steps(parts: Sequence[Places]) -> Places:
-    return Places(
-        np.concatenate([np.zeros(0, np.int64), *(each.line for each in parts)]),
-        np.concatenate([np.zeros(0), *(each.time_s for each in parts)]),
-    )
-
-
-def _answers(parts: Sequence[Answers]) -> Answers:
-    merged: dict[str, Any] = {}
-    for field in fields(Answers):
-        values = [getattr(each, field.name) for each in parts]
-        merged[field.name] = _steps(values) if isinstance(values[0], Places) else np.concatenate(values)
-    return Answers(**merged)
 
 
 def _in_all(parts: Sequence[tuple[Rule, ...]]) -> tuple[Rule, ...]:
@@ -189,52 +177,26 @@ def _in_all(parts: Sequence[tuple[Rule, ...]]) -> tuple[Rule, ...]:
     return tuple(rule for rule in parts[0] if all(rule in each for each in parts))
 
 
-def _timer(parts: Sequence[Timer | None]) -> Timer | None:
-    known = [each for each in parts if each is not None]
-    if not known:
-        return None
-    return Timer(
-        planned_s=known[-1].planned_s,
-        shortest_s=np.concatenate([each.shortest_s for each in known]),
-        longest_s=np.concatenate([each.longest_s for each in known]),
-        completed=sum(each.completed for each in known),
-        wrong=_steps([each.wrong for each in known]),
-        overdue=_steps([each.overdue for each in known]),
-    )
+def _added(parts: Sequence[Measured | None]) -> Measured | None:
+    """Put the same measure of several recordings together, field by field: steps and times, counts, and the rest.
 
-
-def _level(parts: Sequence[LevelEvidence | None]) -> LevelEvidence | None:
-    known = [each for each in parts if each is not None]
-    if not known:
-        return None
-    medians = np.concatenate([each.medians for each in known])
-    return LevelEvidence(known[-1].wanted, medians, _steps([each.wrong for each in known]))
-
-
-def _flash(parts: Sequence[FlashEvidence | None]) -> FlashEvidence | None:
-    known = [each for each in parts if each is not None]
-    if not known:
-        return None
-    return FlashEvidence(
-        np.concatenate([each.frequency_hz for each in known]),
-        _steps([each.wrong for each in known]),
-        sum(each.stretches for each in known),
-        all(each.too_coarse for each in known),
-    )
-
-
-def _load(parts: Sequence[LoadEvidence | None]) -> LoadEvidence | None:
+    What is told once at least is told; of figures the highest stands, and what was planned is the same in all.
+    """
     known = [each for each in parts if each is not None]
     if not known:
         return None
     merged: dict[str, Any] = {}
-    for field in fields(LoadEvidence):
+    for field in fields(known[0]):
         values = [getattr(each, field.name) for each in known]
-        if isinstance(values[0], Places):
-            merged[field.name] = _steps(values)
-        elif isinstance(values[0], bool):
-            merged[field.name] = any(values)
-        else:
-            numbers = [value for value in values if not np.isnan(value)]
-            merged[field.name] = max(numbers, default=np.nan)
-    return LoadEvidence(**merged)
+        match field.type:
+            case "Places":
+                merged[field.name] = Places.joined(values)
+            case "Floats":
+                merged[field.name] = np.concatenate(values)
+            case "bool":
+                merged[field.name] = any(values)
+            case "int":
+                merged[field.name] = sum(values)
+            case _:
+                merged[field.name] = max((value for value in values if not np.isnan(value)), default=np.nan)
+    return replace(known[0], **merged)
