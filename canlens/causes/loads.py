@@ -55,7 +55,7 @@ def _signs(evidence: Evidence, own: OutputEvidence, load: LoadEvidence) -> Itera
         flowed = is_above or (not math.isnan(load.on_current_a) and load.on_current_a > 0)
         if "interrupted-current" in wrong:
             yield Sign("current", "interrupted", "its current breaks off and returns while it is on")
-        elif is_above and ("no-current" in wrong or gave_out):
+        elif is_above and ("no-current" in wrong or gave_out or len(load.switches_itself)):
             yield Sign("current", "gives out", "its current flows for a moment and then stops")
         elif "no-current" in wrong:
             yield Sign("current", "none", "commanded on, but no current flows")

@@ -16,10 +16,17 @@ from canlens.measures.errors.ledger import error_ledger, lone_sender
 from canlens.measures.errors.records import error_records
 from canlens.measures.meter import judged_readings, meter_and_log
 from canlens.measures.outputs.answers import LONGEST_LEAD_S, answers, exercises, lead
-from canlens.measures.outputs.observations import HAND_NOTED_S, OBSERVED_S, marks_offset, missed_marks
+from canlens.measures.outputs.observations import (
+    HAND_NOTED_S,
+    marks_offset,
+    missed_marks,
+    observations_of,
+    observed_offset,
+    plain_offset,
+)
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, starting, supply
-from canlens.measures.outputs.tracks import counted_invalid, rule_track
+from canlens.measures.outputs.tracks import counted_invalid
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
 from canlens.measures.quality import by_clock, by_one_clock, recording, written_once
 from canlens.measures.traffic.definitions import definition_side
@@ -28,7 +35,7 @@ from canlens.measures.traffic.messages import message_side, rates
 from canlens.nouns.bus import BusEvidence, BusResult
 from canlens.nouns.outputs import ControlEvidence, Evidence
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
-from canlens.plan.rule import OFF, ON, Rule
+from canlens.plan.rule import ON
 from canlens.signals import decode_signals
 from canlens.trace import NANOSECONDS_PER_SECOND, Kind
 
@@ -201,8 +208,10 @@ def evidence(
         load = beside.submit(bus_of, trace, plan.bus, chosen=wanted)
         rate = rates(chosen, plan.database, left_out={each.message.name for each in _references(plan)})
         looked_at = np.union1d(_identifiers(plan), rate.too_often)
-        told = beside.submit(message_side, chosen, plan.database, only=looked_at)
-        parts = [_part(plan, each, marks, observed) for each in by_clock(chosen)]
+        stretches = by_clock(chosen)
+        longest = max(stretches, key=len)  # what comes how often, and when it ends, is not told across a step
+        told = beside.submit(message_side, longest, plan.database, only=looked_at)
+        parts = [_part(plan, each, marks, observed) for each in stretches]
         part = max(parts, key=lambda each: each.frames)
         controls = {name: added_control([each.controls[name] for each in parts]) for name in plan.controls}
         outputs = {name: added_output([each.outputs[name] for each in parts]) for name in plan.outputs}
@@ -241,7 +250,7 @@ def evidence(
         bus_evidence=replace(
             shown,
             intervals=intervals,
-            quiet=rest(quiet, chosen, plan.bus, controls=controls, outputs=outputs),
+            quiet=rest(quiet, longest, plan.bus, controls=part.controls, outputs=part.outputs),
             definitions=definitions,
         ),
     )
@@ -264,24 +273,16 @@ def _part(plan: Plan, trace: Trace, marks: Sequence[Mark], observed: Sequence[Ob
     recorded, missing = _recorded(plan, trace)
     offset_s, marked = _marks(marks, recorded.controls, trace)
     recorded = replace(recorded, marked_s=_slots(marks, offset_s))
-    seen_offset_s = _observed_offset(plan, recorded, observed, [_plain_offset(observed, trace), offset_s])
+    seen_offset_s = observed_offset(plan, recorded.controls, observed, [plain_offset(observed, trace), offset_s])
     controls = {
         name: _control(plan, plan.controls[name], recorded, marked.get(name) if marks else None)
         for name in plan.controls
     }
     outputs = {
-        name: output_evidence(plan, output, recorded, _of(observed, name), offset_s=seen_offset_s)
+        name: output_evidence(plan, output, recorded, observations_of(observed, name), offset_s=seen_offset_s)
         for name, output in plan.outputs.items()
     }
     return _Part(len(trace), recorded, missing, offset_s, controls, with_rivals(plan, recorded.controls, outputs))
-
-
-MOST_TRIED = 40
-"""Exercises and observations of an output that are laid over each other to find how the observer's clock was off."""
-LONGEST_SHIFT_S = 120.0
-"""A watch is off by no more than this [s] (our choice)."""
-NEARLY_ALL, FEWEST_WON = 0.9, 2
-"""A shift of the observer's clock must make so many of the observations agree, and so many more than none does."""
 
 
 def _identifiers(plan: Plan) -> Identifiers:
@@ -302,11 +303,6 @@ def _recorded(plan: Plan, trace: Trace) -> tuple[Recorded, tuple[str, ...]]:
         for each in plan.controls.values()
     }
     return replace(recorded, controls=tracks, starting_s=starting(plan, recorded)), missing
-
-
-def _of(observed: Sequence[Observation], output: str) -> tuple[Observation, ...]:
-    """Return the observations of one output."""
-    return tuple(each for each in observed if each.output == output)
 
 
 def on_channel(trace: Trace, name: str | None) -> Trace:
@@ -436,73 +432,6 @@ def _slots(marks: Sequence[Mark], offset_s: float) -> Floats:
     if not any(each.label == REST for each in marks):
         return np.zeros(0)
     return np.unique(np.array([each.time_s + offset_s for each in marks]))
-
-
-def _plain_offset(observed: Sequence[Observation], trace: Trace) -> float:
-    """Tell by where they lie whether observations bear the log's own stamps or count from its first frame [s]."""
-    written = {"": np.array([each.time_s for each in observed])} if observed else {}
-    return marks_offset(written, {}, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s)
-
-
-def _observed_offset(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offsets_s: list[float]) -> float:
-    """Choose what to add to the times of observations [s].
-
-    The first of the given offsets with which most agree; another one, that brings an observation of *on* into an
-    exercise of its output's rule, only if it makes nearly all agree, several more than before: the clock was another.
-    """
-    if not observed:
-        return offsets_s[0]
-    rules = {name: rule_track(output.when, recorded.controls) for name, output in plan.outputs.items()}
-    seen = [
-        (
-            rules[name],
-            state,
-            np.array([each.time_s for each in observed if each.output == name and each.on == bool(state)]),
-        )
-        for name in plan.outputs
-        for state in (OFF, ON)
-    ]
-
-    def agreeing(offset_s: float) -> int:
-        return sum(
-            int(rule.ever(state, time_s + offset_s - OBSERVED_S, time_s + offset_s + OBSERVED_S).sum())
-            for rule, state, time_s in seen
-        )
-
-    written_s = np.array([each.time_s for each in observed])
-
-    def inside(offset_s: float) -> int:
-        moved_s = written_s + offset_s
-        return int(((moved_s >= -OBSERVED_S) & (moved_s <= recorded.end_s + OBSERVED_S)).sum())
-
-    best_s = max(offsets_s, key=agreeing)
-    number = agreeing(best_s)
-    if number == len(observed) or _another_fits(plan, recorded, observed, best_s):
-        return best_s
-    others_s = [
-        float(rise_s - written_s)
-        for rule, state, time_s in seen
-        if state == ON
-        for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
-        for written_s in time_s[:MOST_TRIED]
-    ]
-    longest_s = LONGEST_SHIFT_S if inside(best_s) else np.inf
-    near_s = sorted((each for each in others_s if abs(each - best_s) <= longest_s), key=lambda each: abs(each - best_s))
-    shifted_s = max(near_s, key=lambda each: 2 * agreeing(each) - inside(each), default=best_s)
-    wins = agreeing(shifted_s)
-    return shifted_s if wins >= NEARLY_ALL * inside(shifted_s) and wins >= number + FEWEST_WON else best_s
-
-
-def _another_fits(plan: Plan, recorded: Recorded, observed: Sequence[Observation], offset_s: float) -> bool:
-    """Tell whether some output was seen to follow another control of the plan, as the clock stands."""
-    for name, output in plan.outputs.items():
-        own = _of(observed, name)
-        time_s, on = np.array([each.time_s for each in own]) + offset_s, np.array([each.on for each in own], bool)
-        for control, track in recorded.controls.items():
-            near = track.ever(ON, time_s - OBSERVED_S, time_s + OBSERVED_S) == on
-            if on.any() and near.mean() >= NEARLY_ALL and not output.when.same_as(Rule.of(control)):
-                return True
-    return False
 
 
 # Surveying: a recording in, all that its bus shows out; the one place that calls every measure of a survey.

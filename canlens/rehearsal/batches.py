@@ -354,7 +354,7 @@ def _ready(
         number = max(int((end_s - first_s) / beat_s) + 1, 0)
         jitter = draws.uniforms(-habit.jitter_s, habit.jitter_s, number)
         parts.append(first_s + beat_s * np.arange(number) + jitter)
-        if not cycle_s:
+        if not cycle_s or habit.on_change:
             parts.append(changes_s[(changes_s > first_s) & (changes_s < end_s)] + JITTER_S)
     ready: Floats = np.sort(np.concatenate([np.zeros(0), *parts]))
     return ready

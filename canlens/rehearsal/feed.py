@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from canlens.rehearsal.output_model import FULL_LEVEL
+from canlens.rehearsal.output_model import FULL_LEVEL, USUAL_LOAD
+from canlens.rehearsal.timeline import from_spans
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from canlens.plan import Output
     from canlens.rehearsal.draws import Draws
-    from canlens.rehearsal.output_model import OutputCourse, OutputModel
+    from canlens.rehearsal.output_model import LoadWay, OutputCourse, OutputModel
     from canlens.rehearsal.timeline import Spans, Timeline
     from canlens.signals import Floats
 
@@ -98,12 +99,13 @@ OVER_LIMIT = (1.25, 1.7)
 
 @dataclass(frozen=True, eq=False)
 class OutputLoad:
-    """One output's load: its settled and its inrush current."""
+    """One output's load: its settled and its inrush current, and what is odd about it."""
 
     course: OutputCourse
     amps: float
     surge: float
     surge_s: float
+    way: LoadWay = USUAL_LOAD
 
     def current(self, time_s: Floats) -> Floats:
         """Return the current at each time, float64 (n,) [A], without noise."""
@@ -113,7 +115,7 @@ class OutputLoad:
         dying = np.maximum(0.0, 1.0 - age_s / self.surge_s)
         settled = self.amps * self.course.level.at(time_s) / FULL_LEVEL
         current: Floats = settled * (1.0 + self.surge * dying)
-        return current
+        return current * (1.0 - from_spans(self.way.rests).at(time_s)) if self.way.rests else current
 
 
 def load_of(output: Output, model: OutputModel, course: OutputCourse, draws: Draws) -> OutputLoad:
@@ -121,20 +123,23 @@ def load_of(output: Output, model: OutputModel, course: OutputCourse, draws: Dra
     limit = output.peak_a or output.continuous_a
     surge_s = draws.uniform(*SURGE_S)
     surge, over = draws.uniform(*SURGE), draws.uniform(*OVER_LIMIT)
-    if model.is_open:
-        return OutputLoad(course, 0.0, 0.0, surge_s)
+    if model.is_open or not model.way.is_fed:
+        return OutputLoad(course, 0.0, 0.0, surge_s, model.way)
     if model.trip is not None:
-        return OutputLoad(course, over * (limit or 2.0 * model.load_a), 0.0, surge_s)
+        return OutputLoad(course, over * (limit or 2.0 * model.load_a), 0.0, surge_s, model.way)
     room = (BELOW_LIMIT * limit / model.load_a - 1.0) if limit and model.load_a else surge
-    return OutputLoad(course, model.load_a, max(0.0, min(surge, room)), surge_s)
+    return OutputLoad(course, model.load_a, max(0.0, min(surge, room)), surge_s, model.way)
 
 
 def measured_current(load: OutputLoad, draws: Draws) -> Callable[[Floats], Floats]:
     """Return what the controller reports: the current with the noise of its measurement, never below 0."""
 
     def value(time_s: Floats) -> Floats:
-        current = load.current(time_s)
-        return np.maximum(0.0, current * (1.0 + NOISE_SHARE * draws.noise(len(time_s))))
+        current = load.current(time_s - load.way.lag_s)
+        told = current * (1.0 + NOISE_SHARE * draws.noise(len(time_s)))
+        if load.way.noise_a:
+            told = told + load.way.noise_a * draws.noise(len(time_s))
+        return np.maximum(0.0, told)
 
     return value
 
@@ -180,6 +185,6 @@ def measured_voltage(feed: Feed, load: OutputLoad, draws: Draws) -> Callable[[Fl
 
     def value(time_s: Floats) -> Floats:
         volts = feed.volts(time_s) + NOISE_V * draws.noise(len(time_s))
-        return np.maximum(0.0, volts * load.course.level.at(time_s) / FULL_LEVEL)
+        return np.maximum(0.0, volts * load.course.level.at(time_s) / FULL_LEVEL * load.way.is_fed)
 
     return value

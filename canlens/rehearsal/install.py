@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.rehearsal.capture import COMPLETE, Capture
 from canlens.rehearsal.output_model import OutputModel, model_of
 
 if TYPE_CHECKING:
@@ -46,6 +47,8 @@ class Habit:
         Further spans in which it is sent.
     is_first
         Whether it is the first that speaks in those.
+    on_change
+        Whether it is sent on every change as well, its cycle being a slow repetition.
     """
 
     clock: float | None = None
@@ -54,6 +57,7 @@ class Habit:
     restarts: Spans = ()
     awake: Spans = ()
     is_first: bool = False
+    on_change: bool = False
 
     def is_heard(self, time_s: Floats) -> Bools:
         """Tell which frames, by the time they are ready [s], reach the bus."""
@@ -120,6 +124,32 @@ QUIET = Disturbance()
 
 
 @dataclass(frozen=True)
+class Wiring:
+    """How a control reaches the controller and the bus.
+
+    Attributes
+    ----------
+    lead_s
+        The controller hangs on the button's wire too, and the bus tells of it so much later [s]; None: bus only.
+    bounce_s
+        For so long the contact bounces after it closed [s].
+    is_seen
+        Whether the controller takes any notice of it.
+    until_s
+        When the message ceases to follow the button [s].
+    """
+
+    lead_s: float | None = None
+    bounce_s: float = 0.0
+    is_seen: bool = True
+    until_s: float = np.inf
+
+
+ON_THE_BUS = Wiring()
+"""A control that works."""
+
+
+@dataclass(frozen=True)
 class Install:
     """What a rehearsal simulates; a fault takes one and returns a changed one.
 
@@ -159,6 +189,18 @@ class Install:
         Whether the recorder's bit rate is wrong.
     meter
         Name of a reading -> least and greatest value that the meter may show; others as on a healthy bus.
+    wirings
+        Control -> how it reaches controller and bus; others as they should.
+    drops
+        Output -> spans in which it drops out, whatever its rule says [s].
+    unplanned
+        Path of a signal that the plan does not name -> spans in which it is 1 [s]; rules may know it by its path.
+    dies_s
+        When the controller dies for good [s]; None if it does not.
+    capture
+        How the recorder takes it all down.
+    situations
+        What else is the case, by name.
     """
 
     plan: Plan
@@ -179,6 +221,16 @@ class Install:
     sag: Sag | None = None
     is_unacknowledged: bool = False
     is_rate_wrong: bool = False
+    wirings: dict[str, Wiring] = field(default_factory=dict)
+    drops: dict[str, Spans] = field(default_factory=dict)
+    unplanned: dict[str, Spans] = field(default_factory=dict)
+    dies_s: float | None = None
+    capture: Capture = COMPLETE
+    situations: tuple[str, ...] = ()
+
+    def wiring_of(self, control: str) -> Wiring:
+        """Return how a control reaches controller and bus."""
+        return self.wirings.get(control, ON_THE_BUS)
 
     def messages(self) -> list[Message]:
         """Return all messages, doubles left out."""
@@ -192,7 +244,7 @@ class Install:
         """Return how a message is sent."""
         own = self.habit_of_node(message.senders[0]) if message.senders else USUAL
         way = self.ways.get(message.name)
-        return own if way is None else replace(own, awake=way.awake, is_first=way.is_first)
+        return own if way is None else replace(own, awake=way.awake, is_first=way.is_first, on_change=way.on_change)
 
 
 def install_of(plan: Plan, schedule: Schedule, foreign: Sequence[Message]) -> Install:

@@ -41,6 +41,32 @@ class Trip:
 
 
 @dataclass(frozen=True)
+class LoadWay:
+    """What is odd about a load and the measurement of it.
+
+    Attributes
+    ----------
+    noise_a
+        Noise of the measurement, whatever flows [A].
+    lag_s
+        How late the current is told [s].
+    rests
+        Spans in which the load draws nothing, though it is fed: a contact or a switch of its own [s].
+    is_fed
+        Whether anything comes out of the output.
+    """
+
+    noise_a: float = 0.0
+    lag_s: float = 0.0
+    rests: Spans = ()
+    is_fed: bool = True
+
+
+USUAL_LOAD = LoadWay()
+"""A load that draws what it should while it is fed."""
+
+
+@dataclass(frozen=True)
 class OutputModel:
     """How one output behaves; a fault is a small change of it.
 
@@ -60,6 +86,8 @@ class OutputModel:
         When and how fast it flashes; None if never.
     load_a
         What its load draws at full level [A].
+    way
+        What is odd about it, and the measurement of it.
     is_open
         Whether no current flows.
     trip
@@ -71,6 +99,7 @@ class OutputModel:
 
     rule: Rule
     load_a: float
+    way: LoadWay = USUAL_LOAD
     stuck: int | None = None
     latency_s: tuple[float, float] = LATENCY_S
     run_on_s: float | None = None
@@ -179,6 +208,16 @@ class OutputCourse:
     told: Timeline
     lit: Timeline
     level: Timeline
+
+
+def without(course: OutputCourse, drops: Spans) -> OutputCourse:
+    """Return what an output did that dropped out now and then."""
+    if not drops:
+        return course
+    there = alive(drops)
+    times = all_jumps([course.level, there])
+    level = Timeline(times, course.level.at(times) * there.at(times), course.level.first * there.first)
+    return OutputCourse(_both(course.told, there), _both(course.lit, there), level)
 
 
 def model_of(output: Output) -> OutputModel:

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING
 from canlens.errors import UsageError
 from canlens.rehearsal.batches import foreign_messages
 from canlens.rehearsal.bus_faults import BUS_FAULTS
+from canlens.rehearsal.capture import captured
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.install import BIT_RATE, Install, install_of
 from canlens.rehearsal.output_faults import OUTPUT_FAULTS
 from canlens.rehearsal.person import draw_schedule, meter_readings, noted_marks, seen_outputs
 from canlens.rehearsal.simulation import simulate
+from canlens.rehearsal.situations import with_situations
 from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
@@ -69,11 +71,14 @@ class Truth:
         What was built in; empty for a healthy install.
     rules
         Output -> the rule that it really follows; ``always`` and ``never`` for one that follows none.
+    situations
+        What else was the case, by name.
     """
 
     seed: int
     faults: tuple[InjectedFault, ...] = ()
     rules: dict[str, str] = field(default_factory=dict)
+    situations: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,6 +111,7 @@ def make_rehearsal(
     *,
     fault: str | Sequence[str] | None = None,
     strength: float | Sequence[float] | None = None,
+    situations: Sequence[str] = (),
     seed: int = 1,
     start_s: int = START_S,
     bus_load: float = 0.0,
@@ -122,6 +128,8 @@ def make_rehearsal(
     strength
         How strong the fault is, from 0, hardly to be seen, to 1, gross: one number, or one for each fault;
         drawn if None.
+    situations
+        What else is the case; ``name:subject`` chooses what it concerns.
     seed
         All that is drawn follows from it: the same plan, fault and seed give the same bytes. Of one seed,
         a healthy and a faulty recording have the same exercises.
@@ -146,7 +154,7 @@ def make_rehearsal(
         raise UsageError(f"bus load {bus_load:g}: expected a share from 0 to {HIGHEST_LOAD:g}.")
     schedule = draw_schedule(plan, Draws(seed, "schedule"))
     install = healthy_install(plan, schedule, bus_load=bus_load, draws=Draws(seed, "foreign messages"))
-    install, faults = with_faults(install, fault, strength, seed=seed)
+    install, faults = with_faults(with_situations(install, situations, seed=seed), fault, strength, seed=seed)
     return rehearse_install(install, faults, seed=seed, start_s=start_s)[0]
 
 
@@ -161,8 +169,11 @@ def rehearse_install(
 ) -> tuple[Rehearsal, dict[str, OutputCourse]]:
     """Record an install as it is; return the rehearsal and what each output did."""
     plan, schedule = install.plan, install.schedule
-    trace, courses = simulate(install, start_ns=start_s * NANOSECONDS_PER_SECOND, seed=seed)
-    truth = Truth(seed, tuple(faults), {name: _rule_text(install, name) for name in plan.outputs})
+    start_ns = start_s * NANOSECONDS_PER_SECOND
+    passed, courses = simulate(install, start_ns=start_ns, seed=seed)
+    trace = captured(passed, install.capture, start_ns=start_ns, seed=seed)
+    rules = {name: _rule_text(install, name) for name in plan.outputs}
+    truth = Truth(seed, tuple(faults), rules, install.situations)
     rehearsal = Rehearsal(
         trace,
         noted_marks(schedule, start_s, Draws(seed, "marks")),

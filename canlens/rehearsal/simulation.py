@@ -13,8 +13,8 @@ from canlens.rehearsal.encoding import limits_of, meaning_of, to_raw, to_value, 
 from canlens.rehearsal.faulty_bus import record_disturbed
 from canlens.rehearsal.feed import draw_restarts, feed_of, load_of, measured_current, measured_supply, measured_voltage
 from canlens.rehearsal.healthy_bus import STAMP_NS, record_healthy
-from canlens.rehearsal.install import QUIET
-from canlens.rehearsal.output_model import delayed
+from canlens.rehearsal.install import ON_THE_BUS, QUIET
+from canlens.rehearsal.output_model import delayed, without
 from canlens.rehearsal.recorder import lone_sender, only_errors
 from canlens.rehearsal.timeline import Timeline, constant, from_spans
 from canlens.trace import Source, Trace
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from canlens.database import Message, SignalDefinition
-    from canlens.plan import Condition, Plan, SignalReference
+    from canlens.plan import Condition, SignalReference
     from canlens.rehearsal.install import Install
     from canlens.rehearsal.output_model import OutputCourse
     from canlens.rehearsal.timeline import Spans
@@ -58,7 +58,9 @@ def run_outputs(install: Install, seen: Mapping[str, Timeline], *, seed: int) ->
     if install.sag is not None:
         lit = run(install.sag.output, ()).lit
         dead = draw_restarts(install.sag, lit.spans(end_s), Draws(seed, "restarts"))
-    return {name: run(name, dead) for name in install.outputs}, dead
+    if install.dies_s is not None:
+        dead = (*(span for span in dead if span[1] < install.dies_s), (install.dies_s, end_s + 1.0))
+    return {name: without(run(name, dead), install.drops.get(name, ())) for name in install.outputs}, dead
 
 
 def controller_sources(
@@ -193,7 +195,7 @@ def simulate(install: Install, *, start_ns: int, seed: int) -> tuple[Trace, dict
         return lone_sender(plan, vehicle, start_ns=start_ns, end_s=end_s, draws=Draws(seed, "lone sender")), {}
     if install.is_controller_silent:
         return _recorded(install, vehicle, {}, start_ns, seed), {}
-    seen = _seen(plan, vehicle, record_healthy(plan, vehicle, 0)[1], true)
+    seen = _seen(install, vehicle, record_healthy(plan, vehicle, 0)[1], true)
     courses, dead = run_outputs(install, seen, seed=seed)
     sources |= controller_sources(install, courses, seen, running, seed=seed)
     controller = _batches(install, install.controller_messages, sources, running, seed, dead=dead)
@@ -220,11 +222,37 @@ def _recorded(
 def _control_sources(install: Install, seed: int) -> tuple[dict[str, SignalSource], dict[str, Timeline]]:
     """Return the sources of the controls' signals, and the true state of each control."""
     wanted = {
-        name: constant(0.0) if name in install.dead_controls else install.schedule.wanted(name)
+        name: constant(0.0) if name in install.dead_controls else _told(install, name, seed)
         for name in install.plan.controls
     }
     conditions = {name: one.condition for name, one in install.plan.controls.items()}
-    return carried_by_signal(conditions, wanted, seed=seed)
+    sources, true = carried_by_signal(conditions, wanted, seed=seed)
+    return sources | {path: _unplanned(spans) for path, spans in install.unplanned.items()}, true
+
+
+def _told(install: Install, control: str, seed: int) -> Timeline:
+    """Return the state of a control that the vehicle tells: as it is operated, through its wiring."""
+    wanted, wiring = install.schedule.wanted(control), install.wiring_of(control)
+    if wiring == ON_THE_BUS:
+        return wanted
+    spans = [(start, min(end, wiring.until_s)) for start, end in wanted.spans(np.inf) if start < wiring.until_s]
+    if wiring.bounce_s:
+        draws = Draws(seed, f"bounces {control}")
+        spans = [part for start, end in spans for part in bounced(start, end, wiring.bounce_s, draws)]
+    lead_s = wiring.lead_s or 0.0
+    return from_spans([(start + lead_s, end + lead_s) for start, end in spans])
+
+
+def bounced(start_s: float, end_s: float, bounce_s: float, draws: Draws) -> list[tuple[float, float]]:
+    """Return what a contact does that bounces two or three times after it closed: spans in which it is closed."""
+    edges = sorted(draws.uniforms(start_s, min(start_s + bounce_s, end_s), 2 * draws.integer(2, 3)).tolist())
+    return list(zip([start_s, *edges[1::2]], [*edges[::2], end_s], strict=True))
+
+
+def _unplanned(spans: Spans) -> SignalSource:
+    """Return the source of a switch that the plan does not know."""
+    line = from_spans(spans)
+    return SignalSource(lambda time_s: line.at(time_s).astype(np.int64), line.time_s)
 
 
 def _batches(
@@ -252,17 +280,20 @@ def _batches(
 
 
 def _seen(
-    plan: Plan, batches: Sequence[Batch], ends_s: Sequence[Floats], true: Mapping[str, Timeline]
+    install: Install, batches: Sequence[Batch], ends_s: Sequence[Floats], true: Mapping[str, Timeline]
 ) -> dict[str, Timeline]:
     """Return what the controller sees: each change at the end of the first frame that shows it.
 
     A control whose message is never sent is taken for off; one that is wired is seen at once.
     """
     arrivals = {batch.message.name: (batch, end_s) for batch, end_s in zip(batches, ends_s, strict=True)}
-    seen = {}
-    for name, control in plan.controls.items():
+    seen = {path: from_spans(spans) for path, spans in install.unplanned.items()}
+    for name, control in install.plan.controls.items():
         reference = control.condition.reference
-        if reference.message.name not in arrivals:
+        if (wiring := install.wiring_of(name)).lead_s is not None:
+            seen[name] = install.schedule.wanted(name)
+            continue
+        if reference.message.name not in arrivals or not wiring.is_seen:
             seen[name] = constant(0.0)
             continue
         if control.wired:

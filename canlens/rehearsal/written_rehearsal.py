@@ -135,7 +135,10 @@ def rehearsal_files(rehearsal: Rehearsal) -> dict[str, str]:
 
 def truth_text(truth: Truth) -> str:
     """Write what is behind a rehearsal as TOML."""
-    lines = [f"seed = {truth.seed}", "", "[rules]"]
+    lines = [f"seed = {truth.seed}"]
+    if truth.situations:
+        lines.append(f"situations = {json.dumps(list(truth.situations), ensure_ascii=False)}")
+    lines += ["", "[rules]"]
     lines += [f"{name} = {json.dumps(rule)}" for name, rule in truth.rules.items()]
     for fault in truth.faults:
         lines += ["", "[[faults]]", f'cause = "{fault.cause}"', f'scope = "{fault.scope}"']

@@ -15,12 +15,13 @@ from canlens.rehearsal.install import Habit, Install, install_of
 from canlens.rehearsal.needs import switched_on_by
 from canlens.rehearsal.person import SLEEP_SHARE, Operation, Schedule, draw_schedule
 from canlens.rehearsal.rehearsals import START_S, rehearse_install, with_faults
+from canlens.rehearsal.situations import with_situations
 from canlens.trace import NANOSECONDS_PER_SECOND
 from tests.drawn.controls import IGNITION, draw_controls, draw_outputs
 from tests.drawn.vehicle import Identifiers, draw_vehicle, fill_up
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from canlens.database import Message
     from canlens.plan import Readings
@@ -110,6 +111,8 @@ def draw_install(
     strength: float | Sequence[float] | None = None,
     sporadic: float | None = None,
     blind: bool = False,
+    situations: Sequence[str] = (),
+    planned: Callable[[Plan, Draws], Plan] | None = None,
 ) -> DrawnInstall:
     """Draw an install and record its bring-up.
 
@@ -123,6 +126,10 @@ def draw_install(
         Share of all attempts to send that break by chance; drawn if None, mostly 0.
     blind
         Whether nothing on the bus shows one of the outputs, so that it is judged from what the person saw.
+    situations
+        As for :func:`~canlens.rehearsal.rehearsals.make_rehearsal`.
+    planned
+        Changes the plan before anything is recorded.
 
     Raises
     ------
@@ -132,8 +139,10 @@ def draw_install(
     plan, hidden = draw_plan(seed)
     if blind:
         plan = _blinded(plan, Draws(seed, "blind output"))
+    if planned is not None:
+        plan = planned(plan, Draws(seed, "changed plan"))
     schedule = draw_schedule(plan, Draws(seed, "schedule"))
-    install = _with_habits(plan, schedule, hidden, seed, sporadic)
+    install = with_situations(_with_habits(plan, schedule, hidden, seed, sporadic), situations, seed=seed)
     install, faults = with_faults(install, fault, strength, seed=seed)
     rehearsal, courses = rehearse_install(install, faults, seed=seed)
     return DrawnInstall(plan, rehearsal, _nodes(install), courses)

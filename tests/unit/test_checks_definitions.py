@@ -10,7 +10,7 @@ import numpy as np
 from canlens.database import DatabaseProblem, Message, SignalDefinition
 from canlens.trace import COLUMNS, Payload
 from tests.unit.check_cases import Cases, healthy
-from tests.unit.small_jobs import Wave, answering, job, operated, planned, without_frames
+from tests.unit.small_jobs import without_frames
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -71,12 +71,6 @@ RANGED = bell(SignalDefinition("On", 0, 8, minimum=0, maximum=10))
 LONG = bell(length=4)
 
 
-def all_set(raw: int) -> Job:
-    """Return a job whose horn button says something odd for a moment."""
-    horn = operated(Wave([(1.0, raw), (1.5, 0)]))
-    return job({"horn": horn}, {"siren": planned("horn", answering([(1.0, 1.5)]))}, end_s=6)
-
-
 CASES = {
     "unlisted-identifier": Cases(
         fires=lambda: with_frames(with_message(healthy(), bell()), [b"\1\0"] * 3, identifier=BELL + 0x10),
@@ -124,13 +118,6 @@ CASES = {
         subject=("Bell.Level",),
         limit=lambda: level(0xFD),
         little=lambda: without_frames(level(0xFF)),
-    ),
-    "counted-invalid": Cases(
-        fires=lambda: all_set(0xFFFF),
-        subject=("horn",),
-        messages=frozenset({"Horn"}),
-        limit=lambda: all_set(0xFFFE),
-        little=lambda: without_frames(all_set(0xFFFF)),
     ),
     "swapped-bytes": Cases(
         fires=lambda: swapped(200),

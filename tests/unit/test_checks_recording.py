@@ -106,6 +106,12 @@ def of_another_vehicle(*, but: int = 0) -> Job:
     return replace(one, trace=replace(one.trace, identifier=moved.astype(np.uint32)))
 
 
+def horn_of(raw: int) -> Job:
+    """Return a job whose horn, of sixteen bits, shows a raw value while it is on."""
+    horn = operated(wave(HORN, on=raw))
+    return job({"horn": horn}, {"siren": planned("horn", answering(HORN))}, end_s=12)
+
+
 CASES = {
     "no-traffic": Cases(
         fires=lambda: without_frames(healthy()),
@@ -118,6 +124,13 @@ CASES = {
         fires=lambda: spoilt(2),
         subject=(),
         limit=lambda: spoilt(1),
+        little=lambda: without_frames(healthy()),
+    ),
+    "counted-invalid": Cases(
+        fires=lambda: horn_of(0xFFFF),
+        subject=("horn",),
+        messages=frozenset({"Horn"}),
+        limit=lambda: horn_of(0xFFFE),
         little=lambda: without_frames(healthy()),
     ),
     "unfitting-plan": Cases(

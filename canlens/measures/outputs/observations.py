@@ -6,15 +6,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from canlens.measures.outputs.tracks import rule_track
 from canlens.nouns.outputs import Answers, Places, Track
-from canlens.plan.rule import OFF, ON, UNKNOWN
+from canlens.plan.rule import OFF, ON, UNKNOWN, Rule
+from canlens.trace import NANOSECONDS_PER_SECOND
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from canlens.plan import Observation
+    from canlens.plan import Observation, Plan
     from canlens.signals import Floats
-    from canlens.trace import Bools
+    from canlens.trace import Bools, Trace
 
 
 # Clock: how the times that a person wrote down lie against the recording's own.
@@ -111,6 +113,92 @@ def missed_marks(marked_s: Floats, edge_s: Floats) -> int:
         else:
             missed += 1
     return missed
+
+
+# The observer's clock: what brings observations to the log's seconds.
+
+
+MOST_TRIED = 40
+"""Exercises and observations of an output that are laid over each other to find how the observer's clock was off."""
+LONGEST_SHIFT_S = 120.0
+"""A watch is off by no more than this [s] (our choice)."""
+NEARLY_ALL, FEWEST_WON = 0.9, 2
+"""A shift of the observer's clock must make so many of the observations agree, and so many more than none does."""
+
+
+def observations_of(observed: Sequence[Observation], output: str) -> tuple[Observation, ...]:
+    """Return the observations of one output."""
+    return tuple(each for each in observed if each.output == output)
+
+
+def plain_offset(observed: Sequence[Observation], trace: Trace) -> float:
+    """Tell by where they lie whether observations bear the log's own stamps or count from its first frame [s]."""
+    written = {"": np.array([each.time_s for each in observed])} if observed else {}
+    return marks_offset(written, {}, start_s=trace.start_ns / NANOSECONDS_PER_SECOND, duration_s=trace.duration_s)
+
+
+def observed_offset(
+    plan: Plan, controls: Mapping[str, Track], observed: Sequence[Observation], offsets_s: list[float]
+) -> float:
+    """Choose what to add to the times of observations [s].
+
+    The first of the given offsets with which most agree; another one, that brings an observation of *on* into an
+    exercise of its output's rule, only if it makes nearly all agree, several more than before: the clock was another.
+    """
+    if not observed:
+        return offsets_s[0]
+    end_s = max((each.end_s for each in controls.values()), default=0.0)
+    rules = {name: rule_track(output.when, controls) for name, output in plan.outputs.items()}
+    seen = [
+        (
+            rules[name],
+            state,
+            np.array([each.time_s for each in observed if each.output == name and each.on == bool(state)]),
+        )
+        for name in plan.outputs
+        for state in (OFF, ON)
+    ]
+
+    def agreeing(offset_s: float) -> int:
+        return sum(
+            int(rule.ever(state, time_s + offset_s - OBSERVED_S, time_s + offset_s + OBSERVED_S).sum())
+            for rule, state, time_s in seen
+        )
+
+    written_s = np.array([each.time_s for each in observed])
+
+    def inside(offset_s: float) -> int:
+        moved_s = written_s + offset_s
+        return int(((moved_s >= -OBSERVED_S) & (moved_s <= end_s + OBSERVED_S)).sum())
+
+    best_s = max(offsets_s, key=agreeing)
+    number = agreeing(best_s)
+    if number == len(observed) or _another_fits(plan, controls, observed, best_s):
+        return best_s
+    others_s = [
+        float(rise_s - written_s)
+        for rule, state, time_s in seen
+        if state == ON
+        for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
+        for written_s in time_s[:MOST_TRIED]
+    ]
+    longest_s = LONGEST_SHIFT_S if inside(best_s) else np.inf
+    near_s = sorted((each for each in others_s if abs(each - best_s) <= longest_s), key=lambda each: abs(each - best_s))
+    shifted_s = max(near_s, key=lambda each: 2 * agreeing(each) - inside(each), default=best_s)
+    wins = agreeing(shifted_s)
+    return shifted_s if wins >= NEARLY_ALL * inside(shifted_s) and wins >= number + FEWEST_WON else best_s
+
+
+def _another_fits(plan: Plan, controls: Mapping[str, Track], observed: Sequence[Observation], offset_s: float) -> bool:
+    """Tell whether some output was seen to follow another control of the plan, as the clock stands."""
+    for name, output in plan.outputs.items():
+        own = observations_of(observed, name)
+        time_s, on = np.array([each.time_s for each in own]) + offset_s, np.array([each.on for each in own], bool)
+        for control, track in controls.items():
+            near = track.ever(ON, time_s - OBSERVED_S, time_s + OBSERVED_S) == on
+            if on.any() and near.mean() >= NEARLY_ALL and not output.when.same_as(Rule.of(control)):
+                return True
+    return False
 
 
 # Observations: what eye, ear or meter saw of an output, against its rule and against what the bus said.

@@ -209,7 +209,8 @@ def starting(plan: Plan, recorded: Recorded) -> Floats:
 def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[str, Places]:
     """Return for each output where the supply fell below the plan's limit just after it had turned on.
 
-    One row never decides: a fall counts only with two rows that follow each other.
+    One row never decides: a fall counts only with two rows that follow each other. An output that is blameless where
+    another one does not turn on with it is left out.
     """
     signal, limit_v = recorded.signal(plan.controller.supply), plan.controller.supply_min_v
     if signal is None or limit_v is None:
@@ -217,12 +218,18 @@ def _sags(plan: Plan, recorded: Recorded, tracks: Mapping[str, Track]) -> dict[s
     low = signal.value < limit_v
     both = np.flatnonzero(low & np.append(low[1:], False) & ~np.append(False, low[:-1]))
     time_s, line = signal.time_s[both], signal.line[both]
-    found = {}
-    for name, track in tracks.items():
-        mine = _just_after(time_s, track.time_s[track.rises], track)
-        if mine.sum() >= SAGGING * max(len(track.rises), 1):
-            found[name] = Places(line[mine], time_s[mine])
-    return found
+    after = {name: _just_after(time_s, track.time_s[track.rises], track) for name, track in tracks.items()}
+    share = {name: float(mine.sum()) / max(len(tracks[name].rises), 1) for name, mine in after.items()}
+
+    def is_explained(name: str) -> bool:
+        """Tell whether another output, which does so more often, turned on before each of its falls."""
+        return any(share[other] > share[name] and not (after[name] & ~mine).any() for other, mine in after.items())
+
+    return {
+        name: Places(line[mine], time_s[mine])
+        for name, mine in after.items()
+        if share[name] >= SAGGING and not is_explained(name)
+    }
 
 
 def _once(columns: Iterable[Floats]) -> list[Floats]:
