@@ -27,14 +27,14 @@ from canlens.measures.outputs.observations import (
 )
 from canlens.measures.outputs.several import added_control, added_output
 from canlens.measures.outputs.supply import rest, starting, supply
-from canlens.measures.outputs.tracks import states_of
+from canlens.measures.outputs.tracks import counted_invalid
 from canlens.measures.outputs.whole import Recorded, in_step, output_evidence, with_rivals
 from canlens.measures.quality import by_clock, by_one_clock, recording, written_once
 from canlens.measures.traffic.definitions import definition_side
 from canlens.measures.traffic.identifiers import matched_by_group
 from canlens.measures.traffic.messages import message_side, rates
 from canlens.nouns.bus import BusEvidence, BusResult
-from canlens.nouns.outputs import ControlEvidence, Evidence, Places
+from canlens.nouns.outputs import ControlEvidence, Evidence
 from canlens.plan.nouns import DEFAULT_WITHIN_S, REST
 from canlens.plan.rule import ON
 from canlens.signals import decode_signals
@@ -381,7 +381,7 @@ def _control(plan: Plan, control: Control, recorded: Recorded, marked: Floats | 
     """Measure one control: its exercises, and whether the controller's own report followed them."""
     answer_s = [each.within_s for each in plan.outputs.values() if control.name in each.when.controls]
     apart_s = min(answer_s, default=DEFAULT_WITHIN_S)
-    own = recorded.controls[control.name]
+    own, signal = recorded.controls[control.name], recorded.signal(control.condition.reference)
     noticed = None
     if control.noticed is not None and recorded.signal(control.noticed.reference) is not None:
         report = recorded.track(control.noticed)
@@ -391,29 +391,13 @@ def _control(plan: Plan, control: Control, recorded: Recorded, marked: Floats | 
     return ControlEvidence(
         name=control.name,
         track=own,
-        message_seen=recorded.signal(control.condition.reference) is not None,
+        message_seen=signal is not None,
         exercises=exercises(own, apart_s=apart_s),
         marked=marked,
         noticed=noticed,
         missed=0 if marked is None else missed_marks(marked, own.time_s[own.rises]),
-        invalid=_invalid(control, recorded),
+        invalid=counted_invalid(signal, control.condition) if signal is not None else (),
     )
-
-
-def _invalid(control: Control, recorded: Recorded) -> tuple[tuple[int, int, Places], ...]:
-    """Return the raw values of a control that look invalid and count nevertheless, each with its state and its rows."""
-    signal, condition = recorded.signal(control.condition.reference), control.condition
-    if signal is None or not len(signal) or signal.definition.is_float:
-        return ()
-    listed = {*condition.unknown, *condition.on_raw}
-    found = []
-    for raw in sorted(signal.definition.invalid_raw - listed):
-        rows = np.flatnonzero(signal.raw == raw)
-        value = raw * signal.definition.scale + signal.definition.offset
-        if len(rows) and value not in condition.on_values:
-            state = int(states_of(signal, condition)[rows[0]])
-            found.append((raw, state, Places(signal.line[rows], signal.time_s[rows])))
-    return tuple(found)
 
 
 def _controller_seen(plan: Plan, trace: Trace) -> bool | None:

@@ -70,6 +70,7 @@ def level(*values: int) -> Job:
 RANGED = bell(SignalDefinition("On", 0, 8, minimum=0, maximum=10))
 LONG = bell(length=4)
 
+
 CASES = {
     "unlisted-identifier": Cases(
         fires=lambda: with_frames(with_message(healthy(), bell()), [b"\1\0"] * 3, identifier=BELL + 0x10),

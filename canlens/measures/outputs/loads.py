@@ -296,12 +296,10 @@ def load(
         The rhythm of a signal's rows.
     """
     found = LoadEvidence()
-    soft_s = output.soft_s or 0.0
     if current is not None and len(current):
-        settled = _settled(track, flashing, rhythm_of(current), soft_s=soft_s)
-        found = _currents(output, track, current, *settled)
+        found = _currents(output, track, current, *_settled(track, flashing, rhythm_of(current)))
     if voltage is not None and len(voltage) and output.level is None:
-        on, _ = _settled(track, flashing, rhythm_of(voltage), soft_s=soft_s)
+        on, _ = _settled(track, flashing, rhythm_of(voltage))
         no_voltage = _holds_that(voltage, on, lambda median: median < DEAD_V)
         volts = voltage.value[on & ~np.isnan(voltage.value)]
         usual_v = float(np.median(volts)) if len(volts) >= FEWEST_ROWS else np.nan
@@ -388,10 +386,10 @@ def _gaps(current: Signal, dead: Bools, starts: Ints, stops: Ints, *, allowed: i
     return longest
 
 
-def _settled(track: Track, flashing: Track | None, rhythm: Rhythm, *, soft_s: float) -> tuple[Bools, Bools]:
+def _settled(track: Track, flashing: Track | None, rhythm: Rhythm) -> tuple[Bools, Bools]:
     """Tell at which rows the output has been on, or off, long enough for the reading to have settled."""
     time_s = rhythm.time_s
-    settle_s = SETTLE_S + soft_s + track.slack_s + rhythm.interval_s
+    settle_s = SETTLE_S + track.slack_s + rhythm.interval_s
     quiet = calm(flashing, time_s, settle_s)
     return steady(track, ON, time_s, settle_s) & quiet, steady(track, OFF, time_s, settle_s) & quiet
 

@@ -165,6 +165,12 @@ def observed_offset(
             for rule, state, time_s in seen
         )
 
+    written_s = np.array([each.time_s for each in observed])
+
+    def inside(offset_s: float) -> int:
+        moved_s = written_s + offset_s
+        return int(((moved_s >= -OBSERVED_S) & (moved_s <= end_s + OBSERVED_S)).sum())
+
     best_s = max(offsets_s, key=agreeing)
     number = agreeing(best_s)
     if number == len(observed) or _another_fits(plan, controls, observed, best_s):
@@ -176,13 +182,11 @@ def observed_offset(
         for rise_s in rule.time_s[rule.rises][:MOST_TRIED] + OBSERVED_S
         for written_s in time_s[:MOST_TRIED]
     ]
-    plain_s = np.array([each.time_s for each in observed]) + best_s
-    longest_s = LONGEST_SHIFT_S if ((plain_s >= 0) & (plain_s <= end_s)).any() else np.inf
+    longest_s = LONGEST_SHIFT_S if inside(best_s) else np.inf
     near_s = sorted((each for each in others_s if abs(each - best_s) <= longest_s), key=lambda each: abs(each - best_s))
-    shifted_s = max(near_s, key=agreeing, default=best_s)
-    wins, written_s = agreeing(shifted_s), np.array([each.time_s for each in observed]) + shifted_s
-    inside = int(((written_s >= -OBSERVED_S) & (written_s <= end_s + OBSERVED_S)).sum())
-    return shifted_s if wins >= NEARLY_ALL * inside and wins >= number + FEWEST_WON else best_s
+    shifted_s = max(near_s, key=lambda each: 2 * agreeing(each) - inside(each), default=best_s)
+    wins = agreeing(shifted_s)
+    return shifted_s if wins >= NEARLY_ALL * inside(shifted_s) and wins >= number + FEWEST_WON else best_s
 
 
 def _another_fits(plan: Plan, controls: Mapping[str, Track], observed: Sequence[Observation], offset_s: float) -> bool:

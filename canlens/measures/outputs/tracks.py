@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from canlens.nouns.outputs import Track
+from canlens.nouns.outputs import Places, Track
 from canlens.plan.rule import OFF, ON, UNKNOWN, States
 
 if TYPE_CHECKING:
@@ -89,6 +89,20 @@ def states_of(signal: Signal, condition: Condition) -> States:
     if signal.definition.is_float:
         states[np.isnan(signal.value)] = UNKNOWN
     return states
+
+
+def counted_invalid(signal: Signal, condition: Condition) -> tuple[tuple[int, int, Places], ...]:
+    """Return the raw values that look invalid and count nevertheless, each with its state and its rows."""
+    if signal.definition.is_float:
+        return ()
+    found = []
+    for raw in sorted(signal.definition.invalid_raw - {*condition.unknown, *condition.on_raw}):
+        rows = np.flatnonzero(signal.raw == raw)
+        value = raw * signal.definition.scale + signal.definition.offset
+        if len(rows) and value not in condition.on_values:
+            state = int(states_of(signal, condition)[rows[0]])
+            found.append((raw, state, Places(signal.line[rows], signal.time_s[rows])))
+    return tuple(found)
 
 
 def _beyond(value: Column, limit: float, back: float | None, *, upwards: bool) -> Bools:

@@ -417,9 +417,10 @@ def _load(output: Output, recorded: Recorded, rule: Track, own: Track, flashing:
     """Compare current and voltage with the command; None where the plan names neither."""
     if output.current is None and output.voltage is None:
         return None
-    if output.soft_s:  # one that fades out still says that it is on
-        fall_s = rule.time_s[rule.falls]
-        own = hidden(own, np.column_stack([fall_s, fall_s + output.ends_within_s]))
+    if output.soft_s:  # while it fades its state says nothing of its current
+        edges = np.sort(np.append(rule.rises, rule.falls))
+        faded_s = max(output.shows_within_s, output.ends_within_s)
+        own = hidden(own, np.column_stack([rule.since_s[edges], rule.time_s[edges] + faded_s]))
     return load(
         output,
         own,
