@@ -46,7 +46,7 @@ def release_cases(asked: Asked) -> Iterator[Case]:
             )
         if signs:
             explained = 1 - asked.wrong("routing", (name,))
-            explained *= 1 - asked.wrong("load", (name,), but=["load-open"])
+            explained *= 1 - asked.wrong("load", (name,), but=["load-open", "output-not-fed"])
             explained *= 1 - asked.explained(name)
             suspects = {} if own.cut_off is not None else {"cut-off-differs": ()}
             yield Case(
@@ -118,7 +118,7 @@ def _is_seen(level: LevelEvidence | None) -> bool:
 def _look(question: str, asked: Asked, name: str, sign: Sign) -> Case:
     words = output_words(asked.evidence, name)
     left = 1 - asked.probability("supply-sag")
-    left *= 1 - asked.wrong("load", (name,), but=["load-open"])
+    left *= 1 - asked.wrong("load", (name,), but=["load-open", "output-not-fed"])
     left *= 1 - asked.wrong("routing", (name,), but=["answer-late"])
     left *= 1 - asked.explained(name)
     return Case(question, (name,), (sign,), left=left, words=words, safety=asked.evidence.plan.outputs[name].safety)

@@ -112,7 +112,7 @@ def cases(asked: Asked) -> Iterator[Case]:
             tuple(signs),
             suspects={"outputs-swapped": pairs},
             left=(1 - max(asked.wrong("control", (control,)) for control in output.when.controls))
-            * (1 - asked.wrong("load", (name,), but=["load-open"]))
+            * (1 - asked.wrong("load", (name,), but=["load-open", "output-not-fed"]))
             * (1 - asked.wrong("controller", (), but=["supply-sag"]))
             * (1 - asked.explained(name)),
             words=output_words(evidence, name, other=rule.partner, rule=follows),

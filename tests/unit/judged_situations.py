@@ -286,7 +286,7 @@ LIKELY = {
     "status message missing": "message-missing",
     "poor recording, healthy": "not-enough-evidence",
     "marks say operated, signal does not move": "control-never-changes",
-    "controller does not notice": "output-not-commanded",
+    "controller does not notice": "control-not-noticed",
     "observed only, dead": "output-not-commanded",
 }
 """The one cause that stands above even odds; in the other situations none does."""
