@@ -1,4 +1,11 @@
-"""canlens: prove that a CAN accessory controller does what it should, or find the link that is broken."""
+"""canlens: prove that a CAN accessory controller does what it should, or find the link that is broken.
+
+>>> import canlens
+>>> plan = canlens.read_plan("traces/quernholt.toml")
+>>> checkup = canlens.check(plan, canlens.read_trace("traces/quernholt-healthy.log.gz"))
+>>> checkup.verdict
+'proven'
+"""
 
 from __future__ import annotations
 
@@ -6,20 +13,42 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from canlens.baseline_file import load_baseline as read_baseline
-    from canlens.checkup import make_checkup as check
-    from canlens.comparison import make_comparison as compare
-    from canlens.database import load_database as read_database
-    from canlens.discovery import make_discovery as discover
-    from canlens.overview import make_survey as survey
-    from canlens.plan import load_marks as read_marks
-    from canlens.plan import load_observed as read_observed
-    from canlens.plan import load_plan as read_plan
-    from canlens.plan import load_readings as read_readings
-    from canlens.readers import open_trace as read_trace
-    from canlens.rehearsal import make_rehearsal as rehearse
+    from canlens.baseline_file import read_baseline
+    from canlens.checkup import Checkup, check
+    from canlens.comparison import Comparison, compare
+    from canlens.database import Database, read_database
+    from canlens.discovery import Discovery, discover
+    from canlens.errors import CanlensError
+    from canlens.nouns.baselines import Baseline
+    from canlens.overview import Survey, survey
+    from canlens.plan import (
+        Marks,
+        Observed,
+        Plan,
+        Readings,
+        read_marks,
+        read_observed,
+        read_plan,
+        read_readings,
+    )
+    from canlens.readers import read_trace
+    from canlens.rehearsal import Rehearsal, rehearse
+    from canlens.trace import Trace
 
 __all__ = [
+    "Baseline",
+    "CanlensError",
+    "Checkup",
+    "Comparison",
+    "Database",
+    "Discovery",
+    "Marks",
+    "Observed",
+    "Plan",
+    "Readings",
+    "Rehearsal",
+    "Survey",
+    "Trace",
     "check",
     "compare",
     "discover",
@@ -34,28 +63,28 @@ __all__ = [
     "survey",
 ]
 
-_HOMES = {
-    "check": ("canlens.checkup", "make_checkup"),
-    "compare": ("canlens.comparison", "make_comparison"),
-    "discover": ("canlens.discovery", "make_discovery"),
-    "read_baseline": ("canlens.baseline_file", "load_baseline"),
-    "read_database": ("canlens.database", "load_database"),
-    "read_marks": ("canlens.plan", "load_marks"),
-    "read_observed": ("canlens.plan", "load_observed"),
-    "read_plan": ("canlens.plan", "load_plan"),
-    "read_readings": ("canlens.plan", "load_readings"),
-    "read_trace": ("canlens.readers", "open_trace"),
-    "rehearse": ("canlens.rehearsal", "make_rehearsal"),
-    "survey": ("canlens.overview", "make_survey"),
+_NAMES = {
+    "baseline_file": ("read_baseline",),
+    "checkup": ("Checkup", "check"),
+    "comparison": ("Comparison", "compare"),
+    "database": ("Database", "read_database"),
+    "discovery": ("Discovery", "discover"),
+    "errors": ("CanlensError",),
+    "nouns.baselines": ("Baseline",),
+    "overview": ("Survey", "survey"),
+    "plan": ("Marks", "Observed", "Plan", "Readings", "read_marks", "read_observed", "read_plan", "read_readings"),
+    "readers": ("read_trace",),
+    "rehearsal": ("Rehearsal", "rehearse"),
+    "trace": ("Trace",),
 }
-"""Where each public name lives; it is imported when it is first asked for."""
+_HOMES = {name: f"canlens.{module}" for module, names in _NAMES.items() for name in names}
+"""Where each public name lives; it is imported when it is first asked for, so that a command loads what it needs."""
 
 
 def __getattr__(name: str) -> object:
     if name not in _HOMES:
         raise AttributeError(f"module 'canlens' has no attribute {name!r}")
-    module, attribute = _HOMES[name]
-    value: object = getattr(import_module(module), attribute)
+    value: object = getattr(import_module(_HOMES[name]), name)
     globals()[name] = value
     return value
 

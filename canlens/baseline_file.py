@@ -48,7 +48,7 @@ def is_baseline(file: str | Path) -> bool:
     return head.startswith(HEAD)
 
 
-def load_baseline(file: str | Path) -> Baseline:
+def read_baseline(file: str | Path) -> Baseline:
     """Read a baseline that was kept.
 
     Raises

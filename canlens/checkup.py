@@ -79,7 +79,7 @@ class Checkup:
         }
 
 
-def make_checkup(
+def check(
     plan: Plan,
     trace: Trace | Sequence[Trace],
     *,

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.database import Database
 from canlens.measures.comparing.bus_changes import error_change, load_change, quiet_change
 from canlens.measures.comparing.cutting import cut_down
@@ -15,7 +15,7 @@ from canlens.measures.comparing.pairing import channel_swaps, pairs_of
 from canlens.measures.comparing.rhythm import rhythm
 from canlens.measures.comparing.set_changes import all_gone, membership, payload_bits, payload_lengths
 from canlens.nouns.baselines import Baseline, QuietBaseline
-from canlens.overview import make_survey
+from canlens.overview import survey
 from canlens.plan import Bus
 from canlens.results.compare import Alignment, ComparisonResult, NotCompared, comparison_form
 from canlens.wording import CHANGES, listed
@@ -149,7 +149,7 @@ def make_baseline(
     return cut_down(trace, database or Database(), Bus(bit_rate=bit_rate, channel=channel))
 
 
-def make_comparison(
+def compare(
     before: Trace | Baseline,
     after: Trace | Baseline,
     plan: Plan | None = None,
@@ -215,7 +215,7 @@ class _Side:
             return cls(source, None, None)
         if plan is None:
             return cls(make_baseline(source, database, channel=channel), None, source)
-        checkup = make_checkup(plan, source, channel=channel)
+        checkup = check(plan, source, channel=channel)
         evidence = checkup.evidence[0]
         control = evidence.controls.get(plan.bus.awake_while or "")
         bus = Bus(plan.bus.bit_rate, plan.bus.data_bit_rate, channel or plan.bus.channel)
@@ -226,7 +226,7 @@ class _Side:
         """Rank what may be wrong: with a plan everywhere, without one on the bus; nothing is known of a baseline."""
         if self.checkup is not None:
             return self.checkup.result.causes
-        return () if self.trace is None else make_survey(self.trace, database, channel=channel).result.causes
+        return () if self.trace is None else survey(self.trace, database, channel=channel).result.causes
 
 
 def _causes(sides: list[_Side], database: Database | None, channel: str | None) -> tuple[Cause, ...]:

@@ -368,7 +368,7 @@ class Discovery:
         return {name: pd.DataFrame(rows) for name, rows in tables.items()}
 
 
-def make_discovery(
+def discover(
     trace: Trace, marks: Marks | Iterable[Mark], database: Database | None = None, *, channel: str | None = None
 ) -> Discovery:
     """Look for the bits that follow the controls a person operated.

@@ -103,7 +103,7 @@ class Survey:
         }
 
 
-def make_survey(
+def survey(
     trace: Trace,
     database: Database | None = None,
     *,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sys
+import inspect
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -22,28 +22,35 @@ MOST_LINES = 20
 """Lines that a finding names; more would not be read."""
 
 
+def name_of(check: Callable[..., object]) -> str:
+    """Return the name of a check, that of its function as people write it."""
+    return check.__name__.replace("_", "-")
+
+
 @dataclass(frozen=True)
 class Check:
     """One question put to the evidence.
 
     Attributes
     ----------
-    name
-        After the defect, such as ``unanswered-control``.
     find
-        From evidence to findings.
+        From evidence to findings; named after the defect, such as ``unheard_control``; its docstring is the manual.
     of_whole_job
         Whether it asks what was never shown: then several recordings of one job are put to it as one.
     """
 
-    name: str
     find: Callable[[Evidence], Iterator[Finding]]
     of_whole_job: bool = False
 
     @property
+    def name(self) -> str:
+        """After the defect, such as ``unanswered-control``."""
+        return name_of(self.find)
+
+    @property
     def manual(self) -> str:
-        """The manual page: the docstring of the file that holds the check."""
-        return sys.modules[self.find.__module__].__doc__ or ""
+        """The manual page."""
+        return inspect.getdoc(self.find) or ""
 
 
 @dataclass(frozen=True)
@@ -52,15 +59,12 @@ class BusCheck:
 
     Attributes
     ----------
-    name
-        After the defect, such as ``bus-off``.
     find_on_bus
-        From evidence of the bus to findings.
+        From evidence of the bus to findings; named after the defect, its docstring the manual page.
     of_whole_job
         Never: each recording of a job shows the bus as it was then.
     """
 
-    name: str
     find_on_bus: Callable[[BusEvidence], Iterator[Finding]]
     of_whole_job: bool = False
 
@@ -69,9 +73,14 @@ class BusCheck:
         return self.find_on_bus(evidence.bus_evidence)
 
     @property
+    def name(self) -> str:
+        """After the defect, such as ``unanswered-control``."""
+        return name_of(self.find_on_bus)
+
+    @property
     def manual(self) -> str:
-        """The manual page: the docstring of the file that holds the check."""
-        return sys.modules[self.find_on_bus.__module__].__doc__ or ""
+        """The manual page."""
+        return inspect.getdoc(self.find_on_bus) or ""
 
 
 class Said(NamedTuple):
@@ -89,12 +98,10 @@ class OutputCheck:
 
     Attributes
     ----------
-    name
-        After the defect, such as ``late-answer``.
+    say
+        From an output and these deviations to sentences; named after the defect, its docstring the manual page.
     kinds
         The deviations that it tells of, together in one finding.
-    say
-        From an output and these deviations to sentences.
     work
         Caution of the work that its next step asks for.
     one_each
@@ -103,9 +110,8 @@ class OutputCheck:
         Never: what went wrong did so in one recording.
     """
 
-    name: str
-    kinds: tuple[Kind, ...]
     say: Callable[..., Said]
+    kinds: tuple[Kind, ...]
     work: str = ""
     one_each: bool = False
     of_whole_job: bool = False
@@ -127,9 +133,14 @@ class OutputCheck:
                 )
 
     @property
+    def name(self) -> str:
+        """After the defect, such as ``unanswered-control``."""
+        return name_of(self.say)
+
+    @property
     def manual(self) -> str:
-        """The manual page: the docstring of the file that holds the check."""
-        return sys.modules[self.say.__module__].__doc__ or ""
+        """The manual page."""
+        return inspect.getdoc(self.say) or ""
 
 
 TOLD_BY = {"exchanged": "exchanged-outputs", "another's": "misrouted-output", "other": "misrouted-output"}

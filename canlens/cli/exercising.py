@@ -173,11 +173,11 @@ def _write_rehearsal(
     plan_file: str, faults: list[str], strength: float | None, seed: int, folder: Path, *, force: bool
 ) -> int:
     from canlens import read_plan
-    from canlens.rehearsal import make_rehearsal
+    from canlens.rehearsal import rehearse
     from canlens.rehearsal.written_rehearsal import OBSERVED, rehearsal_files
 
     require_free(folder, (), force=force)  # a rehearsal takes seconds
-    rehearsal = make_rehearsal(read_plan(plan_file), fault=faults, strength=strength, seed=seed)
+    rehearsal = rehearse(read_plan(plan_file), fault=faults, strength=strength, seed=seed)
     files = rehearsal_files(rehearsal)
     require_free(folder, files, force=force)
     write_into(folder, {name: text.encode() for name, text in files.items()})

@@ -27,11 +27,11 @@ __all__ = [
     "SignalDefinition",
     "Source",
     "Sources",
-    "load_database",
+    "read_database",
 ]
 
 
-def load_database(source: Sources | Mapping[str, Sources]) -> Database:
+def read_database(source: Sources | Mapping[str, Sources]) -> Database:
     """Read one file, or several into one database.
 
     Parameters
@@ -52,4 +52,4 @@ def load_database(source: Sources | Mapping[str, Sources]) -> Database:
     """
     from canlens.database import loading  # noqa: PLC0415 – only readers of databases pay for it
 
-    return loading.load_database(source)
+    return loading.read_database(source)

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from canlens.database.source import Source, Sources
 
 
-def load_database(source: Sources | Mapping[str, Sources]) -> Database:
-    """Read one file or several; see :func:`canlens.database.load_database`."""
+def read_database(source: Sources | Mapping[str, Sources]) -> Database:
+    """Read one file or several; see :func:`canlens.database.read_database`."""
     if isinstance(source, Mapping):
         return _merge([_tied(_load(read_text(one)), channel) for channel in source for one in _each(source[channel])])
     return _merge([_load(read_text(one)) for one in _each(source)])

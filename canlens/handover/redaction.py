@@ -16,7 +16,7 @@ from pydantic import BaseModel
 
 from canlens.checkup import Checkup
 from canlens.handover.given import INPUTS
-from canlens.plan import load_observed
+from canlens.plan import read_observed
 from canlens.results.handover import InputRow, LeftOutRow
 
 if TYPE_CHECKING:
@@ -370,7 +370,7 @@ def _marks_text(evidence: Evidence, redaction: Redaction) -> str:
 
 def _observed_text(file: str, evidence: Evidence, redaction: Redaction) -> str:
     """Write observations anew; stamps of a clock are brought to the first frame, or to their own first one."""
-    rows = load_observed(file).observations
+    rows = read_observed(file).observations
     first_s = min(each.time_s for each in rows)
     start_s = evidence.recording.start or 0.0
     shift_s = start_s if abs(first_s - start_s) < DAY_S else first_s if first_s > DAY_S else 0.0

@@ -19,9 +19,9 @@ from canlens.plan.nouns import (
 )
 from canlens.plan.rule import Rule, parse_rule
 from canlens.plan.shape import plan_schema
-from canlens.plan.tables import check_marks, check_observed, load_marks, load_observed
-from canlens.plan.toml_plan import load_plan
-from canlens.plan.toml_readings import load_readings, readings_schema
+from canlens.plan.tables import check_marks, check_observed, read_marks, read_observed
+from canlens.plan.toml_plan import read_plan
+from canlens.plan.toml_readings import read_readings, readings_schema
 
 __all__ = [
     "Bus",
@@ -40,11 +40,11 @@ __all__ = [
     "SignalReference",
     "check_marks",
     "check_observed",
-    "load_marks",
-    "load_observed",
-    "load_plan",
-    "load_readings",
     "parse_rule",
     "plan_schema",
+    "read_marks",
+    "read_observed",
+    "read_plan",
+    "read_readings",
     "readings_schema",
 ]

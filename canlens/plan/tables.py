@@ -214,7 +214,7 @@ _STATES = {
 }  # fmt: skip
 
 
-def load_marks(file: File) -> Marks:
+def read_marks(file: File) -> Marks:
     """Read marks: when the person did what.
 
     Parameters
@@ -240,14 +240,14 @@ def load_marks(file: File) -> Marks:
     return Marks(table.file, tuple(sorted(marks, key=lambda mark: mark.time_s)))
 
 
-def load_observed(file: File) -> Observed:
+def read_observed(file: File) -> Observed:
     """Read observations: what eye, ear or meter saw of the outputs.
 
     Parameters
     ----------
     file
         CSV ``time_s,output,on[,amps,volts]``; ``on`` is 1 or 0, on or off, yes or no, true or false. Otherwise as
-        :func:`load_marks`.
+        :func:`read_marks`.
 
     Returns
     -------

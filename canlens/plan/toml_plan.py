@@ -8,7 +8,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from canlens.database import Database, load_database
+from canlens.database import Database, read_database
 from canlens.database.source import SUFFIXES
 from canlens.errors import DatabaseError, PlanError
 from canlens.plan.nouns import (
@@ -140,7 +140,7 @@ Given: TypeAlias = str | tuple[str, ...]
 ReadDatabase: TypeAlias = Callable[[list[Path] | dict[str, list[Path]]], Database]
 
 
-def load_plan(file: File, *, read_database: ReadDatabase = load_database) -> Plan:
+def read_plan(file: File, *, read_database: ReadDatabase = read_database) -> Plan:
     """Read a bring-up plan with its databases.
 
     Parameters

@@ -82,7 +82,7 @@ class ReadingsShape(Table):
     sleep_ma: MilliAmpReading = None
 
 
-def load_readings(file: File) -> Readings:
+def read_readings(file: File) -> Readings:
     """Read what the meter showed.
 
     Parameters

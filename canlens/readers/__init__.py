@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from canlens.readers.opening import Reader
     from canlens.trace import Trace
 
-__all__ = ["ALL", "open_trace"]
+__all__ = ["ALL", "read_trace"]
 
 MARKS: Final = b",;\t|"
 FEWEST: Final = 3
@@ -25,7 +25,7 @@ WANTED: Final = "timestamp, arbitration_id, extended, remote, error, dlc, data"
 SHOWN: Final = 10
 
 
-def open_trace(source: Source, progress: Progress | None = None) -> Trace:
+def read_trace(source: Source, progress: Progress | None = None) -> Trace:
     """Read a recording.
 
     Parameters

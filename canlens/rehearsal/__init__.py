@@ -7,7 +7,7 @@
         ─recorder→ Trace, with the marks and readings of the person, and the truth
 """
 
-from canlens.rehearsal.rehearsals import FAULTS, InjectedFault, Rehearsal, Truth, make_rehearsal
+from canlens.rehearsal.rehearsals import FAULTS, InjectedFault, Rehearsal, Truth, rehearse
 from canlens.rehearsal.written_rehearsal import candump_text, write_candump
 
 __all__ = [
@@ -16,6 +16,6 @@ __all__ = [
     "Rehearsal",
     "Truth",
     "candump_text",
-    "make_rehearsal",
+    "rehearse",
     "write_candump",
 ]

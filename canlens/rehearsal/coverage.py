@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.plan import Marks
-from canlens.rehearsal.rehearsals import FAULTS, make_rehearsal, subjects_of
+from canlens.rehearsal.rehearsals import FAULTS, rehearse, subjects_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -66,7 +66,7 @@ def cover(plan: Plan, *, seed: int = 1, tell: Callable[[str], None] | None = Non
     tuple of Covered
         In the order of the catalogue of rehearsals.
     """
-    sound = _signs(_checked(plan, make_rehearsal(plan, seed=seed), with_meter=True))
+    sound = _signs(_checked(plan, rehearse(plan, seed=seed), with_meter=True))
     found = []
     for cause, fault in FAULTS.items():
         if not fault.is_cause:
@@ -82,7 +82,7 @@ def cover(plan: Plan, *, seed: int = 1, tell: Callable[[str], None] | None = Non
 def _outcome(plan: Plan, cause: str, subject: Subject, sound: Signs, seed: int) -> tuple[bool, bool, bool]:
     """Tell whether one fault is shown by the recording, shown by the meter only, and named first."""
     wish = f"{cause}:{','.join(subject)}" if subject else cause
-    rehearsal = make_rehearsal(plan, fault=wish, strength=0.5, seed=seed)
+    rehearsal = rehearse(plan, fault=wish, strength=0.5, seed=seed)
     shown = bool(_signs(_checked(plan, rehearsal, with_meter=False)) - sound)
     result = _checked(plan, rehearsal, with_meter=True)
     measured = not shown and bool(_signs(result) - sound)
@@ -92,7 +92,7 @@ def _outcome(plan: Plan, cause: str, subject: Subject, sound: Signs, seed: int) 
 
 def _checked(plan: Plan, rehearsal: Rehearsal, *, with_meter: bool) -> CheckResult:
     readings = rehearsal.readings if with_meter else None
-    return make_checkup(plan, rehearsal.trace, marks=Marks("", rehearsal.marks), readings=readings).result
+    return check(plan, rehearsal.trace, marks=Marks("", rehearsal.marks), readings=readings).result
 
 
 def _signs(result: CheckResult) -> Signs:

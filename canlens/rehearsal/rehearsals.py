@@ -106,7 +106,7 @@ class Rehearsal:
     truth: Truth
 
 
-def make_rehearsal(
+def rehearse(
     plan: Plan,
     *,
     fault: str | Sequence[str] | None = None,
@@ -208,7 +208,7 @@ def with_faults(
     *,
     seed: int,
 ) -> tuple[Install, list[InjectedFault]]:
-    """Build faults into an install, one after the other; arguments as for :func:`make_rehearsal`."""
+    """Build faults into an install, one after the other; arguments as for :func:`rehearse`."""
     wishes = [fault] if isinstance(fault, str) else list(fault or ())
     strengths = [strength] * len(wishes) if strength is None or isinstance(strength, int | float) else list(strength)
     if len(strengths) != len(wishes):

@@ -6,7 +6,7 @@
 
 Each cause of the catalogue is built into ``--each`` drawn installs (other vehicle, controller, plan and strength every
 time); besides there are healthy installs, installs that nobody operated, and installs with two faults. Printed are the
-shares of right answers, beside two baselines. ``--page`` writes the figures into DEVELOPERS.md.
+shares of right answers, beside two baselines. ``--page`` writes the figures into figures/causes.md.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from canlens.causes import ALL
-from canlens.checkup import Checkup, make_checkup
+from canlens.checkup import Checkup, check
 from canlens.errors import UsageError
 from canlens.trace import NANOSECONDS_PER_SECOND
 from tests.drawn import DrawnInstall, draw_install
@@ -84,7 +84,7 @@ def is_same(cause: Cause, fault: InjectedFault) -> bool:
 def judged(install: DrawnInstall, seed: int, *, with_readings: bool) -> Result:
     """Check one install."""
     made = install.rehearsal
-    checkup = make_checkup(
+    checkup = check(
         install.plan,
         made.trace,
         marks=made.marks,
@@ -283,8 +283,8 @@ def told_wrong(one: Result) -> str:
 
 
 def write_page(text: str) -> None:
-    """Put the figures between the two markers of DEVELOPERS.md."""
-    path = ROOT / "DEVELOPERS.md"
+    """Put the figures between the two markers of figures/causes.md."""
+    path = ROOT / "tests" / "benchmark" / "figures" / "causes.md"
     document = path.read_text("utf-8")
     head, _, rest = document.partition(BEGIN)
     _, _, tail = rest.partition(END)

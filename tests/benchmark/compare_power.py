@@ -6,7 +6,7 @@ Buses are drawn by the project's own generator. A healthy pair are two parts of 
 same bus is recorded anew with the jitter of one message one and a half times as large, all else alike; its later part
 is held against the earlier part of the healthy one. On steady buses (``steady_buses.py``) the two recordings begin
 anew, and beside what was found stands what the best test could find. Other scenarios: ``compare_scenarios.py``.
-``--page`` writes the figures into DEVELOPERS.md.
+``--page`` writes the figures into figures/comparison.md.
 """
 
 from __future__ import annotations
@@ -193,8 +193,8 @@ def lines(args: argparse.Namespace) -> list[str]:
 
 
 def write_page(text: str) -> None:
-    """Put the figures between their marks in DEVELOPERS.md."""
-    page = ROOT / "DEVELOPERS.md"
+    """Put the figures between their marks in figures/comparison.md."""
+    page = ROOT / "tests" / "benchmark" / "figures" / "comparison.md"
     whole = page.read_text(encoding="utf-8")
     head, tail = whole.split(BEGIN)[0], whole.split(END)[1]
     page.write_text(f"{head}{BEGIN}\n{text}\n{END}{tail}", encoding="utf-8")

@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from canlens.database import Database, Message, SignalDefinition, load_database
+from canlens.database import Database, Message, SignalDefinition, read_database
 from canlens.signals import Floats, decode_signals, find_rows
 from canlens.trace import COLUMNS, Payload, Trace
 
@@ -90,7 +90,7 @@ def main() -> None:
     """Measure and print."""
     frames = int(sys.argv[1]) if len(sys.argv) > 1 else FRAMES
     text = dbc()
-    database = load_database(io.StringIO(text))
+    database = read_database(io.StringIO(text))
     parsed = cantools.database.load_string(text, "dbc")
     trace = recording(database, frames)
     identifiers, is_extended = trace.identifier.tolist(), trace.is_extended.tolist()

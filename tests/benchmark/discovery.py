@@ -8,8 +8,8 @@
 Printed are, for each kind of session, how often the planted place (or its mirror) comes first and among the first
 three, how often it is named, and how often something is named wrongly; beside two baselines on the same sessions: the
 bits that changed near every exercise, and Fisher's test over single frames. ``--page`` writes the figures into
-DEVELOPERS.md. What was planted is looked at only after the answer. ``--speed`` searches a session of six controls on
-a hundred identifiers, about a million frames, and reads the payloads of the same frames in a plain loop beside it.
+figures/discovery.md. What was planted is looked at only after the answer. ``--speed`` searches a session of six controls
+on a hundred identifiers, about a million frames, and reads the payloads of the same frames in a plain loop beside it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import hypergeom
 
-from canlens.discovery import make_discovery
+from canlens.discovery import discover
 from canlens.plan.nouns import REST
 from tests.benchmark.drawn_sessions import Kind, Session, Spot, draw_rehearsed, draw_session
 
@@ -122,7 +122,7 @@ def run(each: int, nulls: int, seed: int) -> Figures:
 def _one(figures: Figures, case: Case, session: Session) -> None:
     """Put one session to every method."""
     begun = time.process_time()
-    found = make_discovery(session.trace, session.marks).result
+    found = discover(session.trace, session.marks).result
     figures.seconds += time.process_time() - begun
     figures.frames += len(session.trace)
     ranks = {name: rank_of(row, session.truth[name]) for name, row in found.controls.items()}
@@ -294,7 +294,7 @@ def speed(seed: int) -> str:
     keep = np.arange(len(trace)) < MILLION
     trace = trace.where(keep)
     begun, began = time.perf_counter(), time.process_time()
-    found = make_discovery(trace, marks).result
+    found = discover(trace, marks).result
     wall_s, used_s = time.perf_counter() - begun, time.process_time() - began
     begun = time.perf_counter()
     last: dict[int, bytes] = {}
@@ -311,8 +311,8 @@ def speed(seed: int) -> str:
 
 
 def write_page(text: str) -> None:
-    """Put the figures into DEVELOPERS.md, between their marks."""
-    path = ROOT / "DEVELOPERS.md"
+    """Put the figures into figures/discovery.md, between their marks."""
+    path = ROOT / "tests" / "benchmark" / "figures" / "discovery.md"
     head, _, rest = path.read_text(encoding="utf-8").partition(BEGIN)
     _, _, tail = rest.partition(END)
     path.write_text(f"{head}{BEGIN}\n{text}\n{END}{tail}", encoding="utf-8")
@@ -325,7 +325,7 @@ def main() -> None:
     parser.add_argument("--nulls", type=int, default=20, help="sessions of each kind with nothing to find")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--speed", action="store_true", help="measure a long session and nothing else")
-    parser.add_argument("--page", action="store_true", help="write the figures into DEVELOPERS.md")
+    parser.add_argument("--page", action="store_true", help="write the figures into figures/discovery.md")
     asked = parser.parse_args()
     if asked.speed:
         print(speed(asked.seed))

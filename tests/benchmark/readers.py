@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import can
 import numpy as np
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -88,11 +88,11 @@ def seconds(work: Callable[[], int], times: int) -> float:
 
 def compare(name: str, path: Path, theirs: Callable[[Path], int], times: int) -> None:
     """Print one row."""
-    frames = len(open_trace(path))
+    frames = len(read_trace(path))
     ours: list[float] = []
     others: list[float] = []
     for _ in range(times):  # by turns, so that both meet the same machine
-        ours.append(seconds(lambda: len(open_trace(path)), 3))
+        ours.append(seconds(lambda: len(read_trace(path)), 3))
         others.append(seconds(lambda: theirs(path), 1))
     ours_s, theirs_s = statistics.median(ours), statistics.median(others)
     ratio = theirs_s / ours_s
@@ -105,10 +105,10 @@ def compare(name: str, path: Path, theirs: Callable[[Path], int], times: int) ->
 def memory(path: Path) -> float:
     """Measure the peak of memory that reading adds, in a process of its own, against the size of the text."""
     code = (
-        "import io, re, sys; from canlens.readers import open_trace;"
+        "import io, re, sys; from canlens.readers import read_trace;"
         "peak = lambda: int(re.search(r'VmHWM:\\s+(\\d+)', open('/proc/self/status').read())[1]);"
-        "open_trace(io.BytesIO(b'(1.5) can0 123#00\\n'));"
-        "base = peak(); trace = open_trace(sys.argv[1]); print(peak() - base)"
+        "read_trace(io.BytesIO(b'(1.5) can0 123#00\\n'));"
+        "base = peak(); trace = read_trace(sys.argv[1]); print(peak() - base)"
     )
     out = subprocess.run([sys.executable, "-c", code, str(path)], check=True, capture_output=True, text=True)
     return int(out.stdout) * 1024 / path.stat().st_size
@@ -136,9 +136,9 @@ def main() -> None:
         write_candump(path, options.frames)
         compare("candump", path, read_candump, options.times)
         write_candump(path, 2 * options.frames)
-        doubled = seconds(lambda: len(open_trace(path)), 3)
+        doubled = seconds(lambda: len(read_trace(path)), 3)
         write_candump(path, options.frames)
-        print(f"{'twice the frames':<18}{doubled / seconds(lambda: len(open_trace(path)), 3):6.2f} x the time")
+        print(f"{'twice the frames':<18}{doubled / seconds(lambda: len(read_trace(path)), 3):6.2f} x the time")
         write_asc(path, options.frames, tails=False)
         compare("ASC", path, read_asc, options.times)
         write_asc(path, options.frames, tails=True)

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from tests.drawn.world import FAMILIES, Job, draw_job
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ class Answer:
 
 def answered(job: Job) -> Answer:
     """Check a job and grade the answer."""
-    result = make_checkup(job.plan, job.traces, marks=job.marks).result
+    result = check(job.plan, job.traces, marks=job.marks).result
     truth = job.truth
     named = [one for one in result.causes if one.cause not in PSEUDO]
     true = (*truth.causes, *truth.besides)

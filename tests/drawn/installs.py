@@ -121,13 +121,13 @@ def draw_install(
     seed
         All that is drawn follows from it; a healthy and a faulty install of one seed are the same but for the fault.
     fault, strength
-        As for :func:`~canlens.rehearsal.rehearsals.make_rehearsal`.
+        As for :func:`~canlens.rehearsal.rehearsals.rehearse`.
     sporadic
         Share of all attempts to send that break by chance; drawn if None, mostly 0.
     blind
         Whether nothing on the bus shows one of the outputs, so that it is judged from what the person saw.
     situations
-        As for :func:`~canlens.rehearsal.rehearsals.make_rehearsal`.
+        As for :func:`~canlens.rehearsal.rehearsals.rehearse`.
     planned
         Changes the plan before anything is recorded.
 

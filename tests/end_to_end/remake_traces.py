@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from canlens.plan import load_plan
-from canlens.rehearsal import Rehearsal, make_rehearsal, write_candump
+from canlens.plan import read_plan
+from canlens.rehearsal import Rehearsal, rehearse, write_candump
 
 TRACES = Path(__file__).parents[2] / "traces"
 
@@ -33,8 +33,8 @@ class Origin:
         return self.path.with_name(self.origin["plan"])
 
     def made_again(self) -> Rehearsal:
-        plan = load_plan(self.plan)
-        return make_rehearsal(plan, fault=self.origin["faults"], seed=self.origin["seed"])
+        plan = read_plan(self.plan)
+        return rehearse(plan, fault=self.origin["faults"], seed=self.origin["seed"])
 
 
 def origins() -> list[Origin]:
@@ -43,7 +43,7 @@ def origins() -> list[Origin]:
     return [
         Origin(path, told["origin"], told["expected"])
         for path, told in read
-        if told.get("origin", {}).get("made_by") == "canlens.rehearsal.make_rehearsal"
+        if told.get("origin", {}).get("made_by") == "canlens.rehearsal.rehearse"
     ]
 
 

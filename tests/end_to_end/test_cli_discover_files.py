@@ -9,7 +9,7 @@ import pytest
 
 import canlens
 from canlens.database import Database, Message, SignalDefinition
-from canlens.plan import load_plan
+from canlens.plan import read_plan
 from canlens.prompting import draw_free_session, planned_marks_text
 from canlens.rehearsal import candump_text
 from canlens.writing import bare_plan_text
@@ -126,7 +126,7 @@ def read(folder: Path, database: Database, text: str) -> Plan:
     """Read a plan whose database is given."""
     (folder / "any.dbc").write_text("stands for a database", "utf-8")
     (folder / "plan.toml").write_text(text, "utf-8")
-    return load_plan(folder / "plan.toml", read_database=lambda _: database)
+    return read_plan(folder / "plan.toml", read_database=lambda _: database)
 
 
 def test_names_that_no_plan_can_bear_are_changed(tmp_path: Path) -> None:

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from canlens.errors import UsageError
-from canlens.plan import load_marks, load_observed, load_plan, load_readings
-from canlens.readers import open_trace
+from canlens.plan import read_marks, read_observed, read_plan, read_readings
+from canlens.readers import read_trace
 from canlens.rehearsal import FAULTS, candump_text
 from canlens.rehearsal.written_rehearsal import rehearsal_files
 from canlens.signals import decode_signals
@@ -32,7 +32,7 @@ def test_a_drawn_plan_reads_back_as_it_was_written(seed: int, tmp_path: Path) ->
     plan, _ = draw_plan(seed)
     (tmp_path / "drawn.dbc").write_text(database_text(plan.database), encoding="utf-8")
     (tmp_path / "plan.toml").write_text(plan_text(plan, database="drawn.dbc"), encoding="utf-8")
-    again = load_plan(tmp_path / "plan.toml")
+    again = read_plan(tmp_path / "plan.toml")
     assert again.database.problems == ()
     assert again.database.messages == plan.database.messages
     assert set(again.database.nodes) == set(plan.database.nodes)
@@ -134,15 +134,15 @@ def test_the_files_of_a_rehearsal_read_back(tmp_path: Path) -> None:
     drawn = draw_install(9, fault="terminator-missing")
     for name, text in rehearsal_files(drawn.rehearsal).items():
         (tmp_path / name).write_text(text, encoding="utf-8")
-    trace = open_trace(tmp_path / "recording.log")
+    trace = read_trace(tmp_path / "recording.log")
     assert trace.problem_count == 0
     assert np.array_equal(trace.time_ns, drawn.rehearsal.trace.time_ns)
     assert np.array_equal(trace.identifier, drawn.rehearsal.trace.identifier)
     assert np.array_equal(trace.kind, drawn.rehearsal.trace.kind)
     assert np.array_equal(trace.payload.first8, drawn.rehearsal.trace.payload.first8)
-    read = [(mark.time_s, mark.label, mark.until_s) for mark in load_marks(tmp_path / "marks.csv")]
+    read = [(mark.time_s, mark.label, mark.until_s) for mark in read_marks(tmp_path / "marks.csv")]
     assert read == [(mark.time_s, mark.label, mark.until_s) for mark in drawn.rehearsal.marks]
-    readings = load_readings(tmp_path / "readings.toml")
+    readings = read_readings(tmp_path / "readings.toml")
     assert {name: one.value for name, one in readings.values.items()} == {
         name: one.value for name, one in drawn.rehearsal.readings.values.items()
     }
@@ -154,7 +154,7 @@ def test_observations_read_back(tmp_path: Path) -> None:
     (blind,) = [name for name, output in drawn.plan.outputs.items() if output.command is None]
     assert {one.output for one in drawn.rehearsal.observed} == {blind}
     (tmp_path / "observed.csv").write_text(rehearsal_files(drawn.rehearsal)["observed.csv"], encoding="utf-8")
-    again = load_observed(tmp_path / "observed.csv")
+    again = read_observed(tmp_path / "observed.csv")
     assert [(one.time_s, one.output, one.on) for one in again] == [
         (one.time_s, one.output, one.on) for one in drawn.rehearsal.observed
     ]

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from canlens.database import Message
-from canlens.plan import Bus, Plan, load_plan
-from canlens.rehearsal import Rehearsal, make_rehearsal
+from canlens.plan import Bus, Plan, read_plan
+from canlens.rehearsal import Rehearsal, rehearse
 from canlens.rehearsal.batches import Batch
 from canlens.rehearsal.draws import Draws
 from canlens.rehearsal.recorder import lone_sender
@@ -24,7 +24,7 @@ SEEDS = range(1, 13)
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    return load_plan(PLAN)
+    return read_plan(PLAN)
 
 
 def signal(plan: Plan, rehearsal: Rehearsal, path: str) -> Signal:
@@ -68,13 +68,13 @@ def test_the_adapter_of_a_lone_sender_reports_nothing_but_missing_acknowledges(p
 
 @pytest.mark.parametrize("seed", range(1, 6))
 def test_nobody_acknowledges_one_sender_of_the_plan(plan: Plan, seed: int) -> None:
-    trace = make_rehearsal(plan, fault="nobody-acknowledges", seed=seed).trace
+    trace = rehearse(plan, fault="nobody-acknowledges", seed=seed).trace
     assert len(trace) > 100
     assert len(np.unique(trace.identifier[trace.kind == Kind.DATA])) <= 1
 
 
 def test_a_recorder_with_a_wrong_bit_rate_sees_only_errors(plan: Plan) -> None:
-    rehearsal = make_rehearsal(plan, fault="wrong-bit-rate", seed=3)
+    rehearsal = rehearse(plan, fault="wrong-bit-rate", seed=3)
     assert rehearsal.truth.faults[0].subject == ()
     assert (rehearsal.trace.kind == Kind.ERROR).all()
     assert len(rehearsal.trace) > 1000
@@ -82,14 +82,14 @@ def test_a_recorder_with_a_wrong_bit_rate_sees_only_errors(plan: Plan) -> None:
 
 
 def test_a_controller_with_a_wrong_bit_rate_is_silent_and_breaks_what_others_send(plan: Plan) -> None:
-    trace = make_rehearsal(plan, fault="wrong-bit-rate:Hutbox", seed=3).trace
+    trace = rehearse(plan, fault="wrong-bit-rate:Hutbox", seed=3).trace
     assert not trace.is_extended.any()  # the controller's messages are the extended ones
     assert (trace.kind == Kind.DATA).sum() > 1000
     assert (trace.kind == Kind.ERROR).sum() > 100
 
 
 def test_shorted_lines_are_silent_and_the_meter_says_why(plan: Plan) -> None:
-    rehearsal = make_rehearsal(plan, fault="lines-shorted", seed=3)
+    rehearsal = rehearse(plan, fault="lines-shorted", seed=3)
     assert len(rehearsal.trace) == 0
     assert rehearsal.readings.values["h_l_ohm"].value < 2.0
     assert rehearsal.readings.values["h_v"].value == pytest.approx(2.5, abs=0.2)
@@ -98,13 +98,13 @@ def test_shorted_lines_are_silent_and_the_meter_says_why(plan: Plan) -> None:
 def test_the_meter_tells_the_number_of_terminators(plan: Plan) -> None:
     # 120 ohm each, side by side: 120, 60, 40
     for fault, ohm in (("terminator-missing", 120.0), ("terminator-extra", 40.0), ("load-open", 60.0)):
-        found = [make_rehearsal(plan, fault=fault, seed=seed).readings.values["h_l_ohm"].value for seed in (1, 2, 3)]
+        found = [rehearse(plan, fault=fault, seed=seed).readings.values["h_l_ohm"].value for seed in (1, 2, 3)]
         assert found == pytest.approx([ohm] * 3, rel=0.05)
 
 
 @pytest.mark.parametrize("seed", range(1, 5))
 def test_a_sagging_supply_restarts_the_controller_when_its_output_turns_on(plan: Plan, seed: int) -> None:
-    rehearsal = make_rehearsal(plan, fault="supply-sag:air_horn", seed=seed, strength=1.0)
+    rehearsal = rehearse(plan, fault="supply-sag:air_horn", seed=seed, strength=1.0)
     horn = signal(plan, rehearsal, "GripSwitches.Horn")
     alive = signal(plan, rehearsal, "HutboxState.BoxAlive")
     on_s = horn.time_s[1:][(horn.raw[1:] == 1) & (horn.raw[:-1] == 0)]
@@ -125,7 +125,7 @@ def test_the_strength_of_a_sag_shows_in_the_reported_supply(plan: Plan) -> None:
         found = [
             float(signal(plan, rehearsal, "HutboxVolts.SupplyVolts").value.min())
             for rehearsal in (
-                make_rehearsal(plan, fault="supply-sag:air_horn", seed=seed, strength=strength) for seed in range(1, 5)
+                rehearse(plan, fault="supply-sag:air_horn", seed=seed, strength=strength) for seed in range(1, 5)
             )
         ]
         return min(found)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from canlens.errors import UsageError
-from canlens.plan import Condition, Plan, load_plan
-from canlens.rehearsal import FAULTS, Rehearsal, candump_text, make_rehearsal
+from canlens.plan import Condition, Plan, read_plan
+from canlens.rehearsal import FAULTS, Rehearsal, candump_text, rehearse
 from canlens.signals import Signal, decode_signals
 from canlens.wire import INTERMISSION_BITS
 
@@ -19,12 +19,12 @@ PLAN = Path(__file__).parents[2] / "traces" / "quernholt.toml"
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    return load_plan(PLAN)
+    return read_plan(PLAN)
 
 
 @pytest.fixture(scope="module")
 def healthy(plan: Plan) -> Rehearsal:
-    return make_rehearsal(plan, seed=11)
+    return rehearse(plan, seed=11)
 
 
 def signal(plan: Plan, rehearsal: Rehearsal, path: str) -> Signal:
@@ -117,48 +117,48 @@ def test_the_bus_falls_silent_after_the_ignition(plan: Plan, healthy: Rehearsal)
 
 
 def test_the_same_seed_gives_the_same_bytes_and_another_one_does_not(plan: Plan, healthy: Rehearsal) -> None:
-    assert candump_text(make_rehearsal(plan, seed=11).trace) == candump_text(healthy.trace)
-    assert candump_text(make_rehearsal(plan, seed=12).trace) != candump_text(healthy.trace)
+    assert candump_text(rehearse(plan, seed=11).trace) == candump_text(healthy.trace)
+    assert candump_text(rehearse(plan, seed=12).trace) != candump_text(healthy.trace)
 
 
 def test_a_fault_leaves_the_exercises_of_its_seed_as_they_are(plan: Plan, healthy: Rehearsal) -> None:
-    faulty = make_rehearsal(plan, fault="outputs-swapped", seed=11)
+    faulty = rehearse(plan, fault="outputs-swapped", seed=11)
     assert faulty.marks == healthy.marks
     for path in ("GripSwitches.Horn", "BrakeLevers.FrontLever"):
         assert np.array_equal(signal(plan, faulty, path).raw, signal(plan, healthy, path).raw)
 
 
 def test_foreign_messages_fill_the_bus_as_far_as_asked(plan: Plan) -> None:
-    trace = make_rehearsal(plan, seed=3, bus_load=0.5).trace
+    trace = rehearse(plan, seed=3, bus_load=0.5).trace
     load = (trace.exact_bits() + INTERMISSION_BITS).sum() / 125_000 / trace.duration_s
     assert 0.45 < load < 0.62
 
 
 def test_no_traffic_is_an_empty_recording(plan: Plan) -> None:
-    assert len(make_rehearsal(plan, fault="no-traffic").trace) == 0
+    assert len(rehearse(plan, fault="no-traffic").trace) == 0
 
 
 def test_a_silent_controller_sends_nothing_and_the_vehicle_goes_on(plan: Plan) -> None:
-    trace = make_rehearsal(plan, fault="controller-silent").trace
+    trace = rehearse(plan, fault="controller-silent").trace
     assert not trace.is_extended.any()
     assert set(trace.identifier.tolist()) == {0x0C4, 0x0E0, 0x120, 0x1A2, 0x210, 0x2B0, 0x330}
 
 
 def test_a_missing_message_is_missing_and_no_other(plan: Plan) -> None:
-    trace = make_rehearsal(plan, fault="message-missing:GripSwitches").trace
+    trace = rehearse(plan, fault="message-missing:GripSwitches").trace
     assert 0x1A2 not in trace.identifier
     assert len(np.unique(trace.identifier)) == len(plan.database.messages) - 1
 
 
 def test_a_control_that_never_changes_is_marked_all_the_same(plan: Plan) -> None:
-    faulty = make_rehearsal(plan, fault="control-never-changes:horn")
+    faulty = rehearse(plan, fault="control-never-changes:horn")
     assert set(signal(plan, faulty, "GripSwitches.Horn").raw.tolist()) == {0}
     assert sum(mark.label == "horn" for mark in faulty.marks) >= 4
     assert rises(command(plan, faulty, "air_horn")) == []
 
 
 def test_swapped_outputs_answer_each_others_controls(plan: Plan) -> None:
-    faulty = make_rehearsal(plan, fault="outputs-swapped:stop_repeater,air_horn")
+    faulty = rehearse(plan, fault="outputs-swapped:stop_repeater,air_horn")
     horn = rises(signal(plan, faulty, "GripSwitches.Horn"))
     assert answers(horn, rises(command(plan, faulty, "stop_repeater")), within_s=0.3) == len(horn)
     assert faulty.truth.faults[0].subject == ("air_horn", "stop_repeater")
@@ -166,22 +166,22 @@ def test_swapped_outputs_answer_each_others_controls(plan: Plan) -> None:
 
 
 def test_an_output_that_follows_another_control_says_so_in_the_truth(plan: Plan) -> None:
-    faulty = make_rehearsal(plan, fault="output-follows-other-control:air_horn", seed=4)
+    faulty = rehearse(plan, fault="output-follows-other-control:air_horn", seed=4)
     other = faulty.truth.rules["air_horn"]
     assert other in plan.controls
     assert other != "horn"
 
 
 def test_outputs_never_and_always_on(plan: Plan) -> None:
-    never = make_rehearsal(plan, fault="output-not-commanded:beacon")
+    never = rehearse(plan, fault="output-not-commanded:beacon")
     assert set(command(plan, never, "beacon").raw.tolist()) == {0}
-    always = make_rehearsal(plan, fault="output-always-on:beacon")
+    always = rehearse(plan, fault="output-always-on:beacon")
     assert set(command(plan, always, "beacon").raw.tolist()) == {1}
     assert (never.truth.rules["beacon"], always.truth.rules["beacon"]) == ("never", "always")
 
 
 def test_a_late_answer_comes_after_its_time(plan: Plan) -> None:
-    faulty = make_rehearsal(plan, fault="answer-late:air_horn")
+    faulty = rehearse(plan, fault="answer-late:air_horn")
     horn, air_horn = rises(signal(plan, faulty, "GripSwitches.Horn")), rises(command(plan, faulty, "air_horn"))
     assert answers(horn, air_horn, within_s=0.35) == 0
     assert len(air_horn) >= len(horn) - 1
@@ -196,7 +196,7 @@ def test_a_timer_that_differs_is_clearly_shorter_or_longer(
 ) -> None:
     ratios = []
     for seed in range(2, 8):
-        faulty = make_rehearsal(plan, fault=fault, seed=seed)
+        faulty = rehearse(plan, fault=fault, seed=seed)
         key = signal(plan, faulty, "VehicleState.KeyPosition")
         start = falls(key)[0] if fault == "run-on-differs" else rises(key)[0]
         ended = [time for time in falls(command(plan, faulty, output)) if time > start]
@@ -208,7 +208,7 @@ def test_a_timer_that_differs_is_clearly_shorter_or_longer(
 
 @pytest.mark.parametrize(("strength", "late_s"), [(0.0, 0.45), (1.0, 0.75)])
 def test_the_strength_says_how_late_an_answer_is(plan: Plan, strength: float, late_s: float) -> None:
-    faulty = make_rehearsal(plan, fault="answer-late:air_horn", strength=strength)
+    faulty = rehearse(plan, fault="answer-late:air_horn", strength=strength)
     horn, air_horn = rises(signal(plan, faulty, "GripSwitches.Horn")), rises(command(plan, faulty, "air_horn"))
     waits = [min(effect - cause for effect in air_horn if effect > cause) for cause in horn]
     assert min(waits) == pytest.approx(late_s, abs=0.12)  # planned within 0.3 s, told every 0.05 s
@@ -216,7 +216,7 @@ def test_the_strength_says_how_late_an_answer_is(plan: Plan, strength: float, la
 
 
 def test_a_level_that_differs_is_off_by_more_than_its_tolerance(plan: Plan) -> None:
-    levels = signal(plan, make_rehearsal(plan, fault="level-differs"), "HutboxState.Out5Level").value
+    levels = signal(plan, rehearse(plan, fault="level-differs"), "HutboxState.Out5Level").value
     shown = set(levels[levels > 0].tolist())
     assert len(shown) == 2
     assert min(abs(max(shown) - 100.0), abs(min(shown) - 40.0)) <= 0.5
@@ -228,21 +228,21 @@ def test_a_flashing_that_differs_is_clearly_slower_or_faster(plan: Plan, healthy
     assert np.median(right[right < 2.0]) == pytest.approx(0.5, abs=0.02)  # 2 Hz as planned
     found = []
     for seed in range(10, 18):
-        wrong = np.diff(rises(command(plan, make_rehearsal(plan, fault="flash-differs", seed=seed), "bed_lamp")))
+        wrong = np.diff(rises(command(plan, rehearse(plan, fault="flash-differs", seed=seed), "bed_lamp")))
         found.append(float(np.median(wrong[wrong < 2.0])))
     assert all(period < 0.38 or period > 0.72 for period in found)
     assert min(found) < 0.5 < max(found)
 
 
 def test_an_open_load_draws_nothing_while_its_output_is_on(plan: Plan) -> None:
-    faulty = make_rehearsal(plan, fault="load-open:beacon")
+    faulty = rehearse(plan, fault="load-open:beacon")
     assert signal(plan, faulty, "HutboxAmps.Out6Amps").value.max() == 0.0
     assert len(rises(command(plan, faulty, "beacon"))) >= 4
     assert signal(plan, faulty, "HutboxVolts.Out6Volts").value.max() > 12.0
 
 
 def test_an_over_current_shows_and_ends_soon(plan: Plan) -> None:
-    faulty = make_rehearsal(plan, fault="load-over-current:beacon")
+    faulty = rehearse(plan, fault="load-over-current:beacon")
     current = signal(plan, faulty, "HutboxAmps.Out6Amps")
     up, down = rises(current, above=4.0), falls(current, above=4.0)
     assert len(up) >= 4
@@ -252,7 +252,7 @@ def test_an_over_current_shows_and_ends_soon(plan: Plan) -> None:
 @pytest.mark.parametrize("seed", range(1, 8))
 def test_outputs_that_the_bus_does_not_show_are_observed(plan: Plan, seed: int) -> None:
     blind = {name: replace(one, command=None, level=None) for name, one in plan.outputs.items()}
-    told = make_rehearsal(replace(plan, outputs=blind), seed=seed)
+    told = rehearse(replace(plan, outputs=blind), seed=seed)
     horn = [mark for mark in told.marks if mark.label == "horn"]
     seen = [one for one in told.observed if one.output == "air_horn"]
     for mark in horn:
@@ -261,35 +261,35 @@ def test_outputs_that_the_bus_does_not_show_are_observed(plan: Plan, seed: int) 
     for one in seen:
         near = any(mark.time_s - 0.5 < one.time_s < (mark.until_s or 0.0) + 0.5 for mark in horn)
         assert near or not one.on
-    assert make_rehearsal(plan, seed=seed).observed == ()
+    assert rehearse(plan, seed=seed).observed == ()
 
 
 @pytest.mark.parametrize("fault", sorted(FAULTS))
 def test_every_fault_of_the_table_can_be_drawn_and_is_told(plan: Plan, fault: str) -> None:
-    (built,) = make_rehearsal(plan, fault=fault, seed=7).truth.faults
+    (built,) = rehearse(plan, fault=fault, seed=7).truth.faults
     assert (built.cause, built.scope) == (fault, FAULTS[fault].scope)
     assert built.detail
 
 
 def test_two_faults_do_not_fall_on_the_same_output(plan: Plan) -> None:
     for seed in range(6):
-        faults = make_rehearsal(plan, fault=["load-open", "answer-late"], seed=seed).truth.faults
+        faults = rehearse(plan, fault=["load-open", "answer-late"], seed=seed).truth.faults
         assert faults[0].subject != faults[1].subject
 
 
 def test_wishes_that_cannot_be_met_are_refused_with_what_could_be(plan: Plan) -> None:
     with pytest.raises(UsageError, match="load-open"):
-        make_rehearsal(plan, fault="load-opn")
+        rehearse(plan, fault="load-opn")
     with pytest.raises(UsageError, match="It can concern: hut_radio"):
-        make_rehearsal(plan, fault="run-on-differs:air_horn")
+        rehearse(plan, fault="run-on-differs:air_horn")
     plain = replace(plan, outputs={name: one for name, one in plan.outputs.items() if one.run_on_s is None})
     with pytest.raises(UsageError, match="nothing in this plan"):
-        make_rehearsal(plain, fault="run-on-differs")
+        rehearse(plain, fault="run-on-differs")
     with pytest.raises(UsageError, match="seed -1"):
-        make_rehearsal(plan, seed=-1)
+        rehearse(plan, seed=-1)
     with pytest.raises(UsageError, match="strength 2"):
-        make_rehearsal(plan, fault="load-open", strength=2.0)
+        rehearse(plan, fault="load-open", strength=2.0)
     with pytest.raises(UsageError, match="2 strengths for 1 faults"):
-        make_rehearsal(plan, fault="load-open", strength=[0.1, 0.2])
+        rehearse(plan, fault="load-open", strength=[0.1, 0.2])
     with pytest.raises(UsageError, match="bus load 2"):
-        make_rehearsal(plan, bus_load=2.0)
+        rehearse(plan, bus_load=2.0)

@@ -6,9 +6,9 @@ import gzip
 
 import pytest
 
-from canlens.checkup import make_checkup
-from canlens.plan import load_plan
-from canlens.readers import open_trace
+from canlens.checkup import check
+from canlens.plan import read_plan
+from canlens.readers import read_trace
 from canlens.rehearsal import candump_text
 from tests.end_to_end.remake_traces import TRACES, Origin, origins
 
@@ -37,7 +37,7 @@ def test_the_recording_stays_small(origin: Origin) -> None:
 
 @each_recording
 def test_the_recording_shows_what_is_expected_of_it(origin: Origin) -> None:
-    result = make_checkup(load_plan(origin.plan), open_trace(origin.recording)).result
+    result = check(read_plan(origin.plan), read_trace(origin.recording)).result
     assert result.verdict == origin.expected["verdict"]
     assert {name: output.verdict for name, output in result.outputs.items()} == origin.expected["outputs"]
     failed = {finding.check for finding in result.findings if finding.severity == "failure"}

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import inspect
 from importlib import import_module
 from pathlib import Path
+from types import FunctionType, ModuleType
 from typing import TYPE_CHECKING
 
 import pytest
 
 from canlens import causes, checks
+from canlens.checks.entry import name_of
 
 if TYPE_CHECKING:
     from canlens.causes import Candidate
@@ -19,21 +22,27 @@ CHECK_HEADINGS = ("Looks for", "Why it matters", "Evidence", "Cannot tell", "Nex
 CAUSE_HEADINGS = ("What is wrong", "Speaks for it", "Speaks against it", "Next test")
 
 
-def file_names(folder: str, noun: str) -> set[str]:
-    return {path.stem.replace("_", "-") for path in (PACKAGE / folder).glob("*.py")} - {"--init--", noun}
+def rooms_of(folder: str) -> list[ModuleType]:
+    return [import_module(f"canlens.{folder}.{path.stem}") for path in (PACKAGE / folder).glob("[a-z]*.py")]
 
 
-def test_every_file_of_checks_is_in_the_catalogue_once() -> None:
+def test_every_check_of_its_rooms_is_in_the_catalogue_once() -> None:
     names = [check.name for check in checks.ALL]
     assert len(names) == len(set(names))
-    assert set(names) == file_names("checks", "entry")
+    functions = [each for room in rooms_of("checks") for each in vars(room).values() if isinstance(each, FunctionType)]
+    found = {name_of(each) for each in functions if inspect.getdoc(each).startswith(f"{name_of(each)}: ")}  # type: ignore[union-attr]
+    assert set(names) == found
 
 
 def test_every_cause_of_its_files_is_in_the_catalogue_once() -> None:
     names = [cause.name for cause in causes.ALL]
     assert len(names) == len(set(names))
-    modules = (import_module(f"canlens.causes.{path.stem}") for path in (PACKAGE / "causes").glob("[a-z]*.py"))
-    found = {each.name for module in modules for each in vars(module).values() if isinstance(each, causes.Candidate)}
+    found = {
+        each.name
+        for module in rooms_of("causes")
+        for each in vars(module).values()
+        if isinstance(each, causes.Candidate)
+    }
     assert set(names) == found
 
 

@@ -12,7 +12,7 @@ import cantools.database
 from cantools.database.can import Database as ParsedDatabase
 from cantools.database.errors import UnsupportedDatabaseFormatError
 
-from canlens.database import Database, load_database
+from canlens.database import Database, read_database
 
 SEED = 20260404
 MUTATIONS = 1000
@@ -68,7 +68,7 @@ GOOD = good_dbc()
 
 @cache
 def good() -> Database:
-    return load_database(io.StringIO(GOOD))
+    return read_database(io.StringIO(GOOD))
 
 
 @dataclass(frozen=True)
@@ -176,7 +176,7 @@ def may_change(drawn: Mutation, path: str) -> bool:
 
 def complaint(drawn: Mutation) -> str:
     """Return what is wrong with the way a damaged file is read; nothing if all is well."""
-    database = load_database(io.StringIO(drawn.text))
+    database = read_database(io.StringIO(drawn.text))
     before, after = contents(good()), contents(database)
     lost = [path for path, value in before.items() if after.get(path) != value and not may_change(drawn, path)]
     if lost:
@@ -193,7 +193,7 @@ def test_a_damaged_entry_is_lost_or_mended_alone_and_its_line_is_said() -> None:
 
 
 def test_the_good_file_has_no_problems() -> None:
-    assert not load_database(io.StringIO(GOOD)).problems
+    assert not read_database(io.StringIO(GOOD)).problems
     parsed = cantools.database.load_string(GOOD, "dbc", strict=True)
     assert isinstance(parsed, ParsedDatabase)
-    assert len(parsed.messages) == len(load_database(io.StringIO(GOOD)).messages)
+    assert len(parsed.messages) == len(read_database(io.StringIO(GOOD)).messages)

@@ -11,7 +11,7 @@ from cantools.database.utils import decode_data
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canlens.database import load_database
+from canlens.database import read_database
 from canlens.signals import decode
 from canlens.trace import Kind
 from tests.property.strategies import DrawnMessage, careless_messages, drawn_messages, payloads, wide_messages
@@ -71,7 +71,7 @@ def test_every_layout_decodes_as_by_cantools(message: DrawnMessage, data: st.Dat
     parsed = parsed_message(message)
     raw = [by_cantools(parsed, payload, scaled=False) for payload in drawn]
     scaled = [by_cantools(parsed, payload, scaled=True) for payload in drawn]
-    database = load_database(io.StringIO(message.text()))
+    database = read_database(io.StringIO(message.text()))
     assert database.problems == ()
     signals = decode(trace, database.messages[0])
     assert list(signals) == [f"Drawn.{signal.name}" for signal in message.signals]
@@ -86,7 +86,7 @@ def test_every_layout_decodes_as_by_cantools(message: DrawnMessage, data: st.Dat
 def test_signals_that_overlap_or_stick_out_decode_as_if_alone(message: DrawnMessage, data: st.DataObject) -> None:
     drawn = data.draw(st.lists(payloads(12), min_size=1, max_size=8))
     trace = recording([Frame(payload, message.identifier) for payload in drawn])
-    database = load_database(io.StringIO(message.text()))
+    database = read_database(io.StringIO(message.text()))
     signals = decode(trace, database.messages[0])
     for signal in message.signals:
         alone = parsed_message(message.alone(signal))
@@ -108,7 +108,7 @@ def test_each_signal_that_overlaps_or_sticks_out_is_a_problem(message: DrawnMess
         bits = set(signal.bits())
         expected += [line] * (max(bits) // 8 >= message.length) + [line] * (not bits.isdisjoint(taken))
         taken |= bits
-    database = load_database(io.StringIO(message.text()))
+    database = read_database(io.StringIO(message.text()))
     assert [problem.line for problem in database.problems] == expected
 
 
@@ -131,7 +131,7 @@ def test_only_data_frames_of_the_identifier_are_decoded(data: st.DataObject) -> 
         if frame.kind == Kind.DATA
         and (frame.identifier, frame.is_extended) == (message.identifier, message.is_extended)
     ]
-    database = load_database(io.StringIO(message.text()))
+    database = read_database(io.StringIO(message.text()))
     plain = [
         signal.name
         for signal in message.signals

@@ -7,7 +7,7 @@ import io
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from canlens.database import Database, load_database
+from canlens.database import Database, read_database
 from canlens.errors import DatabaseError
 from canlens.signals import decode
 from tests.property.strategies import DrawnMessage, drawn_messages
@@ -76,7 +76,7 @@ def use(database: Database) -> None:
 
 def load_or_refuse(source: io.StringIO | io.BytesIO) -> None:
     try:
-        database = load_database(source)
+        database = read_database(source)
     except DatabaseError as error:
         assert error.reason.endswith(".")  # noqa: PT017 – either outcome is right
         return

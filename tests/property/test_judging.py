@@ -11,7 +11,7 @@ import numpy as np
 from hypothesis import event, given, settings
 from hypothesis import strategies as st
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.measures.outputs.answers import answers
 from canlens.plan import Mark, Observation, parse_rule
 from canlens.trace import Kind, Payload
@@ -242,12 +242,12 @@ def test_no_noise_on_any_signal_makes_the_program_stumble(
             Observation(float(t), outputs[int(n)], on=bool(on))
             for t, n, on in generator.integers(0, 20, (9, 3)) % [20, 3, 2]
         ]
-    checkup = make_checkup(EVERYTHING.plan, trace, marks=marks, observed=observed)
+    checkup = check(EVERYTHING.plan, trace, marks=marks, observed=observed)
     event(checkup.verdict)
     text = json.dumps(checkup.to_dict(), allow_nan=False)
     assert not re.search(r"\bnan\b|\binf\b", text)
     assert all(own.due >= own.answered + own.late for own in checkup.result.outputs.values())
-    several = make_checkup(EVERYTHING.plan, [trace, EVERYTHING.trace], marks=marks, observed=observed)
+    several = check(EVERYTHING.plan, [trace, EVERYTHING.trace], marks=marks, observed=observed)
     assert set(several.result.outputs) == set(EVERYTHING.plan.outputs)
 
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from canlens.errors import CanlensError, PlanError, TableError
-from canlens.plan import Marks, Observed, Plan, Readings, load_marks, load_observed, load_plan, load_readings
+from canlens.plan import Marks, Observed, Plan, Readings, read_marks, read_observed, read_plan, read_readings
 from tests.unit.sample_plan import COLD_STORE_VAN, DATABASE, written
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def outcome(read: Callable[[Path], Value], folder: Path, content: bytes) -> Valu
 
 
 def plan_from(file: Path) -> Plan:
-    return load_plan(file, read_database=lambda _: DATABASE)
+    return read_plan(file, read_database=lambda _: DATABASE)
 
 
 def is_listed(error: object, kind: type[PlanError | TableError], folder: Path) -> bool:
@@ -113,13 +113,13 @@ def test_one_changed_line_of_a_good_plan_is_a_plan_or_a_list_of_mistakes(
 
 @given(content=st.one_of(st.binary(), TABLE.map(lambda text: text.encode("utf-8", "replace"))))
 def test_any_content_is_a_table_of_marks_or_a_list_of_mistakes(folder: Path, content: bytes) -> None:
-    result = outcome(load_marks, folder, content)
+    result = outcome(read_marks, folder, content)
     assert (isinstance(result, Marks) and len(result) > 0) or is_listed(result, TableError, folder)
 
 
 @given(content=st.one_of(st.binary(), TABLE.map(lambda text: text.encode("utf-8", "replace"))))
 def test_any_content_is_a_table_of_observations_or_a_list_of_mistakes(folder: Path, content: bytes) -> None:
-    result = outcome(load_observed, folder, content)
+    result = outcome(read_observed, folder, content)
     assert (isinstance(result, Observed) and len(result) > 0) or is_listed(result, TableError, folder)
 
 
@@ -134,7 +134,7 @@ def test_any_content_is_a_table_of_observations_or_a_list_of_mistakes(folder: Pa
     )
 )
 def test_any_content_is_readings_or_a_list_of_mistakes(folder: Path, content: bytes) -> None:
-    result = outcome(load_readings, folder, content)
+    result = outcome(read_readings, folder, content)
     assert (isinstance(result, Readings) and len(result.values) > 0) or is_listed(result, TableError, folder)
 
 
@@ -154,7 +154,7 @@ def test_marks_that_were_written_are_read_back(
     cells = [(repr(time_s), label, "" if until_s is None else repr(until_s)) for time_s, label, until_s in spans]
     text = "\n".join(separator.join(row) for row in [("time_s", "label", "until_s"), *cells])
     content = (text.replace(".", ",") if separator == ";" else text).encode()
-    result = outcome(load_marks, folder, content)
+    result = outcome(read_marks, folder, content)
     assert isinstance(result, Marks)
     read = sorted((mark.line, mark.time_s, mark.label.lower(), mark.until_s) for mark in result)
     expected = [(line, time_s, label.lower(), until_s) for line, (time_s, label, until_s) in enumerate(spans, start=2)]

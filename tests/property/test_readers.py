@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from canlens.errors import CanlensError
-from canlens.readers import ALL, open_trace
+from canlens.readers import ALL, read_trace
 from canlens.readers.engine import line_files
 from canlens.trace import COLUMNS, Kind, Trace
 
@@ -36,7 +36,7 @@ SOUP = st.lists(FRAGMENTS | st.binary(max_size=8), max_size=60).map(b"".join)
 def must_be_a_trace_or_a_sentence(content: bytes) -> None:
     """Read; every other outcome is a bug."""
     try:
-        trace = open_trace(io.BytesIO(content))
+        trace = read_trace(io.BytesIO(content))
     except CanlensError:
         return
     assert all(len(getattr(trace, name)) == len(trace) for name in COLUMNS)
@@ -150,9 +150,9 @@ def facts_of(trace: Trace) -> list[tuple[object, ...]]:
 def test_what_is_written_comes_back(frames: list[Drawn], times: int) -> None:
     """Once as single lines, and repeated, so that the same lines are read many at a time."""
     expected = [frame.facts for frame in frames] * times
-    assert facts_of(open_trace(io.BytesIO("\n".join([frame.candump for frame in frames] * times).encode()))) == expected
+    assert facts_of(read_trace(io.BytesIO("\n".join([frame.candump for frame in frames] * times).encode()))) == expected
     text = "\n".join(["base hex  timestamps absolute", *[frame.asc for frame in frames] * times])
-    assert facts_of(open_trace(io.BytesIO(text.encode()))) == expected
+    assert facts_of(read_trace(io.BytesIO(text.encode()))) == expected
 
 
 @settings(deadline=None, max_examples=60)
@@ -168,7 +168,7 @@ def _read_in_blocks(content: bytes, size: int) -> object:
     kept = line_files.BLOCK_LIMIT
     line_files.BLOCK_LIMIT = size
     try:
-        trace = open_trace(io.BytesIO(content))
+        trace = read_trace(io.BytesIO(content))
     except CanlensError as error:  # lines of two formats in the head
         return str(error)
     finally:

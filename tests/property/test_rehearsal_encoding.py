@@ -11,13 +11,13 @@ import numpy as np
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from canlens.database import Message, SignalDefinition, load_database
+from canlens.database import Message, SignalDefinition, read_database
 from canlens.rehearsal.encoding import put, to_raw, to_value
 from tests.property.strategies import DrawnMessage, drawn_messages, payloads
 
 
 def our_message(text: str) -> Message:
-    return load_database(io.StringIO(text)).messages[0]
+    return read_database(io.StringIO(text)).messages[0]
 
 
 def encoded(message: Message, raw: dict[str, Any]) -> bytes:

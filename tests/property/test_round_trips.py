@@ -10,7 +10,7 @@ import can
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from tests.readers.formats import EPOCH_S, Format, expected, facts
 from tests.readers.registry import every
 
@@ -57,6 +57,6 @@ def test_what_is_written_comes_back(form: Format, data: st.DataObject) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"a{form.suffix}"
         form.write(path, messages)
-        trace = open_trace(path)
+        trace = read_trace(path)
     assert trace.problems == ()
     assert facts(trace, form) == expected(messages, form)

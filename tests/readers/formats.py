@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import can
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from canlens.trace import Kind, Trace
 
 if TYPE_CHECKING:
@@ -144,4 +144,4 @@ Reading = Callable[[bytes], Trace]
 def read_bytes(path: Path, content: bytes) -> Trace:
     """Put bytes into a file and read it."""
     path.write_bytes(content)
-    return open_trace(path)
+    return read_trace(path)

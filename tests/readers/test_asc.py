@@ -7,7 +7,7 @@ import io
 
 import pytest
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from canlens.trace import Kind, Trace
 from tests.readers.formats import Format
 
@@ -22,7 +22,7 @@ FRAME = "  17.876708 1  6F9             Rx   d 8 05 0C 00 00 00 00 00 00"
 
 def read(text: str) -> Trace:
     """Read a text."""
-    return open_trace(io.BytesIO(text.encode()))
+    return read_trace(io.BytesIO(text.encode()))
 
 
 def one(line: str) -> Trace:
@@ -223,5 +223,5 @@ def test_a_line_that_is_no_frame_is_a_problem_and_its_neighbours_are_not(line: s
 
 
 def test_a_header_in_latin_1_keeps_its_letters() -> None:
-    trace = open_trace(io.BytesIO("date Mär 4\nbase hex timestamps absolute\n 1.0 1 123 Rx d 1 11\n".encode("latin-1")))
+    trace = read_trace(io.BytesIO("date Mär 4\nbase hex timestamps absolute\n 1.0 1 123 Rx d 1 11\n".encode("latin-1")))
     assert trace.remarks[0].text == "date Mär 4"

@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 
 HEADER = b"date Sam Sep 30 15:06:13.191 2017\nbase hex  timestamps absolute\ninternal events logged\n"
 FRAME = b"   0.100000 1  6F9             Rx   d 2 05 0C\n"
@@ -23,7 +23,7 @@ FRAME = b"   0.100000 1  6F9             Rx   d 2 05 0C\n"
     ],
 )
 def test_lines_of_other_buses_are_counted_and_are_no_damage(line: bytes, bus: str) -> None:
-    trace = open_trace(io.BytesIO(HEADER + FRAME + line * 3 + FRAME))
+    trace = read_trace(io.BytesIO(HEADER + FRAME + line * 3 + FRAME))
     assert trace.line.tolist() == [4, 8]
     assert trace.problems == ()
     assert [remark.line for remark in trace.remarks] == [0, 1, 2, 3, 5, 6, 7]
@@ -31,7 +31,7 @@ def test_lines_of_other_buses_are_counted_and_are_no_damage(line: bytes, bus: st
 
 
 def test_a_recording_of_another_bus_alone_says_why_it_has_no_frame() -> None:
-    trace = open_trace(io.BytesIO(HEADER + b"   1.2 Li 33   Rx   4 01 02 03 04 checksum = 00\n" * 3))
+    trace = read_trace(io.BytesIO(HEADER + b"   1.2 Li 33   Rx   4 01 02 03 04 checksum = 00\n" * 3))
     assert len(trace) == 0
     assert [(problem.line, problem.count) for problem in trace.problems] == [(4, 3)]
     assert "other buses: 3 of LIN" in trace.problems[0].expected
@@ -52,7 +52,7 @@ def test_a_recording_of_another_bus_alone_says_why_it_has_no_frame() -> None:
     ],
 )
 def test_a_damaged_frame_is_a_problem_and_no_remark(line: bytes) -> None:
-    trace = open_trace(io.BytesIO(HEADER + FRAME * 2 + line))
+    trace = read_trace(io.BytesIO(HEADER + FRAME * 2 + line))
     assert trace.line.tolist() == [4, 5]
     assert [(problem.line, problem.count) for problem in trace.problems] == [(6, 1)]
     assert [remark.line for remark in trace.remarks] == [1, 2, 3]
@@ -66,7 +66,7 @@ def test_a_damaged_frame_is_a_problem_and_no_remark(line: bytes) -> None:
     ],
 )
 def test_names_in_place_of_identifiers_are_said_to_be_names(line: bytes) -> None:
-    trace = open_trace(io.BytesIO(HEADER + FRAME + line * 2))
+    trace = read_trace(io.BytesIO(HEADER + FRAME + line * 2))
     assert trace.line.tolist() == [4]
     assert [problem.line for problem in trace.problems] == [5, 6]
     assert all("not the name of a message" in problem.expected for problem in trace.problems)
@@ -83,7 +83,7 @@ def test_names_in_place_of_identifiers_are_said_to_be_names(line: bytes) -> None
     ],
 )
 def test_what_the_recorder_says_of_itself_is_a_remark(line: bytes) -> None:
-    trace = open_trace(io.BytesIO(HEADER + FRAME + line + FRAME))
+    trace = read_trace(io.BytesIO(HEADER + FRAME + line + FRAME))
     assert trace.line.tolist() == [4, 6]
     assert trace.problems == ()
     assert [remark.line for remark in trace.remarks] == [1, 2, 3, 5]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from tests.readers.formats import Format
 
 if TYPE_CHECKING:
@@ -18,6 +18,6 @@ def test_half_a_blf_file_tells_that_it_is_half(python_can_samples: Path, tmp_pat
     content = (python_can_samples / "issue_1905.blf").read_bytes()
     path = tmp_path / "half.blf"
     path.write_bytes(content[: len(content) // 2])
-    trace = open_trace(path)
+    trace = read_trace(path)
     assert len(trace) < 22
     assert trace.problem_count >= 1

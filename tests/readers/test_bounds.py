@@ -6,7 +6,7 @@ import io
 import tracemalloc
 from typing import TYPE_CHECKING
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from canlens.readers.engine import assembly, line_files
 from canlens.readers.engine.assembly import KINDS, LISTED, ProblemList, RemarkList
 from canlens.trace import Problem, Remark
@@ -24,7 +24,7 @@ def test_very_many_different_bad_lines_take_little_memory_and_are_all_counted(
     lines = [FRAME, *(b"(%d nonsense %x\n" % (number, number * number) for number in range(100_000)), FRAME]
     file = io.BytesIO(b"".join(lines))
     tracemalloc.start()
-    trace = open_trace(file)
+    trace = read_trace(file)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert trace.line.tolist() == [1, 100_002]
@@ -58,7 +58,7 @@ def test_the_remarks_of_a_recording_are_bounded(monkeypatch: pytest.MonkeyPatch)
     monkeypatch.setattr(assembly, "REMARKS", 10)
     head = b"base hex  timestamps absolute\n"
     errors = b"".join(b" %d.5 1  ErrorFrame Flags = 0x2\n" % number for number in range(50))
-    trace = open_trace(io.BytesIO(head + errors))
+    trace = read_trace(io.BytesIO(head + errors))
     assert len(trace) == 50
     assert len(trace.remarks) == 11
     assert "41 more" in trace.remarks[-1].text

@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from canlens.trace import Kind, Trace
 from tests.readers.formats import Format
 
@@ -15,7 +15,7 @@ FORMAT = Format("candump", ".log", writes_length=False)
 
 def read(*lines: str) -> Trace:
     """Read some lines."""
-    return open_trace(io.BytesIO("\n".join(lines).encode()))
+    return read_trace(io.BytesIO("\n".join(lines).encode()))
 
 
 def test_a_frame_of_the_manual_comes_back() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from canlens import survey
-from canlens.readers import ALL, open_trace
+from canlens.readers import ALL, read_trace
 from canlens.trace import Kind, Trace
 from tests.readers.formats import Format
 
@@ -38,7 +38,7 @@ STAMP = " (0000000012.250000)  "
 
 def read(*lines: str) -> Trace:
     """Read some lines."""
-    return open_trace(io.BytesIO(("\n".join(lines) + "\n").encode()))
+    return read_trace(io.BytesIO(("\n".join(lines) + "\n").encode()))
 
 
 @pytest.mark.parametrize(

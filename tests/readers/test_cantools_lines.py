@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import cantools
 import pytest
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from canlens.trace import Kind, Trace
 from tests.samples import samples_of
 
@@ -119,7 +119,7 @@ def test_every_line_of_candump_is_read_as_cantools_reads_it_or_differs_on_purpos
     for line in candump_lines():
         difference = expected_difference(line)
         for variant in variants(line.text):
-            trace = open_trace(io.BytesIO(variant.encode()))
+            trace = read_trace(io.BytesIO(variant.encode()))
             again = cantools.logreader.Parser(tz=dt.UTC).parse(variant.rstrip("\r\n"))
             if difference == ERROR_RECORD:
                 assert again is None, variant
@@ -142,7 +142,7 @@ def streams() -> list[str]:
 def test_a_stream_is_read_as_cantools_reads_it(form: str) -> None:
     seen = 0
     for text in streams():
-        trace = open_trace(io.BytesIO(text.encode()))
+        trace = read_trace(io.BytesIO(text.encode()))
         if trace.source.format != form:
             continue
         seen += 1

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from canlens.errors import CanlensError
-from canlens.readers import ALL, open_trace
+from canlens.readers import ALL, read_trace
 from tests.readers.formats import EPOCH_NS, Format, expected, facts, frames, read_bytes
 from tests.readers.registry import FORMATS, WITHOUT_FRAMES, every
 
@@ -35,7 +35,7 @@ def test_every_reader_stands_under_this_contract() -> None:
 def test_every_frame_comes_back_in_file_order(form: Format, tmp_path: Path) -> None:
     messages = frames(form, COUNT)
     form.write(tmp_path / f"a{form.suffix}", messages)
-    trace = open_trace(tmp_path / f"a{form.suffix}")
+    trace = read_trace(tmp_path / f"a{form.suffix}")
     assert facts(trace, form) == expected(messages, form)
     assert trace.problems == ()
     assert trace.source.format == form.name
@@ -50,7 +50,7 @@ def test_every_frame_comes_back_in_file_order(form: Format, tmp_path: Path) -> N
 def test_every_fd_frame_comes_back(form: Format, tmp_path: Path) -> None:
     messages = frames(form, COUNT, fd=True)
     form.write(tmp_path / f"a{form.suffix}", messages)
-    trace = open_trace(tmp_path / f"a{form.suffix}")
+    trace = read_trace(tmp_path / f"a{form.suffix}")
     assert facts(trace, form) == expected(messages, form)
     assert set(trace.dlc.tolist()) == {0, 1, 8, 9, 15}  # ISO 11898-1: twelve bytes are DLC 9, 64 are 15
 
@@ -58,7 +58,7 @@ def test_every_fd_frame_comes_back(form: Format, tmp_path: Path) -> None:
 @every_format
 def test_lines_are_numbered_as_in_the_file(form: Format, tmp_path: Path) -> None:
     form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
-    trace = open_trace(tmp_path / f"a{form.suffix}")
+    trace = read_trace(tmp_path / f"a{form.suffix}")
     assert trace.line.tolist() == list(range(form.first_line, form.first_line + COUNT))
 
 
@@ -78,7 +78,7 @@ def test_the_name_of_the_file_decides_nothing(form: Format, tmp_path: Path) -> N
 def test_an_open_file_reads_like_a_path(form: Format, tmp_path: Path) -> None:
     form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
     with (tmp_path / f"a{form.suffix}").open("rb") as file:
-        assert facts(open_trace(file), form) == expected(frames(form, COUNT), form)
+        assert facts(read_trace(file), form) == expected(frames(form, COUNT), form)
 
 
 @every_format
@@ -91,7 +91,7 @@ def test_a_packed_file_reads_like_the_file(form: Format, packing: str, tmp_path:
             archive.writestr("inside", content)
     else:
         path.write_bytes(PACKERS[packing](content))
-    trace = open_trace(path)
+    trace = read_trace(path)
     assert facts(trace, form) == expected(frames(form, COUNT), form)
     assert trace.problems == ()
     assert trace.source.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
@@ -100,7 +100,7 @@ def test_a_packed_file_reads_like_the_file(form: Format, packing: str, tmp_path:
 @every_format
 def test_the_hash_is_that_of_the_bytes_on_disk(form: Format, tmp_path: Path) -> None:
     content = form.write(tmp_path / f"a{form.suffix}", frames(form, COUNT))
-    assert open_trace(tmp_path / f"a{form.suffix}").source.sha256 == hashlib.sha256(content).hexdigest()
+    assert read_trace(tmp_path / f"a{form.suffix}").source.sha256 == hashlib.sha256(content).hexdigest()
 
 
 @every_text

@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from tests.readers.formats import Format
 
 FORMAT = Format("csv", ".csv", first_line=2, holds_channel=False, holds_direction=False, holds_fd=False)
@@ -35,7 +35,7 @@ def semicolons(text: str) -> str:
     ],
 )
 def test_a_table_is_read_as_a_spreadsheet_saves_it(text: str) -> None:
-    trace = open_trace(io.BytesIO(text.encode()))
+    trace = read_trace(io.BytesIO(text.encode()))
     assert trace.problems == ()
     assert trace.time_ns.tolist() == [1_436_509_052_249_713_000, 1_436_509_052_349_713_000]
     assert trace.identifier.tolist() == [0x7FF, 0x18FEF100]
@@ -53,13 +53,13 @@ def test_a_table_is_read_as_a_spreadsheet_saves_it(text: str) -> None:
     ],
 )
 def test_a_row_with_damage_that_python_can_passes_over_is_a_problem(row: str) -> None:
-    trace = open_trace(io.BytesIO(f"{HEADER}\n{ROWS}{row}\n{ROWS}".encode()))
+    trace = read_trace(io.BytesIO(f"{HEADER}\n{ROWS}{row}\n{ROWS}".encode()))
     assert trace.line.tolist() == [2, 3, 5, 6]
     assert [(problem.line, problem.count) for problem in trace.problems] == [(4, 1)]
 
 
 def test_two_tables_put_together_are_read_as_one_recording() -> None:
     other = semicolons(f"{HEADER}\n{ROWS}")
-    trace = open_trace(io.BytesIO(f"{HEADER}\n{ROWS}{other}no row\n{ROWS}".encode()))
+    trace = read_trace(io.BytesIO(f"{HEADER}\n{ROWS}{other}no row\n{ROWS}".encode()))
     assert trace.line.tolist() == [2, 3, 5, 6]
     assert [(problem.line, problem.count) for problem in trace.problems] == [(7, 1), (8, 1), (9, 1)]

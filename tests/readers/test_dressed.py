@@ -7,7 +7,7 @@ import io
 import pytest
 
 from canlens.errors import UnknownFormatError
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 
 FRAME = "(1436509052.249713) can0 044#2A366C2BBA"
 SHOWN = "(1436509052.249713)  can0  044   [5]  2A 36 6C 2B BA"
@@ -32,7 +32,7 @@ SHOWN = "(1436509052.249713)  can0  044   [5]  2A 36 6C 2B BA"
 @pytest.mark.parametrize("end", ["\n", "\r\n"])
 def test_what_stands_around_every_line_is_taken_off(line: str, end: str) -> None:
     content = (line + end) * 3 + "> that is all" + end
-    trace = open_trace(io.BytesIO(content.encode()))
+    trace = read_trace(io.BytesIO(content.encode()))
     assert trace.line.tolist() == [1, 2, 3]
     assert {trace.payload[row].hex() for row in range(3)} == {"2a366c2bba"}
     assert trace.channels == ("can0",)
@@ -41,7 +41,7 @@ def test_what_stands_around_every_line_is_taken_off(line: str, end: str) -> None
 
 
 def test_prompts_of_a_terminal_are_problems_and_cost_no_frame() -> None:
-    trace = open_trace(io.BytesIO(f"user@pi:~$ candump -L can0\n{FRAME}\n{FRAME}\n^C\nuser@pi:~$ \n".encode()))
+    trace = read_trace(io.BytesIO(f"user@pi:~$ candump -L can0\n{FRAME}\n{FRAME}\n^C\nuser@pi:~$ \n".encode()))
     assert trace.line.tolist() == [2, 3]
     assert [problem.line for problem in trace.problems] == [1, 4, 5]
 
@@ -56,4 +56,4 @@ def test_prompts_of_a_terminal_are_problems_and_cost_no_frame() -> None:
 )
 def test_a_table_of_an_unknown_program_is_told_which_columns_are_expected(table: str) -> None:
     with pytest.raises(UnknownFormatError, match=r"columns [Tt]ime.*timestamp, arbitration_id, extended"):
-        open_trace(io.BytesIO(table.encode()))
+        read_trace(io.BytesIO(table.encode()))

@@ -13,7 +13,7 @@ import can
 import pytest
 
 from canlens.errors import LogError
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from canlens.readers.formats import mf4
 from canlens.trace import Kind
 from tests.readers.formats import Format
@@ -54,7 +54,7 @@ def written(tmp_path: Path) -> tuple[Path, list[can.Message]]:
 
 def test_every_data_frame_comes_back(written: tuple[Path, list[can.Message]]) -> None:
     path, messages = written
-    trace = open_trace(path)
+    trace = read_trace(path)
     assert trace.problems == ()
     assert trace.source.format == "mf4"
     rows = [row for row in range(len(trace)) if trace.kind[row] == Kind.DATA]
@@ -84,7 +84,7 @@ def test_every_data_frame_comes_back(written: tuple[Path, list[can.Message]]) ->
 
 def test_remote_frames_come_back(written: tuple[Path, list[can.Message]]) -> None:
     path, messages = written
-    trace = open_trace(path)
+    trace = read_trace(path)
     remote = trace.identifier[trace.kind == Kind.REMOTE].tolist()
     assert sorted(remote) == sorted(message.arbitration_id for message in messages if message.is_remote_frame)
 
@@ -95,14 +95,14 @@ def test_a_file_cut_off_is_a_sentence(written: tuple[Path, list[can.Message]]) -
     content = path.read_bytes()
     for cut in range(64, len(content) - 1, len(content) // 20):
         with pytest.raises(LogError, match="cut off or damaged"):
-            open_trace(io.BytesIO(content[:cut]))
+            read_trace(io.BytesIO(content[:cut]))
     gc.collect()
 
 
 def test_without_the_extra_the_sentence_names_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mf4, "find_spec", lambda _: None)
     with pytest.raises(LogError, match="mf4"):
-        open_trace(io.BytesIO(b"MDF     4.10    " + bytes(200)))
+        read_trace(io.BytesIO(b"MDF     4.10    " + bytes(200)))
 
 
 def test_a_damaged_block_of_packed_frames_costs_only_the_frames_of_its_kind(
@@ -112,7 +112,7 @@ def test_a_damaged_block_of_packed_frames_costs_only_the_frames_of_its_kind(
     content = bytearray(path.read_bytes())
     place = content.find(b"##DZ") + 56  # behind the header of the block, inside its packed bytes (ASAM MDF 4.1, DZ)
     content[place : place + 12] = bytes(12)
-    trace = open_trace(io.BytesIO(bytes(content)))
+    trace = read_trace(io.BytesIO(bytes(content)))
     kinds = {message.is_remote_frame for message in messages}
     remote = sum(message.is_remote_frame for message in messages)
     assert kinds == {False, True}
@@ -130,7 +130,7 @@ def test_a_pipe_that_has_a_name_is_read_like_standard_input(
     os.mkfifo(pipe)
     writer = threading.Thread(target=pipe.write_bytes, args=(content,))
     writer.start()
-    trace = open_trace(pipe)
+    trace = read_trace(pipe)
     writer.join()
     assert len(trace) == COUNT
     assert trace.source.sha256 == hashlib.sha256(content).hexdigest()

@@ -13,7 +13,7 @@ import zipfile
 import pytest
 
 from canlens.errors import LogError
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 
 LINE = b"(1436509052.249713) vcan0 044#2A366C2BBA\n"
 MANY = b"".join(b"(%d.250000) can0 123#%04X\n" % (number, number * 7919 % 65536) for number in range(20_000))
@@ -30,14 +30,14 @@ def zipped(*members: tuple[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> b
 
 @pytest.mark.parametrize("method", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2])
 def test_an_archive_is_read_however_it_is_packed(method: int) -> None:
-    trace = open_trace(io.BytesIO(zipped(("folder/a.log", MANY), method=method)))
+    trace = read_trace(io.BytesIO(zipped(("folder/a.log", MANY), method=method)))
     assert len(trace) == 20_000
     assert trace.problems == ()
 
 
 @pytest.mark.parametrize("beside", ["__MACOSX/._a.log", "folder/.DS_Store", "Thumbs.db", "folder/desktop.ini"])
 def test_what_an_operating_system_puts_into_an_archive_is_no_recording(beside: str) -> None:
-    trace = open_trace(io.BytesIO(zipped(("folder/", b""), ("folder/a.log", LINE * 3), (beside, b"\x00\x05\x16\x07"))))
+    trace = read_trace(io.BytesIO(zipped(("folder/", b""), ("folder/a.log", LINE * 3), (beside, b"\x00\x05\x16\x07"))))
     assert len(trace) == 3
     assert trace.problems == ()
 
@@ -46,7 +46,7 @@ def test_what_an_operating_system_puts_into_an_archive_is_no_recording(beside: s
 def test_a_recording_that_was_packed_twice_is_unpacked_twice(pack: object) -> None:
     assert callable(pack)
     for twice in (gzip.compress(pack(LINE * 3)), zipped(("a.packed", pack(LINE * 3)))):
-        trace = open_trace(io.BytesIO(twice))
+        trace = read_trace(io.BytesIO(twice))
         assert len(trace) == 3
         assert trace.problems == ()
 
@@ -55,7 +55,7 @@ def test_an_archive_cut_off_anywhere_keeps_what_is_there_or_says_that_it_is_cut_
     archive = zipped(("a.log", MANY))
     kept = []
     for cut in range(40, len(archive), len(archive) // 12):
-        trace = open_trace(io.BytesIO(archive[:cut]))
+        trace = read_trace(io.BytesIO(archive[:cut]))
         lines = sum(problem.line > 0 for problem in trace.problems)
         assert trace.line.tolist() == list(range(1, len(trace) + 1))
         assert lines <= 1
@@ -64,14 +64,14 @@ def test_an_archive_cut_off_anywhere_keeps_what_is_there_or_says_that_it_is_cut_
     assert kept == sorted(kept)
     assert kept[-1] > 15_000
     with pytest.raises(LogError, match="cut off or damaged"):
-        open_trace(io.BytesIO(archive[:20]))
+        read_trace(io.BytesIO(archive[:20]))
 
 
 def test_a_changed_byte_in_a_stored_archive_is_found_by_its_check_sum() -> None:
     archive = bytearray(zipped(("a.log", LINE * 3), method=zipfile.ZIP_STORED))
     place = archive.find(b"044#2A")
     archive[place + 4] ^= 1  # another data byte of the same form
-    trace = open_trace(io.BytesIO(bytes(archive)))
+    trace = read_trace(io.BytesIO(bytes(archive)))
     assert len(trace) == 3
     assert [problem.line for problem in trace.problems] == [0]
     assert "check sum" in trace.problems[0].found
@@ -80,7 +80,7 @@ def test_a_changed_byte_in_a_stored_archive_is_found_by_its_check_sum() -> None:
 def test_a_wrong_check_sum_costs_no_frame() -> None:
     packed = bytearray(gzip.compress(MANY, mtime=0))
     packed[-6] ^= 0xFF  # the check sum of the content, RFC 1952 2.3.1
-    trace = open_trace(io.BytesIO(bytes(packed)))
+    trace = read_trace(io.BytesIO(bytes(packed)))
     assert len(trace) == 20_000
     assert [problem.line for problem in trace.problems] == [0]
     assert "damaged" in trace.problems[0].found
@@ -89,7 +89,7 @@ def test_a_wrong_check_sum_costs_no_frame() -> None:
 @pytest.mark.parametrize("pack", [gzip.compress, bz2.compress, lzma.compress])
 def test_what_stands_behind_packed_data_is_told_and_costs_no_frame(pack: object) -> None:
     assert callable(pack)
-    trace = open_trace(io.BytesIO(pack(LINE * 3) + b"rubbish " * 1000))
+    trace = read_trace(io.BytesIO(pack(LINE * 3) + b"rubbish " * 1000))
     assert len(trace) == 3
     assert [(problem.line, problem.found) for problem in trace.problems] == [
         (0, "bytes that are not packed behind the packed data")
@@ -101,7 +101,7 @@ def test_an_encrypted_archive_is_said_to_be_encrypted() -> None:
     archive[6] |= 1  # general purpose flag, bit 0, here and in the list at the end (PKWARE APPNOTE 4.4.4)
     archive[archive.find(b"PK\x01\x02") + 8] |= 1
     with pytest.raises(LogError, match="encrypted"):
-        open_trace(io.BytesIO(bytes(archive)))
+        read_trace(io.BytesIO(bytes(archive)))
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,7 @@ def test_an_encrypted_archive_is_said_to_be_encrypted() -> None:
 def test_an_archive_of_another_kind_is_named(head: bytes, kind: str) -> None:
     for content in (head + bytes(300), gzip.compress(head + bytes(300))):
         with pytest.raises(LogError, match=f"packed as {kind}"):
-            open_trace(io.BytesIO(content))
+            read_trace(io.BytesIO(content))
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="memory is counted in KiB there")
@@ -129,7 +129,7 @@ def test_a_few_packed_bytes_that_stand_for_very_many_need_no_memory_for_all_of_t
     packed += packer.flush()
     assert len(packed) < 1 << 12
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    trace = open_trace(io.BytesIO(packed))
+    trace = read_trace(io.BytesIO(packed))
     assert len(trace) == 1
     assert sum(problem.count for problem in trace.problems) == 1  # one line of a quarter of a gigabyte
     assert (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) << 10 < blank // 2

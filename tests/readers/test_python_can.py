@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import can
 import pytest
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from canlens.trace import Kind, Trace
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def _nanoseconds(stamp_s: float, *, is_asc: bool) -> int:
 @pytest.mark.parametrize("name", SAME)
 def test_a_sample_file_reads_as_python_can_reads_it(name: str, python_can_samples: Path) -> None:
     path = python_can_samples / name
-    trace = open_trace(path)
+    trace = read_trace(path)
     expected = theirs(path, is_asc=".asc" in name)
     assert ours(trace) == expected
     assert len(expected) > 0
@@ -89,7 +89,7 @@ def test_a_sample_file_reads_as_python_can_reads_it(name: str, python_can_sample
 @pytest.mark.parametrize("name", DIFFERENT)
 def test_frames_that_cannot_be_are_problems(name: str, python_can_samples: Path) -> None:
     path = python_can_samples / name
-    trace = open_trace(path)
+    trace = read_trace(path)
     assert len(trace) == 0
     assert trace.problem_count == len(theirs(path, is_asc=False))
 
@@ -101,4 +101,4 @@ def test_no_sample_file_is_forgotten(python_can_samples: Path) -> None:
 
 def test_the_dlc_of_a_classical_frame_is_the_code(python_can_samples: Path) -> None:
     # python-can 4.6.1 tells 32 for the code 13
-    assert open_trace(python_can_samples / "issue_1299.asc").dlc.tolist() == [8, 8, 13, 8]
+    assert read_trace(python_can_samples / "issue_1299.asc").dlc.tolist() == [8, 8, 13, 8]

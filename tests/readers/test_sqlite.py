@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import can
 import pytest
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from tests.readers.formats import Format
 
 if TYPE_CHECKING:
@@ -46,5 +46,5 @@ def test_a_cell_that_no_frame_has_is_a_problem_or_costs_no_row(
             )
     with closing(sqlite3.connect(path)) as database, database:
         database.execute(f"UPDATE messages SET {column} = ? WHERE ts = 2.5", (cell,))  # noqa: S608 – names of our own
-    trace = open_trace(path)
+    trace = read_trace(path)
     assert len(trace) + trace.problem_count == 3

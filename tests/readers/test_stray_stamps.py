@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canlens import check, read_plan, survey
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,7 +34,7 @@ def damaged(name: str) -> Trace:
         f"({DAMAGE[name](row, START_S + 0.005 * row):.6f}) can0 {0x100 + row % 7:03X}#{row:016X}\n"
         for row in range(COUNT)
     )
-    return open_trace(io.BytesIO("".join(lines).encode()))
+    return read_trace(io.BytesIO("".join(lines).encode()))
 
 
 @pytest.mark.parametrize("name", DAMAGE)

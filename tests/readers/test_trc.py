@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import can
 
-from canlens.readers import open_trace
+from canlens.readers import read_trace
 from tests.readers.formats import Format
 
 if TYPE_CHECKING:
@@ -24,5 +24,5 @@ FORMAT = Format(
 
 def test_rows_in_which_a_trc_file_speaks_of_the_bus_are_kept(python_can_samples: Path) -> None:
     # python-can 4.6.1 drops them in silence
-    trace = open_trace(python_can_samples / "test_CanMessage_V1_1.trc")
+    trace = read_trace(python_can_samples / "test_CanMessage_V1_1.trc")
     assert any("BUSHEAVY" in remark.text for remark in trace.remarks)

@@ -12,7 +12,7 @@ import cantools.database
 import pytest
 from cantools.database.errors import DecodeError, UnsupportedDatabaseFormatError
 
-from canlens.database import Database, load_database
+from canlens.database import Database, read_database
 from canlens.errors import DatabaseError
 from canlens.signals import decode
 from tests.recordings import Frame, recording
@@ -32,7 +32,7 @@ def corpora() -> list[Sample]:
 
 
 def loaded(sample: Sample) -> Database:
-    return load_database(io.BytesIO(sample.content))
+    return read_database(io.BytesIO(sample.content))
 
 
 def text_of(sample: Sample) -> str:
@@ -87,11 +87,11 @@ def test_other_formats_come_as_cantools_reads_them(kind: str, least: int) -> Non
             judge = cantools.database.load_file(file, strict=False)
         except UnsupportedDatabaseFormatError:
             with pytest.raises(DatabaseError):
-                load_database(file)
+                read_database(file)
             continue
         assert isinstance(judge, cantools.database.can.Database)
         keys = [(one.frame_id, one.is_extended_frame) for one in judge.messages]
-        database = load_database(file)
+        database = read_database(file)
         assert [(one.identifier, one.is_extended) for one in database.messages] == list(dict.fromkeys(keys)), file.name
         loaded_files += 1
     assert loaded_files >= least

@@ -11,7 +11,7 @@ import io
 
 import pytest
 
-from canlens.database import Message, load_database
+from canlens.database import Message, read_database
 from canlens.signals import decode
 from tests.recordings import Frame, recording
 
@@ -19,7 +19,7 @@ from tests.recordings import Frame, recording
 def message(signals: list[str], *, length: int = 8, number: int = 0x123, more: str = "") -> Message:
     lines = [f' SG_ {signal} [0|0] "" Vector__XXX' for signal in signals]
     text = f'VERSION ""\n\nBU_:\n\nBO_ {number} Example: {length} Vector__XXX\n' + "\n".join(lines) + f"\n\n{more}\n"
-    database = load_database(io.StringIO(text))
+    database = read_database(io.StringIO(text))
     assert database.problems == ()
     return database.messages[0]
 

@@ -8,7 +8,7 @@ import pytest
 
 from canlens.database import Database, Message, SignalDefinition
 from canlens.errors import PlanError
-from canlens.plan import load_plan
+from canlens.plan import read_plan
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -153,7 +153,7 @@ def written(folder: Path, text: str = COLD_STORE_VAN) -> Path:
 
 def loaded(folder: Path, text: str = COLD_STORE_VAN) -> Plan:
     """Read a plan with the database of this module."""
-    return load_plan(written(folder, text), read_database=lambda _: DATABASE)
+    return read_plan(written(folder, text), read_database=lambda _: DATABASE)
 
 
 def mistakes_of(folder: Path, text: str) -> tuple[Mistake, ...]:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from canlens.checks import ALL
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.database import Database, Message, SignalDefinition
 from canlens.measures.gathering import evidence as gather
 from canlens.nouns.outputs import Track
@@ -197,7 +197,7 @@ class Job:
 
     @property
     def checkup(self) -> Checkup:
-        return make_checkup(self.plan, self.trace, marks=self.marks or None, observed=self.observed or None)
+        return check(self.plan, self.trace, marks=self.marks or None, observed=self.observed or None)
 
     def output(self, name: str) -> OutputEvidence:
         return self.evidence.outputs[name]

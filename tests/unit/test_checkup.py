@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.plan import Controller
 from tests.unit.small_jobs import (
     Job,
@@ -106,7 +106,7 @@ def test_what_is_absent_is_named_as_a_cause(made: Job, cause: str, scope: str, s
 
 
 def test_the_library_takes_one_recording_or_a_list_of_one() -> None:
-    one, listed = make_checkup(GOOD.plan, GOOD.trace), make_checkup(GOOD.plan, [GOOD.trace])
+    one, listed = check(GOOD.plan, GOOD.trace), check(GOOD.plan, [GOOD.trace])
     assert one.to_dict() == listed.to_dict()
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.errors import TableError, UsageError
 from canlens.plan import Mark, Observation
 from canlens.trace import Problem
@@ -41,7 +41,7 @@ def part(count: int, how: str = GOOD, *, brake: int = 1, start_ns: int = START_N
 
 
 def checked(*parts: Job, **more: Any) -> Checkup:
-    return make_checkup(parts[0].plan, [each.trace for each in parts], **more)
+    return check(parts[0].plan, [each.trace for each in parts], **more)
 
 
 def siren(*parts: Job) -> OutputResult:
@@ -155,7 +155,7 @@ def test_the_written_form_names_one_or_several_recordings() -> None:
 
 def test_no_recording_at_all_is_refused() -> None:
     with pytest.raises(UsageError, match="no recording"):
-        make_checkup(part(1).plan, [])
+        check(part(1).plan, [])
 
 
 def test_an_empty_recording_after_a_good_one_does_no_harm() -> None:

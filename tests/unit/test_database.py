@@ -10,7 +10,7 @@ import cantools.database
 import pytest
 
 import canlens
-from canlens.database import Database, SignalDefinition, load_database
+from canlens.database import Database, SignalDefinition, read_database
 from canlens.errors import DatabaseError
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ BOX_STATE = 2566844672 - 0x8000_0000
 
 
 def loaded(text: str) -> Database:
-    return load_database(io.StringIO(text))
+    return read_database(io.StringIO(text))
 
 
 def one_message(signals: str, more: str = "") -> str:
@@ -147,24 +147,24 @@ class TestSources:
     def test_a_path_a_text_file_and_a_binary_file_give_the_same(self, tmp_path: Path) -> None:
         file = tmp_path / "bus.dbc"
         file.write_text(DBC, encoding="utf-8")
-        by_path = load_database(file)
+        by_path = read_database(file)
         assert by_path.files == (str(file),)
-        assert load_database(str(file)) == by_path
-        assert load_database(io.StringIO(DBC)).messages == by_path.messages
-        assert load_database(io.BytesIO(DBC.encode())).messages == by_path.messages
+        assert read_database(str(file)) == by_path
+        assert read_database(io.StringIO(DBC)).messages == by_path.messages
+        assert read_database(io.BytesIO(DBC.encode())).messages == by_path.messages
         with file.open("rb") as stream:
-            assert load_database(stream) == by_path
+            assert read_database(stream) == by_path
 
     @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "cp1252", "utf-16", "utf-16-le", "utf-16-be"])
     def test_encodings_are_told_apart(self, encoding: str) -> None:
         text = one_message(' SG_ Angle : 0|8@1+ (1,0) [0|0] "°" A')
-        found = load_database(io.BytesIO(text.encode(encoding))).find("M.Angle")
+        found = read_database(io.BytesIO(text.encode(encoding))).find("M.Angle")
         assert found is not None
         assert found[1].unit == "°"
 
     def test_a_byte_that_no_encoding_knows_is_a_problem_with_its_line(self) -> None:
         text = one_message(' SG_ Angle : 0|8@1+ (1,0) [0|0] "?" A').encode().replace(b"?", b"\x81\xb0")
-        database = load_database(io.BytesIO(text))
+        database = read_database(io.BytesIO(text))
         assert [problem.line for problem in database.problems] == [6]
         assert database.find("M.Angle") is not None
 
@@ -174,7 +174,7 @@ class TestSources:
         text = getattr(parsed, f"as_{kind}_string")()
         file = tmp_path / f"bus{suffix}"
         file.write_text(text, encoding="utf-8")
-        found = load_database(file).find("GripSwitches.Volts")
+        found = read_database(file).find("GripSwitches.Volts")
         expected = loaded(DBC).find("GripSwitches.Volts")
         assert found is not None
         assert expected is not None
@@ -182,7 +182,7 @@ class TestSources:
 
     def test_several_files_make_one_database(self) -> None:
         other = DBC.replace("291", "292").replace("GripSwitches", "Second").replace("2566844672", "2566844673")
-        database = load_database([io.StringIO(DBC), io.StringIO(other.replace("BoxState", "BoxState2"))])
+        database = read_database([io.StringIO(DBC), io.StringIO(other.replace("BoxState", "BoxState2"))])
         assert [message.name for message in database.messages] == ["GripSwitches", "BoxState", "Second", "BoxState2"]
         assert database.problems == ()
         assert database.nodes == ("Pod", "Box")
@@ -191,7 +191,7 @@ class TestSources:
         first, second = tmp_path / "first.dbc", tmp_path / "second.dbc"
         first.write_text(DBC, encoding="utf-8")
         second.write_text(one_message(' SG_ Horn : 3|1@1+ (1,0) [0|0] "" A'), encoding="utf-8")
-        database = load_database([first, second])
+        database = read_database([first, second])
         assert [message.name for message in database.messages] == ["GripSwitches", "BoxState"]
         (problem,) = database.problems
         assert (problem.file, problem.line) == (str(second), 5)
@@ -200,7 +200,7 @@ class TestSources:
         assert database.find("M.Horn") is None
 
     def test_the_same_file_twice_is_no_problem(self) -> None:
-        assert load_database([io.StringIO(DBC), io.StringIO(DBC)]).problems == ()
+        assert read_database([io.StringIO(DBC), io.StringIO(DBC)]).problems == ()
 
     def test_the_public_name_reads_databases(self) -> None:
         assert canlens.read_database(io.StringIO(DBC)).messages == loaded(DBC).messages
@@ -306,15 +306,15 @@ class TestRefusals:
 
     def test_a_missing_file_is_told(self, tmp_path: Path) -> None:
         with pytest.raises(DatabaseError, match=r"gone\.dbc: there is no such file"):
-            load_database(tmp_path / "gone.dbc")
+            read_database(tmp_path / "gone.dbc")
         with pytest.raises(DatabaseError, match="cannot be read"):
-            load_database(tmp_path)
+            read_database(tmp_path)
 
 
 class TestChannels:
     def test_databases_of_two_channels_may_use_one_identifier_twice(self) -> None:
         body = one_message(' SG_ Lamp : 0|8@1+ (1,0) [0|0] "" A').replace("BO_ 291 M", "BO_ 291 Other")
-        database = load_database({"can0": io.StringIO(DBC), "can1": io.StringIO(body)})
+        database = read_database({"can0": io.StringIO(DBC), "can1": io.StringIO(body)})
         assert database.problems == ()
         named = [
             database.with_identifier(291, is_extended=False, channel=channel)
@@ -324,6 +324,6 @@ class TestChannels:
         assert [message.name for message in database.on_channel("can1").messages] == ["Other"]
 
     def test_one_file_for_two_channels_is_no_problem(self) -> None:
-        database = load_database({"can0": io.StringIO(DBC), "can1": [io.StringIO(DBC)]})
+        database = read_database({"can0": io.StringIO(DBC), "can1": [io.StringIO(DBC)]})
         assert database.problems == ()
         assert len(database.messages) == 4

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canlens.database import Database, load_database
+from canlens.database import Database, read_database
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -42,7 +42,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def loaded(text: str = DBC) -> Database:
-    return load_database(io.StringIO(text))
+    return read_database(io.StringIO(text))
 
 
 def kept(folder: Path) -> Path:
@@ -62,7 +62,7 @@ def test_what_is_kept_is_what_was_read(folder: Path) -> None:
 def test_a_kept_database_needs_no_parser(folder: Path, tmp_path: Path) -> None:
     file = tmp_path / "bus.dbc"
     file.write_text(DBC, encoding="utf-8")
-    load_database(file)
+    read_database(file)
     assert kept(folder)
     program = f"import sys; from canlens import read_database as r; r({str(file)!r}); print('cantools' in sys.modules)"
     said = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
@@ -72,7 +72,7 @@ def test_a_kept_database_needs_no_parser(folder: Path, tmp_path: Path) -> None:
 def test_problems_name_the_file_as_the_user_does_now(folder: Path, tmp_path: Path) -> None:
     for name in ("one.dbc", "two.dbc"):
         (tmp_path / name).write_text(DBC, encoding="utf-8")
-        database = load_database(tmp_path / name)
+        database = read_database(tmp_path / name)
         assert {problem.file for problem in database.problems} == {str(tmp_path / name)} == set(database.files)
     assert kept(folder)
 

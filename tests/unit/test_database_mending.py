@@ -6,13 +6,13 @@ import io
 
 import pytest
 
-from canlens.database import Database, DatabaseProblem, load_database
+from canlens.database import Database, DatabaseProblem, read_database
 
 PLAIN = ' SG_ One : 0|8@1+ (1,0) [0|0] "" A'
 
 
 def loaded(text: str) -> Database:
-    return load_database(io.StringIO(text))
+    return read_database(io.StringIO(text))
 
 
 def one_message(signals: str, more: str = "") -> str:

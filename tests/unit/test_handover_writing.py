@@ -9,7 +9,7 @@ import canlens
 from canlens.errors import UsageError
 from canlens.handover import Given, write_handover
 from canlens.handover.given import read_sources
-from canlens.plan import load_plan
+from canlens.plan import read_plan
 from canlens.whole_files import require_empty
 
 ROOT = Path(canlens.__file__).parents[1]
@@ -29,7 +29,7 @@ def _plan(file: Path, *databases: Path) -> str:
 
 
 def _targets(plan: str, *, flat: bool = False) -> list[str | None]:
-    return [each.copy for each in read_sources(load_plan(plan), Given(plan), (), flat=flat)]
+    return [each.copy for each in read_sources(read_plan(plan), Given(plan), (), flat=flat)]
 
 
 def test_plan_and_database_keep_their_places_to_each_other(tmp_path: Path) -> None:
@@ -50,7 +50,7 @@ def test_two_files_of_one_name_both_find_a_place(tmp_path: Path) -> None:
 
 def test_a_file_that_is_gone_is_a_sentence(tmp_path: Path) -> None:
     plan = _plan(tmp_path / "plan.toml", tmp_path / "bus.dbc")
-    loaded = load_plan(plan)
+    loaded = read_plan(plan)
     with pytest.raises(UsageError, match=r"gone\.csv: cannot be read for the hand-over"):
         read_sources(loaded, Given(plan, marks=str(tmp_path / "gone.csv")), (), flat=False)
 

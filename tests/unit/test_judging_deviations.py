@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.judging import Deviation, deviations, followed, wrongs
 from canlens.judging.deviations import OWN, WORDS, Followed
 from canlens.measures.gathering import evidence as gather
@@ -401,9 +401,9 @@ def test_an_eye_that_saw_otherwise_is_not_excused() -> None:
 
 def test_a_recording_without_the_restart_decides() -> None:
     hidden, plain = restarted(DROPPED), restarted(answering(PRESSED), away=())
-    both = make_checkup(hidden.plan, [hidden.trace, plain.trace])
+    both = check(hidden.plan, [hidden.trace, plain.trace])
     assert both.result.outputs["siren"].verdict == "proven"
-    assert make_checkup(hidden.plan, [plain.trace, hidden.trace]).result.outputs["siren"].verdict == "not-proven"
+    assert check(hidden.plan, [plain.trace, hidden.trace]).result.outputs["siren"].verdict == "not-proven"
 
 
 def test_a_restart_that_hid_nothing_excuses_nothing() -> None:
@@ -455,7 +455,7 @@ def test_one_of_two_missing_messages_that_is_cyclic_breaks_the_chain(cyclic: tup
         reference = replace(condition.reference, message=message)
         controls[name] = replace(controls[name], condition=replace(condition, reference=reference))
     plan = replace(found.plan, controls=controls)
-    assert make_checkup(plan, one.trace).result.outputs["siren"].links["control-message"] == link
+    assert check(plan, one.trace).result.outputs["siren"].links["control-message"] == link
 
 
 @pytest.mark.parametrize(("node", "link"), [("Box", "seen"), (None, "seen"), ("Vehicle", "seen")])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.plan import Mark
 from tests.unit.small_jobs import NS, START_NS, Job, answering, job, planned, presses
 
@@ -25,7 +25,7 @@ def part(*, horn: bool, brake: bool, start_ns: int = START_NS) -> Job:
 
 
 def checked(parts: list[Job], marks: list[Mark]) -> CheckResult:
-    return make_checkup(parts[0].plan, [each.trace for each in parts], marks=marks).result
+    return check(parts[0].plan, [each.trace for each in parts], marks=marks).result
 
 
 def noted(spans: list[tuple[float, float]], label: str, *, since_s: float = 0.0) -> list[Mark]:

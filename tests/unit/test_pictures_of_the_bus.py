@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from canlens.comparison import make_comparison
+from canlens.comparison import compare
 from canlens.measures.picturing.comparisons import interval_rows
-from canlens.overview import make_survey
+from canlens.overview import survey
 from canlens.reports.pictures import check_pictures, comparison_pictures, survey_pictures
 from tests.unit.error_logs import with_records
 from tests.unit.picture_parts import figure_of, hovering, one_hovering, unpacked
@@ -45,10 +45,10 @@ def _surveyed() -> tuple[Sent, ...]:
 
 def test_intervals_stand_against_the_declared_cycle_time() -> None:
     made = bus(*_surveyed(), end_s=20)
-    survey = make_survey(made.trace, made.plan.database, bit_rate=500_000)
-    pictures = survey_pictures(survey.drawn(made.trace))
+    surveyed = survey(made.trace, made.plan.database, bit_rate=500_000)
+    pictures = survey_pictures(surveyed.drawn(made.trace))
     assert [each.name for each in pictures] == ["load", "intervals"]
-    rows = interval_rows(survey.evidence.bus_evidence.intervals)
+    rows = interval_rows(surveyed.evidence.bus_evidence.intervals)
     assert unpacked(one_hovering(pictures[1], "<extra>median")["x"]).tolist() == [row.times.median for row in rows]
     declared = [row.declared_s for row in rows if row.declared_s is not None]
     assert declared
@@ -60,7 +60,7 @@ def test_intervals_stand_against_the_declared_cycle_time() -> None:
 
 def test_of_many_messages_those_off_their_cycle_are_drawn_and_the_rest_is_counted() -> None:
     made = bus(*_surveyed(), end_s=20)
-    every = make_survey(made.trace, made.plan.database, bit_rate=500_000).evidence.bus_evidence.intervals
+    every = survey(made.trace, made.plan.database, bit_rate=500_000).evidence.bus_evidence.intervals
     name = every[-1].name
     assert every[-1].message is not None
     off = replace(every[-1], message=replace(every[-1].message, cycle_time_s=5.0))
@@ -71,15 +71,15 @@ def test_of_many_messages_those_off_their_cycle_are_drawn_and_the_rest_is_counte
 
 def test_a_survey_without_the_recording_shows_the_intervals() -> None:
     made = bus(*_surveyed(), end_s=20)
-    survey = make_survey(made.trace, made.plan.database, bit_rate=500_000)
-    assert [each.name for each in survey_pictures(survey.drawn())] == ["intervals"]
+    surveyed = survey(made.trace, made.plan.database, bit_rate=500_000)
+    assert [each.name for each in survey_pictures(surveyed.drawn())] == ["intervals"]
 
 
 def test_before_and_after_stand_side_by_side_on_one_scale() -> None:
     first = bus(Sent("Steady", 0x100, 0.05, declared_s=0.05), *others(), end_s=60)
     second = bus(Sent("Steady", 0x100, 0.065, declared_s=0.05), *others(), end_s=60)
     after = with_records(second.trace, [(30.0, 0x88, "00" * 8)])
-    comparison = make_comparison(first.trace, after, database=first.plan.database)
+    comparison = compare(first.trace, after, database=first.plan.database)
     assert "interval" in {each.change for each in comparison.result.changes}
     (picture,) = comparison_pictures(comparison.drawn())
     before, later = hovering(picture, "Steady interval")
@@ -97,7 +97,7 @@ def test_before_and_after_stand_side_by_side_on_one_scale() -> None:
 def test_error_episodes_of_both_halves_are_counted_and_an_empty_half_says_so() -> None:
     first = bus(*others(), end_s=60)
     after = with_records(first.trace, [(30.0, 0x88, "00" * 8), (31.0, 0x88, "00" * 8)])
-    comparison = make_comparison(first.trace, after, database=first.plan.database)
+    comparison = compare(first.trace, after, database=first.plan.database)
     drawn = comparison.drawn()
     ((before, later),) = drawn.channels
     assert before.episodes.tolist() == []

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from canlens.checkup import make_checkup
+from canlens.checkup import check
 from canlens.measures.picturing import drawn_recording
 from canlens.plan.nouns import Controller, Mark
 from canlens.plan.rule import ON
@@ -178,7 +178,7 @@ def test_without_the_recording_the_lanes_are_drawn_alone() -> None:
 def test_several_recordings_have_a_time_line_each_and_share_the_room() -> None:
     one = _job(current=wave(SIREN, on=65))
     later = replace(one.trace, time_ns=one.trace.time_ns + 3_600_000_000_000)
-    checkup = make_checkup(one.plan, [one.trace, later])
+    checkup = check(one.plan, [one.trace, later])
     pictures = check_pictures(checkup.result, checkup.drawn([one.trace, later]))
     assert [each.name for each in pictures] == ["time-line-1", "time-line-2", "latencies-1", "latencies-2"]
     assert "recording 2" in pictures[1].title

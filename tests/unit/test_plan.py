@@ -17,9 +17,9 @@ from canlens.plan import (
     Output,
     Plan,
     SignalReference,
-    load_plan,
     parse_rule,
     plan_schema,
+    read_plan,
 )
 from canlens.plan.nouns import DEFAULT_MIN_EXERCISES, DEFAULT_WITHIN_S
 from tests.unit.sample_plan import COLD_STORE_VAN, DATABASE, loaded, written
@@ -169,8 +169,8 @@ def test_databases_are_looked_for_beside_the_plan(tmp_path: Path) -> None:
         asked.append(paths)
         return DATABASE
 
-    load_plan(written(tmp_path), read_database=read)
-    load_plan(written(tmp_path, SMALLEST), read_database=read)
+    read_plan(written(tmp_path), read_database=read)
+    read_plan(written(tmp_path, SMALLEST), read_database=read)
     assert asked == [[tmp_path / "dash.dbc", tmp_path / "box" / "rear.dbc"], [tmp_path / "dash.dbc"]]
 
 
@@ -188,7 +188,7 @@ def test_a_decimal_value_of_on_becomes_the_value_that_decoding_gives(tmp_path: P
 def test_a_plan_may_begin_with_a_byte_order_mark_and_have_lines_of_windows(tmp_path: Path) -> None:
     file = written(tmp_path)
     file.write_bytes(b"\xef\xbb\xbf" + COLD_STORE_VAN.replace("\n", "\r\n").encode())
-    plan = load_plan(file, read_database=lambda _: DATABASE)
+    plan = read_plan(file, read_database=lambda _: DATABASE)
     assert plan == loaded(tmp_path)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from canlens.errors import PlanError
 from canlens.measures.gathering import evidence
-from canlens.plan import Plan, load_plan
+from canlens.plan import Plan, read_plan
 from tests.recordings import Frame, recording
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def folder(tmp_path: Path) -> Path:
 def plan_with(folder: Path, database: str) -> Plan:
     file = folder / "plan.toml"
     file.write_text(PLAN.format(database=database), encoding="utf-8")
-    return load_plan(file)
+    return read_plan(file)
 
 
 def test_one_identifier_means_another_message_on_each_channel(folder: Path) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canlens.errors import DatabaseError, Mistake, PlanError
-from canlens.plan import load_plan
+from canlens.plan import read_plan
 from tests.unit.sample_plan import COLD_STORE_VAN, DATABASE, the_mistake, written
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def test_a_database_that_cannot_be_read_is_a_mistake_beside_the_others(tmp_path:
 
     file = written(tmp_path, COLD_STORE_VAN.replace("tailgate or", "tailgate xor"))
     with pytest.raises(PlanError) as caught:
-        load_plan(file, read_database=refuse)
+        read_plan(file, read_database=refuse)
     first, second = caught.value.mistakes
     found = "this: dash.dbc, line 1: this is a photograph"
     assert first == Mistake("bus.database", "a database that can be read", found)
@@ -61,7 +61,7 @@ def mistake_of_content(folder: Path, content: bytes) -> Mistake:
     file = folder / "van.toml"
     file.write_bytes(content)
     with pytest.raises(PlanError) as caught:
-        load_plan(file, read_database=lambda _: DATABASE)
+        read_plan(file, read_database=lambda _: DATABASE)
     (mistake,) = caught.value.mistakes
     return mistake
 
@@ -121,16 +121,16 @@ def test_content_that_overloads_the_toml_parser_is_a_mistake(tmp_path: Path, con
 def test_a_missing_plan_is_named_with_close_file_names(tmp_path: Path) -> None:
     written(tmp_path)
     with pytest.raises(PlanError) as caught:
-        load_plan(tmp_path / "von.toml")
+        read_plan(tmp_path / "von.toml")
     assert caught.value.mistakes == (Mistake("the file", "a plan that can be read", "no such file", ("van.toml",)),)
 
 
 def test_a_folder_is_no_plan(tmp_path: Path) -> None:
     with pytest.raises(PlanError, match="expected a plan that can be read, found a folder"):
-        load_plan(tmp_path)
+        read_plan(tmp_path)
 
 
 @pytest.mark.parametrize("name", ["nul\0.toml", "x" * 5000, str(Path("no") / "where" / "van.toml")])
 def test_a_path_that_no_system_has_is_no_plan(tmp_path: Path, name: str) -> None:
     with pytest.raises(PlanError, match="expected a plan that can be read"):
-        load_plan(tmp_path / name)
+        read_plan(tmp_path / name)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from canlens.database import load_database
-from canlens.plan import load_plan
+from canlens.database import read_database
+from canlens.plan import read_plan
 from tests.unit.sample_plan import COLD_STORE_VAN, loaded, mistakes_of, the_mistake
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def cab_plan(folder: Path, *, first: str = "cab.dbc", second: str = "trailer.dbc
 
 @pytest.mark.parametrize("names", [("cab.dbc", "trailer.dbc"), ("trailer.dbc", "cab.dbc")])
 def test_a_signal_is_found_in_either_database(tmp_path: Path, names: tuple[str, str]) -> None:
-    plan = load_plan(cab_plan(tmp_path, first=names[0], second=names[1]))
+    plan = read_plan(cab_plan(tmp_path, first=names[0], second=names[1]))
     assert plan.controls["horn"].condition.reference.message.name == "Dash"
     assert plan.database.with_identifier(288, is_extended=False) == plan.controls["horn"].condition.reference.message
     assert [each.name for each in plan.database.set_aside] == ["Trailer0"]
@@ -161,15 +161,15 @@ def test_a_signal_is_found_in_either_database(tmp_path: Path, names: tuple[str, 
     [("", (2, 3)), ("unknown = [3]", (3, 2)), ('on = ["On", "Error"]', (3,)), ("on = [1, 3]", (2,))],
 )
 def test_what_the_value_table_calls_invalid_is_unknown(tmp_path: Path, more: str, unknown: tuple[int, ...]) -> None:
-    assert load_plan(cab_plan(tmp_path, more=more)).controls["horn"].condition.unknown == unknown
+    assert read_plan(cab_plan(tmp_path, more=more)).controls["horn"].condition.unknown == unknown
 
 
 def test_a_table_of_faults_says_what_it_says(tmp_path: Path) -> None:
     file = cab_plan(tmp_path)
     file.write_text(file.read_text("utf-8").replace("Dash.Horn", "Dash.Fault"), encoding="utf-8")
-    assert load_plan(file).controls["horn"].condition.unknown == ()
+    assert read_plan(file).controls["horn"].condition.unknown == ()
 
 
 def test_what_looks_invalid_is_told_of_a_signal() -> None:
-    horn, fault, level = load_database(io.StringIO(CAB)).messages[0].signals
+    horn, fault, level = read_database(io.StringIO(CAB)).messages[0].signals
     assert (horn.invalid_raw, fault.invalid_raw, level.invalid_raw) == ({2, 3}, {0, 1}, {255})

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import jinja2
 import pytest
 
-from canlens.checkup import make_checkup
-from canlens.comparison import make_comparison
-from canlens.overview import make_survey
+from canlens.checkup import check
+from canlens.comparison import compare
+from canlens.overview import survey
 from canlens.reports.page import check_page, comparison_page, survey_page
 from canlens.reports.page.assembling import page_environment
 from canlens.trace import Problem
@@ -68,7 +68,7 @@ def test_without_the_recording_the_lines_still_stand_there() -> None:
 
 def test_each_of_several_recordings_has_its_counts_and_its_own_finding_lines() -> None:
     first, second = siren(exercises=1), siren(follows=False)
-    checkup = make_checkup(first.plan, [first.trace, second.trace])
+    checkup = check(first.plan, [first.trace, second.trace])
     told = words_of(check_page(checkup, checkup.drawn([first.trace, second.trace])))
     assert "Exercises followed in recording 1" in told
     assert "Exercises followed in recording 2" in told
@@ -87,7 +87,7 @@ def test_lines_that_could_not_be_used_are_listed() -> None:
     one = siren()
     problem = Problem(7, "<(17600>", "(time) channel frame", count=3)
     trace = replace(one.trace, problems=(problem,))
-    checkup = make_checkup(one.plan, trace)
+    checkup = check(one.plan, trace)
     page = check_page(checkup, checkup.drawn([trace]))
     assert "&lt;(17600&gt;" in page
     assert "<(17600>" not in page
@@ -95,10 +95,10 @@ def test_lines_that_could_not_be_used_are_listed() -> None:
 
 def test_a_survey_and_a_comparison_have_pages_too() -> None:
     one, other = siren(), siren(follows=False)
-    overview = make_survey(one.trace, one.plan.database, bit_rate=250_000)
-    survey = survey_page(overview, overview.drawn(one.trace))
-    assert "Every identifier" in words_of(survey)
-    comparison = make_comparison(one.trace, other.trace, one.plan)
+    overview = survey(one.trace, one.plan.database, bit_rate=250_000)
+    surveyed = survey_page(overview, overview.drawn(one.trace))
+    assert "Every identifier" in words_of(surveyed)
+    comparison = compare(one.trace, other.trace, one.plan)
     assert comparison.result.sentence in words_of(comparison_page(comparison.result, comparison.drawn()))
 
 

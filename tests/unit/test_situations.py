@@ -12,7 +12,7 @@ import pytest
 from canlens import read_plan
 from canlens.errors import UsageError
 from canlens.measures.outputs.tracks import states_of
-from canlens.rehearsal import candump_text, make_rehearsal
+from canlens.rehearsal import candump_text, rehearse
 from canlens.rehearsal.situations import SITUATIONS
 from canlens.rehearsal.written_rehearsal import truth_text
 from canlens.signals import decode_signals
@@ -29,7 +29,7 @@ START_S = 1_760_000_000
 @cache
 def rehearsed(*situations: str) -> Rehearsal:
     """Rehearse the sample plan under these situations."""
-    return make_rehearsal(PLAN, situations=situations, seed=3)
+    return rehearse(PLAN, situations=situations, seed=3)
 
 
 def edges_s(rehearsal: Rehearsal, control: str) -> Floats:
@@ -55,7 +55,7 @@ def test_every_situation_changes_the_recording_and_stands_in_the_truth(name: str
     assert told in truth_text(rehearsal.truth)
     text = candump_text(rehearsal.trace)
     assert text != candump_text(rehearsed().trace)
-    assert candump_text(make_rehearsal(PLAN, situations=[told], seed=3).trace) == text
+    assert candump_text(rehearse(PLAN, situations=[told], seed=3).trace) == text
 
 
 def test_an_output_may_hang_on_a_switch_that_the_plan_does_not_know() -> None:
@@ -147,7 +147,7 @@ def test_a_dead_box_says_nothing_from_then_on() -> None:
 
 
 def test_several_situations_and_a_fault_at_once() -> None:
-    rehearsal = make_rehearsal(
+    rehearsal = rehearse(
         PLAN, fault="output-not-commanded:air_horn", situations=["loses-1-percent", "written-twice", "wired:horn"]
     )
     assert rehearsal.truth.situations == ("loses-1-percent", "written-twice", "wired:horn")
@@ -157,6 +157,6 @@ def test_several_situations_and_a_fault_at_once() -> None:
 
 def test_what_cannot_be_is_said() -> None:
     with pytest.raises(UsageError, match="situation 'lose-bursts': expected one of loses-bursts"):
-        make_rehearsal(PLAN, situations=["lose-bursts"])
+        rehearse(PLAN, situations=["lose-bursts"])
     with pytest.raises(UsageError, match="nothing in this plan can have it"):
-        make_rehearsal(PLAN, situations=["chatters:nobody"])
+        rehearse(PLAN, situations=["chatters:nobody"])

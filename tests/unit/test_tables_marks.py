@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canlens.errors import Mistake, TableError
-from canlens.plan import Mark, Marks, check_marks, load_marks
+from canlens.plan import Mark, Marks, check_marks, read_marks
 from tests.unit.sample_plan import loaded
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def marks_of(folder: Path, content: str | bytes) -> Marks:
     file = folder / "marks.csv"
     file.write_bytes(content.encode() if isinstance(content, str) else content)
-    return load_marks(file)
+    return read_marks(file)
 
 
 def mistakes_of(folder: Path, content: str | bytes) -> tuple[Mistake, ...]:
@@ -149,7 +149,7 @@ def test_a_cell_longer_than_the_csv_reader_takes_is_a_mistake(tmp_path: Path) ->
 def test_a_missing_file_is_named_with_close_names(tmp_path: Path) -> None:
     (tmp_path / "marks.csv").touch()
     with pytest.raises(TableError) as caught:
-        load_marks(tmp_path / "mark.csv")
+        read_marks(tmp_path / "mark.csv")
     expected = "a table of marks that can be read"
     assert caught.value.mistakes == (Mistake("the file", expected, "no such file", ("marks.csv",)),)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from canlens.errors import Mistake, TableError
-from canlens.plan import Observation, Observed, check_observed, load_observed
+from canlens.plan import Observation, Observed, check_observed, read_observed
 from tests.unit.sample_plan import loaded
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 def observed_of(folder: Path, content: str) -> Observed:
     file = folder / "seen.csv"
     file.write_text(content, encoding="utf-8")
-    return load_observed(file)
+    return read_observed(file)
 
 
 def mistakes_of(folder: Path, content: str) -> tuple[Mistake, ...]:

@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 
 from canlens.errors import Mistake, TableError
-from canlens.plan import Reading, Readings, load_readings, readings_schema
+from canlens.plan import Reading, Readings, read_readings, readings_schema
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,7 +37,7 @@ VOLTS = f"a voltage in volts, {LONG}"
 def readings_of(folder: Path, content: str) -> Readings:
     file = folder / "meter.toml"
     file.write_text(content, encoding="utf-8")
-    return load_readings(file)
+    return read_readings(file)
 
 
 def mistakes_of(folder: Path, content: str) -> tuple[Mistake, ...]:
