@@ -109,7 +109,7 @@ def test_a_stray_error_in_ten_thousand_frames_is_left_to_the_ledger(frames: int,
     evidence = broken(THREE[0]).evidence.bus_evidence
     assert evidence.errors is not None
     many = replace(evidence, errors=replace(evidence.errors, good_frames=frames))
-    assert len(list(of_bus.CHECK.find_on_bus(many))) == found
+    assert len(list(of_bus.error_episodes(many))) == found
 
 
 def test_a_failure_of_the_bus_does_not_fail_an_output_that_works() -> None:
