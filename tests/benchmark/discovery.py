@@ -9,7 +9,8 @@ Printed are, for each kind of session, how often the planted place (or its mirro
 three, how often it is named, and how often something is named wrongly; beside two baselines on the same sessions: the
 bits that changed near every exercise, and Fisher's test over single frames. ``--page`` writes the figures into
 figures/discovery.md. What was planted is looked at only after the answer. ``--speed`` searches a session of six
-controls on a hundred identifiers, about a million frames, and reads the payloads of the same frames in a plain loop beside it.
+controls on a hundred identifiers, about a million frames, and reads the payloads of the same frames in a plain loop
+beside it.
 """
 
 from __future__ import annotations
