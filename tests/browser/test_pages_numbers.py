@@ -20,7 +20,7 @@ HOSTILE = (
 
 
 def _milliseconds(value: float | None) -> str:
-    return "–" if value is None else f"{value * 1000:.0f}"
+    return "–" if value is None else f"{value * 1000:.{1 if value < 0.1 else 0}f}"
 
 
 @pytest.mark.parametrize("name", ["failed", "proven"])

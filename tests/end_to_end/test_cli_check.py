@@ -116,6 +116,8 @@ def test_standard_input_gives_the_same_result_as_the_file(packed: bool) -> None:
     piped = json.loads(done.stdout)
     from_file = json.loads(canlens_command("check", PLAN, FAULTY, "--json", "-").stdout)
     assert piped["recording"]["file"] == "-"
+    assert {file for each in piped["outputs"].values() for file in each.pop("decided_by")} == {"-"}
+    assert {file for each in from_file["outputs"].values() for file in each.pop("decided_by")} == {FAULTY}
     for key in ("verdict", "outputs", "findings", "controls", "bus", "causes"):
         assert piped[key] == from_file[key]
 
@@ -146,9 +148,10 @@ def test_the_report_fits_80_columns_on_any_console(encoding: str) -> None:
 def test_several_recordings_are_one_job() -> None:
     done = canlens_command("check", PLAN, FAULTY, HEALTHY, "--json", "-")
     document = json.loads(done.stdout)
-    assert [Path(each["file"]).name for each in document["recordings"]] == [Path(FAULTY).name, Path(HEALTHY).name]
-    assert document["verdict"] == "proven"  # the later recording decides for an output that it exercises again
-    assert done.returncode == 0
+    assert [Path(each["file"]).name for each in document["recordings"]] == [Path(HEALTHY).name, Path(FAULTY).name]
+    assert document["verdict"] == "failed"  # the recording that is later by its stamps decides, however they are given
+    assert document["outputs"]["air_horn"]["decided_by"] == [FAULTY]
+    assert done.returncode == 1
 
 
 def test_hostile_names_and_a_hostile_title_do_nothing_to_the_console(tmp_path: Path) -> None:

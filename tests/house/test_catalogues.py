@@ -30,7 +30,7 @@ def test_every_check_of_its_rooms_is_in_the_catalogue_once() -> None:
     names = [check.name for check in checks.ALL]
     assert len(names) == len(set(names))
     functions = [each for room in rooms_of("checks") for each in vars(room).values() if isinstance(each, FunctionType)]
-    found = {name_of(each) for each in functions if inspect.getdoc(each).startswith(f"{name_of(each)}: ")}  # type: ignore[union-attr]
+    found = {name_of(each) for each in functions if (inspect.getdoc(each) or "").startswith(f"{name_of(each)}: ")}
     assert set(names) == found
 
 

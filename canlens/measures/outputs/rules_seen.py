@@ -262,7 +262,7 @@ def _explaining(shown: Sequence[Scene]) -> SeenRules:
     untested = _untested(moments, own.controls)
     pool = _candidates(moments, own, planned)
     fits = _fitting(pool, own, shown, moments)
-    untried = _untried(moments, own)
+    untried = _untried(moments, own, shown)
     if not fits:
         return replace(_latching(shown, moments), untested=untested, untried=untried)
     best, tried = fits[0]
@@ -422,16 +422,32 @@ def _untested(moments: Moments, controls: Iterable[str]) -> tuple[str, ...]:
     )
 
 
-def _untried(moments: Moments, own: Rule) -> tuple[tuple[str, int], ...]:
-    """Return the controls of a rule of several, with the state in which no moment shows that they matter."""
+def _untried(moments: Moments, own: Rule, scenes: Sequence[Scene]) -> tuple[tuple[str, int], ...]:
+    """Return the controls of a rule of several, with the state in which no moment shows that they matter.
+
+    A control whose move the output answered has mattered: the rule without it explains no rise there.
+    """
     if len(own.controls) < 2:  # noqa: PLR2004 – whether a single control matters its exercises show
         return ()
+    moved = {name for scene in scenes for name in _answered_moves(own, scene)}
     return tuple(
         (name, state)
         for name in own.controls
+        if name not in moved
         for state, other in ((OFF, ON), (ON, OFF))
         if not moments.contradicting(own.with_fixed(name, state=other))
     )
+
+
+def _answered_moves(own: Rule, scene: Scene) -> Iterator[str]:
+    """Yield the controls of a rule that moved, they alone, where the output answered."""
+    if scene.output is None:
+        return
+    rule = rule_track(own, scene.controls)
+    answered_s = answers(rule, scene.output, within_s=scene.within_s, run_on_s=scene.stays_s).answered.time_s
+    moved = {name: np.isin(answered_s, scene.controls[name].time_s) for name in own.controls}
+    alone = np.sum(list(moved.values()), axis=0) == 1
+    yield from (name for name, each in moved.items() if (each & alone).any())
 
 
 def _latched(scenes: Sequence[Scene]) -> SeenRules:
