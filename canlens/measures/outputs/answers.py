@@ -123,6 +123,8 @@ def answers(
     taken = _first_rise(output, rise, rule, made)
     taken_s = np.append(rise_s, np.inf)[taken]
     in_time = (taken_s <= np.maximum(deadline_s, row_s)) & (taken_s < next_s)
+    if not output.slack_s:
+        in_time |= (np.append(output.since_s[rise], np.inf)[taken] <= deadline_s) & (taken_s < next_s)
     stays = (output.at(deadline_s) != OFF) | (taken_s > deadline_s) | (fall_s <= deadline_s)
     if flashing is not None:
         stays |= flashing.ever(ON, edge_s, deadline_s)
@@ -185,6 +187,11 @@ def lead(rule: Track, output: Track, *, within_s: float) -> float:
     return float(ahead_s.max()) + ROUNDING_S if (ahead_s > free_s).any() else 0.0
 
 
+def _earliest_s(output: Track) -> Floats:
+    """Return when each step of an output can have happened at the earliest [s]: its own frame may have been lost."""
+    return output.before_s if output.slack_s else output.since_s
+
+
 def _first_row_after(output: Track, deadline_s: Floats) -> Floats:
     """Return the first row at or after each deadline [s], the deadline itself where rows are too far away."""
     if not output.slack_s:
@@ -225,7 +232,7 @@ def _comes_late(taken_s: Floats, edge_s: Floats, fall_s: Floats, next_s: Floats,
 def _unasked(rule: Track, output: Track, rise: Rows, *, within_s: float, run_on_s: float) -> Bools:
     """Tell which rises came while the rule was off, and had been off for the answer time and the run-on."""
     rise_s = output.time_s[rise]
-    before_s = output.before_s[rise] if output.slack_s else rise_s
+    before_s = _earliest_s(output)[rise]
     since_s = before_s - within_s - run_on_s - ROUNDING_S
     off = (rule.at(rise_s) == OFF) & ~_in_span_of(rule, rule.rises, rise_s)
     known = rule.time_s[0] <= since_s if len(rule.time_s) else np.zeros(len(rise), bool)
@@ -268,7 +275,7 @@ def release(rule: Track, output: Track, *, within_s: float, run_on_s: float = 0.
     fall = output.falls
     after = np.searchsorted(output.time_s[fall], since_s, "left")
     off_s = np.append(output.time_s[fall], np.inf)[after]
-    before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
+    before_s = np.append(_earliest_s(output)[fall], np.inf)[after]
     was_on = (output.at(edge_s) == ON) | (off_s <= edge_s)
     latest_s = edge_s + run_on_s + within_s + tolerance_s + ROUNDING_S
     begin_s = rule.time_s[edge - 1]
@@ -314,7 +321,7 @@ def cut_off(
     fall = output.falls[_while_on(rule, output, flashing, settle_s=within_s)]
     after = np.searchsorted(output.time_s[fall], edge_s, "right")
     off_s = np.append(output.time_s[fall], np.inf)[after]
-    before_s = np.append(output.before_s[fall] if output.slack_s else output.time_s[fall], np.inf)[after]
+    before_s = np.append(_earliest_s(output)[fall], np.inf)[after]
     done = off_s < next_s
     early = off_s < rule.since_s[edge] + cut_after_s - tolerance_s - ROUNDING_S
     latest_s = edge_s + cut_after_s + within_s + tolerance_s + ROUNDING_S
@@ -371,7 +378,7 @@ def _comes_back(output: Track, off_s: Floats, until_s: Floats, flashing: Track |
 def _while_on(rule: Track, output: Track, flashing: Track | None, *, settle_s: float) -> Bools:
     """Tell which falls of the output came while the rule had been on, and nothing flashed, for ``settle_s`` [s]."""
     seen_s = output.time_s[output.falls]
-    since_s = (output.before_s[output.falls] if output.slack_s else seen_s) - settle_s - ROUNDING_S
+    since_s = _earliest_s(output)[output.falls] - settle_s - ROUNDING_S
     on: Bools = (rule.at(seen_s) == ON) & ~rule.ever(OFF, since_s, seen_s) & ~rule.ever(UNKNOWN, since_s, seen_s)
     on &= ~_in_span_of(rule, rule.falls, seen_s)
     return on if flashing is None else on & ~flashing.ever(ON, since_s, seen_s)
