@@ -133,6 +133,8 @@ LEAST_LEFT = 0.01
 FEWEST_ROWS = 5
 SETTLE_S, BESIDE_S = 0.2, 0.5
 """So long after an output turned on or off the voltages have settled, and so long they are looked at (our choice)."""
+MOST_STEPS = 50
+"""Of more steps of one kind the first tell as much."""
 FEWEST_STEPS = 2
 NOT = {ON: (OFF, UNKNOWN), OFF: (ON, UNKNOWN)}
 """The states other than one."""
@@ -205,11 +207,14 @@ def _steps_v(signal: Signal, track: Track, others: Mapping[Track, int]) -> Itera
     """Yield how much a voltage is lower just after an output turned on than before, and just before it turns off."""
     apart_s = SETTLE_S + _slack_s(track)
     for edges, sign in ((track.rises, 1), (track.falls, -1)):
-        for edge_s in track.time_s[edges].tolist():
-            start_s, stop_s = np.array([edge_s - apart_s - BESIDE_S]), np.array([edge_s + apart_s + BESIDE_S])
-            if any(each.ever(known, start_s, stop_s)[0] for each, state in others.items() for known in NOT[state]):
-                continue
-            first, last = np.searchsorted(signal.time_s, [start_s[0], stop_s[0]])
+        start_s, stop_s = (track.time_s[edges] + beside for beside in (-apart_s - BESIDE_S, apart_s + BESIDE_S))
+        alone = np.ones(len(edges), np.bool_)
+        for each, state in others.items():
+            for known in NOT[state]:
+                alone &= ~each.ever(known, start_s, stop_s)
+        for at in np.flatnonzero(alone)[:MOST_STEPS].tolist():
+            edge_s = float(track.time_s[edges[at]])
+            first, last = np.searchsorted(signal.time_s, [start_s[at], stop_s[at]])
             time_s, volts = signal.time_s[first:last], signal.value[first:last]
             before, after = volts[time_s <= edge_s - apart_s], volts[time_s >= edge_s + apart_s]
             if len(before) and len(after):
